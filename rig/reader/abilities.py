@@ -58,10 +58,10 @@ def complaint_about(told: Abilities, capabilities: Capability) -> str | None:
             f"it drives the platen, and says its largest speed is {told.speed} counts/s and its acceleration "
             f"{told.acceleration} counts/s^2, expected both above 0"
         )
-    return _beyond_any_press(told) or _rates(told)
+    return _out_of_range(told)
 
 
-def _beyond_any_press(told: Abilities) -> str | None:
+def _out_of_range(told: Abilities) -> str | None:
     for what, value, most in (
         ("the size of a position count", told.position_pm, MOST_COUNT_PM),
         ("its largest speed", told.speed * told.position_pm, MOST_SPEED_PM_PER_S),
@@ -75,10 +75,6 @@ def _beyond_any_press(told: Abilities) -> str | None:
             f"its force converter would give {told.conversions_mhz / 1000:g} readings/s, expected at most "
             f"{MOST_CONVERSIONS_MHZ / 1000:g}"
         )
-    return None
-
-
-def _rates(told: Abilities) -> str | None:
     if not 0 < told.slowest_mhz <= told.fastest_mhz <= MOST_RATE_MHZ:
         return (
             f"the streams that it says it sends are {told.slowest_mhz / 1000:g} to "

@@ -95,7 +95,7 @@ class AuxiliaryMeans:
             else:
                 stretches.insert(0, self._open)
         *over, self._open = stretches
-        return tuple(event for each in over for event in self._tell(each, host_time))
+        return tuple(event for stretch in over for event in self._tell(stretch, host_time))
 
     def finish(self, host_time: float) -> tuple[LinkEvent, ...]:
         """Return the mean of the second that is not over: the stream ended or fell silent."""
@@ -108,8 +108,9 @@ class AuxiliaryMeans:
         # What comes within a second that has been told already goes into the next: one event a second.
         seconds = np.maximum(time_us // SECOND_US, self._told + 1)
         starts = np.concatenate([[0], np.flatnonzero(np.diff(seconds)) + 1])
-        starts = starts[:: -(-len(starts) // MOST_EVENTS)]
+        starts = starts[:: -(-len(starts) // MOST_EVENTS)]  # every k-th, k rounded up: at most MOST_EVENTS
         ends = np.append(starts[1:], len(seconds))
+        # Times since the first: a float holds their sums exactly, but not those of the times themselves.
         origin_us = int(time_us[0])
         times_us = np.add.reduceat((time_us - origin_us).astype(np.float64), starts)
         readings = np.stack([columns[name] for name in self._names])

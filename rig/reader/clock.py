@@ -14,7 +14,6 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 
 import numpy as np
-import numpy.typing as npt
 
 from rig.core import LinkKind
 from rig.reader.clock_fit import ClockLine
@@ -102,12 +101,12 @@ class DeviceClock:
         again = self._repeats.again(block)
         repeated = int(np.count_nonzero(again))
         if repeated:
-            block = _part(block, ~again)
+            block = block[~again]
         parts = [block] if self._pending is None else [self._pending, block]
         self._pending = SampleBlock.concatenate(parts)
         self._heard_s = np.concatenate([self._heard_s, np.full(len(block), host_time)])
         if self.pending > WAITING_LIMIT:
-            self.waiting = False
+            self.waiting = False  # the device does not say who it is: what came is judged by itself
         reading = self._decide(host_time, final=False)
         if repeated:
             event = self._event("repeated", host_time, samples=repeated)
@@ -146,7 +145,7 @@ class DeviceClock:
         self._unwrapper.jump_price = KNOWN_RESET_PRICE
         done = self.flush(host_time)
         self._unwrapper.jump_price = JUMP_PRICE
-        if self._reset_seen:
+        if self._reset_seen:  # found among the samples: it has had its event
             self._reset_seen = False
             return done
         return replace(done, events=done.events + self._forget(host_time, "boot id changed", new_boot_id))
@@ -162,25 +161,26 @@ class DeviceClock:
         if block.time_us is None and not final and not self._host_times.ready(heard_s):
             return ClockedSamples(self.empty())
         if block.seq is None and block.time_us is None:
-            decided = self._all_in_order(len(block))
+            # Nothing tells that one is missing: all are taken, and numbered as they came.
+            first = 0 if self._unwrapper.seq is None else self._unwrapper.seq + 1
+            self._unwrapper.seq = first + len(block) - 1
+            decided = Decided(len(block), [np.arange(len(block))], [np.arange(first, first + len(block))])
         else:
             decided = self._unwrapper.decide(WrappedColumns(block.seq, block.time_us, heard_s), final=final)
         places, seq = _joined(decided.places), _joined(decided.seq)
-        time_us = _joined(decided.time_us)
         if block.time_us is None:
             time_us = self._host_times.spread(heard_s[places])
+        else:
+            time_us = _joined(decided.time_us)
+        # Events bear the time of the last sample before them, so they are made before it moves on.
         events = self._noticed(decided, host_time)
         if len(time_us):
             self._last_time_us = int(time_us[-1])
         self._pending, self._heard_s = block[decided.count :], heard_s[decided.count :]
-        part = _part(block, places)
-        return ClockedSamples(self._samples(part, seq, time_us), events, part.auxiliary)
-
-    def _all_in_order(self, count: int) -> Decided:
-        first = 0 if self._unwrapper.seq is None else self._unwrapper.seq + 1
-        self._unwrapper.seq = first + count - 1
-        seq = np.arange(first, first + count)
-        return Decided(count, [np.arange(count)], [seq], [np.zeros(count, np.int64)])
+        part = block[places]
+        raw = (part.force, part.position, part.status)
+        channels = (self._force_channel, self._position_channel, self._source)
+        return ClockedSamples(Samples(seq, time_us, *raw, *channels), events, part.auxiliary)
 
     def _noticed(self, decided: Decided, host_time: float) -> tuple[LinkEvent, ...]:
         events = []
@@ -205,30 +205,6 @@ class DeviceClock:
 
     def _event(self, kind: LinkKind, host_time: float, **fields: Scalar) -> LinkEvent:
         return LinkEvent(kind, host_time, self._last_time_us, fields)
-
-    def _samples(self, block: SampleBlock, seq: IntArray, time_us: IntArray) -> Samples:
-        return Samples(
-            seq,
-            time_us,
-            block.force,
-            block.position,
-            block.status,
-            self._force_channel,
-            self._position_channel,
-            self._source,
-        )
-
-
-def _part(block: SampleBlock, which: IntArray | npt.NDArray[np.bool_]) -> SampleBlock:
-    return SampleBlock(
-        None if block.seq is None else block.seq[which],
-        None if block.time_us is None else block.time_us[which],
-        block.force[which],
-        block.position[which],
-        block.status[which],
-        block.has_status,
-        {name: column[which] for name, column in block.auxiliary.items()},
-    )
 
 
 def _joined(pieces: list[IntArray]) -> IntArray:

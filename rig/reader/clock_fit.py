@@ -13,7 +13,6 @@ from dataclasses import dataclass
 MIN_POINTS = 10
 """Fewer give an uncertainty that is itself uncertain by more than a quarter."""
 
-
 MAX_RATIO_U_PPM = 10_000.0
 """A slope less certain than 1 % bridges an outage worse than to trust both clocks."""
 
@@ -70,6 +69,7 @@ class ClockFit:
         # y is how far the host has run ahead: the slope of host time itself would drown 50 ppm in rounding.
         x = device_s - self._origin_device_s
         y = (host_time - self._origin_host_s) - x
+        # Sums about the running means (Welford 1962, recalled): squares of the times would lose digits.
         step_x, step_y = x - self._mean_x, y - self._mean_y
         self._mean_x += step_x / self._count
         self._mean_y += step_y / self._count
@@ -83,6 +83,7 @@ class ClockFit:
         if self._count < MIN_POINTS or self._xx <= 0:
             return None
         slope = self._xy / self._xx
+        # Residual variance with n - 2 degrees of freedom, then the textbook variances of offset and slope.
         scatter = max(self._yy - slope * self._xy, 0.0) / (self._count - 2)
         x_at_zero = -self._origin_device_s
         offset = self._origin_host_s + x_at_zero + self._mean_y + slope * (x_at_zero - self._mean_x)

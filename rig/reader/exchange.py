@@ -102,7 +102,7 @@ class Exchange:
             return
         request = self.next_id()
         with self._changed:
-            # before it is sent, or its reply could come first
+            # Before it is sent, or its reply could come first.
             before = self._probe, self._probed_s
             self._probe, self._probed_s = request, now_s
         if not self.send_if_free(AskState(request)):
@@ -168,9 +168,7 @@ class Exchange:
 
     def _ask_at_once(self, command: Command) -> Reply:
         """Send before whatever else is under way or waits for its turn, which is given up; then as `_ask`."""
-        self._interrupt("a halt went before it")
-        with self._sending:
-            self.send(command)
+        self._send_at_once(command)
         with self._turn:
             self._expect(command)
             for _ in range(ATTEMPTS):
@@ -184,6 +182,7 @@ class Exchange:
     def _send_at_once(self, command: Command) -> bool:
         """As `_ask_at_once`, but no caller waits for the reply: for the thread that reads."""
         self._interrupt("a halt went before it")
+        # Whoever looked before the interruption has sent by the time that it lets go: this one goes last.
         with self._sending:
             return self.send(command)
 

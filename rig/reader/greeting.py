@@ -53,6 +53,8 @@ SILENCE_S = 1.5
 
 SILENT_PERIODS = 3
 
+_UNUSABLE = "the device cannot be used: {}; correct the settings of its firmware"
+
 
 class Stage(Enum):
     """How far the greeting is."""
@@ -155,12 +157,14 @@ class Greeting:
         """Send what is due."""
         if self.stage is Stage.ASKING:
             self._ask(now)
-        elif self.stage is Stage.DESCRIBING:
-            self._ask_what_it_can(now)
-        elif self.stage is Stage.STARTING:
-            self._ask_to_stream(now)
-        elif self._silent(now):
-            self.begin(now)
+        elif self.stage in (Stage.DESCRIBING, Stage.STARTING):
+            if now >= self._due:
+                self._ask_again(now)
+        elif self._sampled is not None:
+            # A slow stream is silent for longer between two samples.
+            limit_s = max(SILENCE_S, SILENT_PERIODS / self.granted_hz) if self.granted_hz else SILENCE_S
+            if now - self._sampled > limit_s:
+                self.begin(now)
 
     def _start(self, identity: Identity, now: float) -> None:
         if identity.protocol != PROTOCOL_VERSION:
@@ -186,14 +190,12 @@ class Greeting:
         self._due = now
 
     def _told(self, abilities: Abilities, now: float) -> None:
-        """What a device says that it can do: it must be possible, and what was expected."""
+        """Take in what a device says that it can do: it must be possible, and what was expected."""
         self.abilities = abilities
         complaint = complaint_about(abilities, self._capabilities)
         if complaint is not None:
-            self._refuse(now, f"the device cannot be used: {complaint}; correct the settings of its firmware")
-            return
-        complaint = self._disagreement(abilities)
-        if complaint is not None:
+            self._refuse(now, _UNUSABLE.format(complaint))
+        elif (complaint := self._disagreement(abilities)) is not None:
             self._refuse(now, complaint)
 
     def _told_channel(self, channel: Channel, now: float) -> None:
@@ -201,7 +203,7 @@ class Greeting:
             return
         complaint = complaint_about_channel(channel, self._channels)
         if complaint is not None:
-            self._refuse(now, f"the device cannot be used: {complaint}; correct the settings of its firmware")
+            self._refuse(now, _UNUSABLE.format(complaint))
             return
         self._channels.append(channel)
         self._accepts |= Accepts.READINGS
@@ -221,22 +223,20 @@ class Greeting:
         return 0 if self.abilities is None else len(self._channels) + 1
 
     def _granted(self, reply: Reply, now: float) -> None:
-        if reply.result == ReplyResult.ACCEPTED:
-            self.stage = Stage.STREAMING
-            self.granted_hz = reply.value / 1000
-            asked_hz = self._rate_mhz / 1000
-            if not 1 / MOST_RATE <= self.granted_hz / asked_hz <= MOST_RATE:
-                logger.warning(
-                    "the device grants {:g} samples/s, {:g} were asked for (wire.rate_hz); is this the rig?",
-                    self.granted_hz,
-                    asked_hz,
-                )
-            self._sampled = now
+        asked_hz = self._rate_mhz / 1000
+        if reply.result != ReplyResult.ACCEPTED:
+            why = f"the device refused to stream at {asked_hz:g} samples/s ({name_of(reply.result)})"
+            self._refuse(now, why)
             return
-        self._refuse(
-            now,
-            f"the device refused to stream at {self._rate_mhz / 1000:g} samples/s ({name_of(reply.result)})",
-        )
+        self.stage = Stage.STREAMING
+        self.granted_hz = reply.value / 1000
+        if not 1 / MOST_RATE <= self.granted_hz / asked_hz <= MOST_RATE:
+            logger.warning(
+                "the device grants {:g} samples/s, {:g} were asked for (wire.rate_hz); is this the rig?",
+                self.granted_hz,
+                asked_hz,
+            )
+        self._sampled = now
 
     def _refuse(self, now: float, why: str) -> None:
         self.stage, self.trouble = Stage.REFUSED, why
@@ -253,33 +253,20 @@ class Greeting:
             self._session.send_if_free(Identify(self._session.next_id()))
             self._due = now + IDENTIFY_EVERY_S
 
-    def _ask_what_it_can(self, now: float) -> None:
-        if now < self._due:
-            return
+    def _ask_again(self, now: float) -> None:
+        """Ask what it can do, or for the stream: under one id, so that a lost reply comes again."""
+        describing = self.stage is Stage.DESCRIBING
         if self._attempts < STREAM_ATTEMPTS:
-            self._asking = self._asked_for()
-            self._session.send_if_free(Describe(self._request, self._asking))
+            if describing:
+                self._asking = self._asked_for()
+                self._session.send_if_free(Describe(self._request, self._asking))
+            else:
+                self._session.send_if_free(StreamAt(self._request, self._rate_mhz, self._accepts))
             self._attempts += 1
             self._due = now + STREAM_EVERY_S
-        else:
-            self.begin(now)
-            self.trouble = "the device said who it is, but did not answer what it can do (capability 6)"
-
-    def _ask_to_stream(self, now: float) -> None:
-        if now < self._due:
-            return
-        if self._attempts < STREAM_ATTEMPTS:
-            self._session.send_if_free(StreamAt(self._request, self._rate_mhz, self._accepts))
-            self._attempts += 1
-            self._due = now + STREAM_EVERY_S
-        elif self._sampled is not None:
+        elif self._sampled is not None and not describing:
             self.stage = Stage.LISTENING
         else:
             self.begin(now)
-            self.trouble = "the device said who it is, but did not answer the request to stream"
-
-    def _silent(self, now: float) -> bool:
-        limit_s = SILENCE_S
-        if self.granted_hz:
-            limit_s = max(limit_s, SILENT_PERIODS / self.granted_hz)
-        return self._sampled is not None and now - self._sampled > limit_s
+            unanswered = "what it can do (capability 6)" if describing else "the request to stream"
+            self.trouble = f"the device said who it is, but did not answer {unanswered}"

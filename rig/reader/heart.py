@@ -68,30 +68,17 @@ class Heart:
         self._lag_s = 0.0
 
     def take(self, delivery: Delivery) -> bool:
-        """Look at a delivery; whether its samples show how things stand now."""
-        if not self._newer(delivery):
+        """Look at a delivery; return whether its samples show how things stand now."""
+        if not len(delivery.samples):
             return False
-        self._compare(delivery)
-        return self._clock() - delivery.host_time <= FRESH_FOR_S and self.lag_s <= LAG_LIMIT_S
-
-    def beat_after(self, delivery: Delivery) -> bool:
-        """Send a heartbeat if this delivery holds fresh samples and one is due; whether it was sent."""
-        return self.take(delivery) and self.beat()
-
-    def beat(self) -> bool:
-        """Send a heartbeat if one is due, behind a delivery that `take` found fresh; whether it was sent."""
-        now_s, age_s = self._clock(), self.age_s
-        if age_s is not None and age_s < BEAT_EVERY_S:
+        last_us = int(delivery.samples.time_us[-1])
+        if self._newest_us is not None and last_us <= self._newest_us:
             return False
-        if not self._session.send(Heartbeat(self._session.next_id())):
-            return False
-        self._beat_s = now_s
-        return True
-
-    def _compare(self, delivery: Delivery) -> None:
-        """The least offset between the clocks, kept second by second, is what the newest is held against."""
+        self._newest_us = last_us
+        # The clocks have no common zero, so only a change of their offset tells a lag: the newest is compared
+        # with the least of the last seconds, each of which keeps its minimum.
         heard_s = delivery.host_time
-        offset_s = heard_s - int(delivery.samples.time_us[-1]) * 1e-6
+        offset_s = heard_s - last_us * 1e-6
         second = int(heard_s)
         if self._offsets and self._offsets[-1][0] == second:
             self._offsets[-1] = (second, min(offset_s, self._offsets[-1][1]))
@@ -100,12 +87,18 @@ class Heart:
         while self._offsets[0][0] < second - LAG_OVER_S:
             self._offsets.popleft()
         self._lag_s = offset_s - min(least_s for _, least_s in self._offsets)
+        return self._clock() - delivery.host_time <= FRESH_FOR_S and self.lag_s <= LAG_LIMIT_S
 
-    def _newer(self, delivery: Delivery) -> bool:
-        if not len(delivery.samples):
+    def beat_after(self, delivery: Delivery) -> bool:
+        """Send a heartbeat if a delivery holds fresh samples and one is due; return whether it was sent."""
+        return self.take(delivery) and self.beat()
+
+    def beat(self) -> bool:
+        """Send a heartbeat if one is due, behind a delivery that `take` found fresh; true if sent."""
+        now_s, age_s = self._clock(), self.age_s
+        if age_s is not None and age_s < BEAT_EVERY_S:
             return False
-        last_us = int(delivery.samples.time_us[-1])
-        if self._newest_us is not None and last_us <= self._newest_us:
+        if not self._session.send(Heartbeat(self._session.next_id())):
             return False
-        self._newest_us = last_us
+        self._beat_s = now_s  # taken before it was sent: the age is never too small
         return True

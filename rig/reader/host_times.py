@@ -42,24 +42,26 @@ class HostTimes:
         return self._origin_s is not None or float(heard_s[-1] - heard_s[0]) >= START_SPAN_S
 
     def spread(self, heard_s: FloatArray) -> IntArray:
-        """Times in microseconds, shape (n,), of samples received at `heard_s`, shape (n,), in order."""
+        """Return the times in microseconds of samples received at `heard_s`, in order; both of shape (n,)."""
         if len(heard_s) == 0:
             return np.empty(0, np.int64)
         bounds = [0, *(np.flatnonzero(np.diff(heard_s)) + 1).tolist(), len(heard_s)]
         if self._origin_s is None:
-            self._start(heard_s, bounds[1])
-        return np.concatenate([self._place(float(heard_s[a]), b - a) for a, b in pairwise(bounds)])
-
-    def _start(self, heard_s: FloatArray, first: int) -> None:
-        later = len(heard_s) - first
-        self._period_us = float(heard_s[-1] - heard_s[0]) * 1e6 / later if later else 1.0
-        self._heard_s = float(heard_s[0])
-        self._origin_s = self._heard_s - self._period_us * (first - 1) * 1e-6
+            # The first read does not tell when it began: its samples are set back at the rate of the others.
+            first = bounds[1]
+            later = len(heard_s) - first
+            self._period_us = float(heard_s[-1] - heard_s[0]) * 1e6 / later if later else 1.0
+            self._heard_s = float(heard_s[0])
+            self._origin_s = self._heard_s - self._period_us * (first - 1) * 1e-6
+        return np.concatenate(
+            [self._place(float(heard_s[begin]), end - begin) for begin, end in pairwise(bounds)]
+        )
 
     def _place(self, heard_s: float, count: int) -> IntArray:
         assert self._origin_s is not None
         waited_s = heard_s - self._heard_s
         if 0 < waited_s < OUTAGE_S:
+            # An exponential mean with the time constant SETTLING_S, weighted by how long this read took.
             weight = min(waited_s / SETTLING_S, 1.0)
             self._period_us += weight * (waited_s * 1e6 / count - self._period_us)
         self._heard_s = heard_s

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import replace
-from typing import Literal, cast
+from typing import Literal
 
 import numpy as np
 from loguru import logger
@@ -118,20 +118,21 @@ class Intake:
         messages: list[tuple[DeviceMessage, bool]] = []
         taken = 0
         beside: tuple[LinkEvent, ...] = ()
-        for placed in [placed for placed in decoded.messages if isinstance(placed.message, DeviceMessage)]:
+        for placed in decoded.messages:
             message = placed.message
-            if (
-                isinstance(message, Identity)
-                or (isinstance(message, Event) and message.code == EventCode.BOOT)
-            ) and placed.position > taken:
-                readings.append(self.clock.take(decoded.samples[taken : placed.position], host_time))
-                taken = placed.position
+            if not isinstance(message, DeviceMessage):
+                continue  # a command, which the decoder takes too: an echo of the line
             if isinstance(message, Readings):
                 beside += self._beside(message, host_time)
                 continue
-            reading, rebooted = self._hear(cast(DeviceMessage, message), host_time)
+            boots = isinstance(message, Event) and message.code == EventCode.BOOT
+            if (boots or isinstance(message, Identity)) and placed.position > taken:
+                # What came before it belongs to the clock as it was.
+                readings.append(self.clock.take(decoded.samples[taken : placed.position], host_time))
+                taken = placed.position
+            reading, rebooted = self._hear(message, host_time)
             readings.append(reading)
-            messages.append((cast(DeviceMessage, message), rebooted))
+            messages.append((message, rebooted))
         readings.append(self.clock.take(decoded.samples[taken:], host_time))
         delivery = self._delivery(readings, host_time)
         return replace(delivery, events=delivery.events + beside), tuple(messages)
@@ -172,9 +173,25 @@ class Intake:
         kind: LinkKind
         fields: Mapping[str, Scalar]
         if isinstance(message, Event):
-            kind, fields = "device_event", _event_fields(message)
+            kind = "device_event"
+            fields = {
+                "code": int(message.code),
+                "name": message.code.name.lower() if isinstance(message.code, EventCode) else "unknown",
+                "request": message.request,
+                "value": message.value,
+                "device_time_us": message.time_us,
+            }
         elif isinstance(message, Identity):
-            kind, fields = "identified", _identity_fields(message)
+            kind = "identified"
+            fields = {
+                "name": message.name,
+                "unit_id": message.unit_id.hex(),
+                "firmware": f"{message.major}.{message.minor}",
+                "protocol": message.protocol,
+                "capabilities": int(message.capabilities),
+                "boot_id": message.boot_id,
+                "rate_hz": message.rate_mhz / 1000,
+            }
         elif isinstance(message, Note):
             kind, fields = "note", {"text": message.text}
         elif isinstance(message, Abilities):
@@ -188,15 +205,14 @@ class Intake:
         return (LinkEvent(kind, host_time, self.clock.last_time_us, fields),)
 
     def _channel_told(self, message: Channel, host_time: float) -> tuple[LinkEvent, ...]:
-        """Return a channel beside the samples, once; one that makes no sense is refused where it was
-        asked for."""
+        """Return the event of a channel, once; one that makes no sense is refused where it was asked for."""
         if message.number in self._channels or complaint_about_channel(message, self._told_channels):
             return ()
         channel = side_channel(message)
         self._told_channels.append(message)
         self._channels[message.number] = channel
         over = self._means.finish(host_time)
-        self._means = AuxiliaryMeans(tuple(each.name for each in self._channels.values()))
+        self._means = AuxiliaryMeans(tuple(known.name for known in self._channels.values()))
         fields: dict[str, Scalar] = {
             "number": message.number,
             "name": channel.name,
@@ -206,7 +222,7 @@ class Intake:
         return (*over, LinkEvent("channel", host_time, self.clock.last_time_us, fields))
 
     def _beside(self, message: Readings, host_time: float) -> tuple[LinkEvent, ...]:
-        """Return the values of channels beside the samples, at their time on the clock of the samples."""
+        """Return events with the means of channels beside the samples, on the clock of the samples."""
         last_us = self.clock.last_time_us
         if last_us is None or not self._channels:
             return ()
@@ -219,10 +235,9 @@ class Intake:
         parts = [reading.samples for reading in readings if len(reading.samples)]
         samples = Samples.concatenate(parts) if parts else self.clock.empty()
         events = tuple(event for reading in readings for event in reading.events)
-        for reading in readings:
-            if self._channels:  # of frames: their values come in messages of their own
-                break
-            events += self._means.push(reading.samples.time_us, reading.auxiliary, host_time)
+        if not self._channels:  # a device that described channels sends their values in messages of their own
+            for reading in readings:
+                events += self._means.push(reading.samples.time_us, reading.auxiliary, host_time)
         if final:
             events += self._means.finish(host_time)
         if final or host_time >= self._report_due:
@@ -231,7 +246,7 @@ class Intake:
         return Delivery(samples, events, host_time)
 
     def _log_rejected(self, *, final: bool) -> None:
-        """The first line that was rejected, when it comes, and the last one, at the end, whole."""
+        """Log the first rejected line when it comes, and the last one at the end, both whole."""
         if not isinstance(self.decoder, LineDecoder) or self.decoder.first_rejected is None:
             return
         if not self._first_logged:
@@ -259,26 +274,3 @@ class Intake:
 def _channel(unit: str) -> RawChannel:
     # How finely a scaled source resolves is not known here; whoever reads the capture estimates it.
     return RawChannel() if unit == COUNTS else RawChannel(unit, 0.0)
-
-
-def _event_fields(event: Event) -> dict[str, Scalar]:
-    name = event.code.name.lower() if isinstance(event.code, EventCode) else "unknown"
-    return {
-        "code": int(event.code),
-        "name": name,
-        "request": event.request,
-        "value": event.value,
-        "device_time_us": event.time_us,
-    }
-
-
-def _identity_fields(identity: Identity) -> dict[str, Scalar]:
-    return {
-        "name": identity.name,
-        "unit_id": identity.unit_id.hex(),
-        "firmware": f"{identity.major}.{identity.minor}",
-        "protocol": identity.protocol,
-        "capabilities": int(identity.capabilities),
-        "boot_id": identity.boot_id,
-        "rate_hz": identity.rate_mhz / 1000,
-    }

@@ -65,7 +65,7 @@ class Link:
 
         Raises
         ------
-        LinkLostError
+        PortLostError
             If the port is gone.
         """
         try:
@@ -83,7 +83,7 @@ class Link:
 
         Raises
         ------
-        LinkLostError
+        PortLostError
             If the port is gone.
         """
         with self._writing:

@@ -92,6 +92,7 @@ class PortLock:
     def _hold(self, name: str, place: Path, port: str) -> None:
         import fcntl  # noqa: PLC0415  (absent on Windows)
 
+        # Written and locked under another name, then linked: nobody sees a lock without owner or flock.
         draft = place / f"LTMP.{os.getpid()}.{uuid4().hex}"
         file = os.open(draft, os.O_RDWR | os.O_CREAT | os.O_EXCL, 0o644)
         try:
@@ -138,6 +139,7 @@ def _clear_stale(lock: Path, port: str) -> None:
                     f"port {port}: in use by this very program (lock {lock}); close it there first"
                 ) from None
             return  # another program is taking it over; the caller looks again
+        # Only now that the flock is held: another program may have made the name lead to its own file.
         _remove(lock, file, owner, port)
     finally:
         os.close(file)

@@ -44,7 +44,6 @@ _WORDS: dict[EndKind, str] = {
     "unknown": "over, but the event that ended it was lost, and with it how and where",
 }
 
-
 _UNBELIEVED: dict[int | None, str] = {
     1: "force saturated",
     2: "the force is frozen: one value again and again",
@@ -76,7 +75,7 @@ class MotionEnd:
     device_time_us: int | None = None
 
     def in_words(self) -> str:
-        """For a person."""
+        """Return it in words for a person."""
         words = _WORDS[self.kind]
         if self.kind != "trip":
             return words
@@ -143,8 +142,15 @@ class MotionRequest:
                 # A reset or a lost link ends the question as well as the motion.
                 if self._end is None:
                     raise
-            else:
-                self._settle(state)
+                return self._end
+            if state.last_request == self.request:
+                self._cycles_done = max(self._cycles_done, state.cycles_done)
+                if StateFlag.MOVING in state.flags:
+                    return self._end
+            # An event that came through was sent, and so heard, before this state: it was the first end then,
+            # and only the first counts.
+            latched = state.stop_cause
+            self.finish(MotionEnd("trip", latched) if latched else MotionEnd("unknown"))
         return self._end
 
     def hear(self, event: Event) -> None:
@@ -163,14 +169,3 @@ class MotionRequest:
             if self._end is None:
                 self._end = end
                 self._changed.notify_all()
-
-    def _settle(self, state: State) -> None:
-        if state.last_request == self.request:
-            self._cycles_done = max(self._cycles_done, state.cycles_done)
-            if StateFlag.MOVING in state.flags:
-                return
-        # An event that came through was sent, and so heard, before this state.
-        if state.stop_cause:
-            self.finish(MotionEnd("trip", state.stop_cause))
-        else:
-            self.finish(MotionEnd("unknown"))

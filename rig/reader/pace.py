@@ -52,6 +52,7 @@ class Pace:
         """Take the period from the time of the first steps; those that go back are no measure."""
         forward = steps_us[steps_us >= 0]
         if len(forward):
+            # Equal times beside others: the clock's tick is longer than the period, which then is their mean.
             coarse = bool(np.any(forward == 0) and np.any(forward > 0))
             tick_us = float(np.min(forward[forward > 0])) if coarse else 0.0
             self._set(float(np.mean(forward) if coarse else np.median(forward)), tick_us)

@@ -173,8 +173,14 @@ class Reader:
         self._thread = threading.Thread(target=self._run, name="rig-reader")
         self._thread.start()
         try:
-            self._await_stream()
+            with self._changed:
+                self._changed.wait_for(self._opening_decided, OPENING_LIMIT_S)
+            if self._failure is not None:
+                raise self._failure
+            if not self._heard_well():
+                raise DeviceError(self._complaint())
         except BaseException:
+            # `with` does not leave a block that it never entered: the thread and the port would stay.
             self.__exit__(None, None, None)
             raise
         return self
@@ -188,21 +194,10 @@ class Reader:
         except DeviceError as problem:
             logger.warning("{}", problem)
         finally:
-            self._end()
-
-    def _end(self) -> None:
-        self._stop.set()
-        if self._thread is not None:
-            self._thread.join()
-
-    def _await_stream(self) -> None:
-        deadline = time.monotonic() + OPENING_LIMIT_S
-        with self._changed:
-            self._changed.wait_for(self._opening_decided, deadline - time.monotonic())
-        if self._failure is not None:
-            raise self._failure
-        if not self._heard_well():
-            raise DeviceError(self._complaint())
+            # Only behind the answer to `stop_stream`, which the thread has to read.
+            self._stop.set()
+            if self._thread is not None:
+                self._thread.join()
 
     def _opening_decided(self) -> bool:
         trouble = self._greeting is not None and self._greeting.trouble is not None
@@ -249,6 +244,8 @@ class Reader:
         except Exception as problem:  # whatever it is, it must reach the consumer
             self._failure = problem
         finally:
+            # In this order: no command can be sent any more, whoever waits for a reply gives up, and the
+            # queue ends behind the last samples: a consumer that finds it closed has had them all.
             self._close_link()
             self.session.link_lost()
             self._queue.close(self._intake.flush(time.monotonic()))
@@ -258,7 +255,9 @@ class Reader:
         """Read until told to stop (None) or until the port is gone (why)."""
         link = self._link
         assert link is not None
-        self._begin(time.monotonic())
+        self._heard = time.monotonic()
+        if self._greeting is not None:
+            self._greeting.begin(self._heard)
         while not self._stop.is_set():
             try:
                 data = link.read()
@@ -274,16 +273,12 @@ class Reader:
                 self._stop.wait(GATHER_S)
         return None
 
-    def _begin(self, now: float) -> None:
-        self._heard = now
-        if self._greeting is not None:
-            self._greeting.begin(now)
-
     def _take(self, data: bytes, now: float) -> None:
         self._heard = now
         self._pause_s = FIRST_PAUSE_S
         samples_before = self._intake.samples_received
         delivery, messages = self._intake.feed(data, now)
+        # The watcher before the queue: a halt must not wait for a consumer. Another thread may take it away.
         look = self._look
         if look is not None and len(delivery.samples):
             look(delivery.samples)
@@ -306,6 +301,7 @@ class Reader:
                     self._announce("streaming", rate_hz=greeting.granted_hz)
                 elif self._stage is Stage.LISTENING:
                     self._announce("unanswered")
+            # Nobody will say whether it was reset: what waits for that is handed over as it is.
             unknown = greeting.stage is Stage.LISTENING or greeting.trouble is not None
             if unknown and self._intake.clock.waiting:
                 self._hand_over(self._intake.settle(now))
@@ -337,6 +333,7 @@ class Reader:
         self._intake.opened()
 
     def _close_link(self) -> None:
+        # Taken away before it is closed: what is written from now on is refused.
         link, self._link = self._link, None
         if link is not None:
             link.close()
@@ -346,7 +343,7 @@ class Reader:
 
     def _write(self, data: bytes) -> bool:
         """Write from any thread; the thread that reads is the one that notices a lost link."""
-        link = self._link
+        link = self._link  # read once: the reading thread may close it and take it away at any moment
         try:
             return link is not None and link.write(data)
         except PortLostError:

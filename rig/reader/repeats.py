@@ -45,6 +45,7 @@ class RepeatFilter:
         return self._same_as_previous(block)
 
     def _same_key(self, keys: IntArray) -> Flags:
+        # Sorted, equal keys stand side by side; stable, so that the later one in the stream is the repeat.
         known = len(self._keys)
         stream = np.concatenate([self._keys, keys])
         order = np.argsort(stream, kind="stable")
@@ -63,6 +64,7 @@ class RepeatFilter:
         same = same_time & np.all(steps == 0, axis=1)
         if self._before is None:
             same_time[0] = same[0] = False
+        # From the first pair that shares a time and differs, equal lines may be two samples: both are kept.
         shared = np.logical_or.accumulate(same_time & ~same) | self._times_are_shared
         self._times_are_shared = bool(shared[-1])
         self._before = (float(content[-1, 0]), float(content[-1, 1]), float(content[-1, 2]))

@@ -111,11 +111,14 @@ class StepJudge:
         window
             The samples that follow it on the wire, at most `WINDOW`.
         """
+        # Shortest path over the window. prices[n]: the least that explains the samples up to n if n is
+        # sound; holds_first[n]: whether the first sample is sound in that explanation.
         start = Step(StepKind.ORDINARY, 0, 0)
         first = start if last is None else self.step(last, window[0])
         prices = [self._price(first)]
         holds_first = [True]
         for end in range(1, len(window)):
+            # Either all before it are left out, or the last sound one before it is `begin`.
             direct = start if last is None else self.step(last, window[end])
             best, keeps = end * DROP_PRICE + self._price(direct), False
             for begin in range(end):
@@ -125,6 +128,7 @@ class StepJudge:
                     best, keeps = price, holds_first[begin]
             prices.append(best)
             holds_first.append(keeps)
+        # The last sound one may stand anywhere; those behind it are left out. A tie speaks for the first.
         totals = [price + (len(window) - 1 - end) * DROP_PRICE for end, price in enumerate(prices)]
         cheapest = min(totals)
         keeps_first = any(
@@ -141,6 +145,7 @@ class StepJudge:
             return self._by_number(_nearest(seq, seq_before, SEQ_MODULUS, 0.0), time_us)
         expected = time_us / period_us
         number = _nearest(seq, seq_before, SEQ_MODULUS, expected)
+        # Numbers fit to time within the jitter of one step, and a share for a clock that is off.
         fits = abs(number - expected) <= self.pace.slack_us / period_us + GAP_TOLERANCE * abs(number)
         if not fits:
             number = _nearest(seq, seq_before, SEQ_MODULUS, 0.0)
@@ -173,5 +178,5 @@ class StepJudge:
 def _nearest(after: int, before: int, modulus: int, expected: float) -> int:
     """Return the step from `before` to `after`, both modulo `modulus`, that lies nearest to an expected
     one."""
-    step = (after - before) % modulus
+    step = (after - before) % modulus  # the least that is not negative; a whole number of turns is added
     return step + modulus * round((expected - step) / modulus)

@@ -3,8 +3,8 @@
 Problem: `seq` wraps every 65 536 samples and time every 71.6 minutes; boards reset, links lose and damage
 samples, and a hole can be longer than both can count. Every sound sample must come out once, and no
 damaged one may spoil those after it. Plan: stretches in which each sample follows the one before at the
-running pace are unwrapped as arrays. Where one does not, a few more are waited for and steps.py decides.
-After a reset, time goes on by the host's clock.
+running pace are unwrapped as arrays. Where one does not, a few more are waited for and sample_steps.py
+decides. After a reset, time goes on by the host's clock.
 Cost: array operations over a block, some 50 microseconds for each gap.
 """
 
@@ -124,8 +124,11 @@ class Unwrapper:
         """
         decided = Decided()
         size = len(columns.heard_s)
-        if not self._paced(columns, final=final):
-            return decided
+        if self._pace.period_us is None and columns.time_us is not None:
+            first = columns.time_us[:START_SAMPLES]
+            if len(first) < START_SAMPLES and not final:
+                return decided
+            self._pace.start(self._steps_us(first))
         self._breaks = self._breaks_of(columns)
         while decided.count < size:
             end = self._end_of_run(columns, decided.count)
@@ -134,23 +137,15 @@ class Unwrapper:
             elif final or size - decided.count >= WINDOW:
                 self._decide_one(columns, decided)
             else:
-                break
+                break  # what it is shows only from the samples that follow
         if decided.places and columns.time_us is not None:
             self.fit.add(self.time_us, self._heard_s)
         return decided
 
-    def _paced(self, columns: WrappedColumns, *, final: bool) -> bool:
-        if self._pace.period_us is not None or columns.time_us is None:
-            return True
-        first = columns.time_us[:START_SAMPLES]
-        if len(first) < START_SAMPLES and not final:
-            return False
-        self._pace.start(self._steps_us(first))
-        return True
-
     def _steps_us(self, time_us: IntArray) -> IntArray:
         steps = np.diff(time_us)
         if self._modulus_us is not None:
+            # The step of that remainder that lies nearest to zero: between -modulus/2 and +modulus/2.
             half = self._modulus_us // 2
             steps = (steps + half) % self._modulus_us - half
         return steps
@@ -184,6 +179,7 @@ class Unwrapper:
         seq = self.seq + np.arange(1, end - start + 1)
         time_us = np.zeros(end - start, np.int64)
         if columns.time_us is not None:
+            # The first step leads over the edge of the arrays and is resolved by itself; the others as one.
             first = self._judge().step(self._last, columns.mark(start)).time_us
             steps = np.concatenate([[first], self._steps_us(columns.time_us[start:end])])
             time_us = self.time_us + np.cumsum(steps)
@@ -212,7 +208,7 @@ class Unwrapper:
         """Return the number and time of the first sample after a reset, as far as the host's clock tells."""
         assert self.seq is not None
         elapsed_us = max((mark.heard_s - self._heard_s) * 1e6, 0.0)
-        elapsed_us *= self.fit.device_per_host(self._device_per_host)
+        elapsed_us *= self.fit.device_per_host(self._device_per_host)  # in the device's own seconds
         if mark.time_us is not None:
             # The device has been running for this long since its reset, and was reset after the last sample.
             elapsed_us = max(elapsed_us, min(mark.time_us, elapsed_us + RESET_SPREAD_US))
@@ -236,6 +232,7 @@ class Unwrapper:
             # Without numbers a slower rate looks like a gap at every step.
             numbers = 1 if columns.seq is None else step.seq
             if self._pace.off(step.time_us / numbers):
+                # The pace changed, and with it which of the steps to come are ordinary.
                 self._breaks = self._breaks_of(columns)
         else:
             self._pace.ordinary(0, 0)
