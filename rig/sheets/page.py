@@ -328,8 +328,9 @@ def _html_cell(text: str) -> str:
     return f"{value}<br><small>{rest}</small>" if line else value
 
 
-LONG_TABLE = 24
-"""More rows than this do not fit on the rest of a page; the table may be cut between rows."""
+LONG_TABLE = 6
+"""A table of more rows than this may be cut between rows on paper: kept whole, it leaves the page before it
+half empty. A shorter one stays whole, and narrow ones are printed beside each other."""
 
 
 def _of_numbers(table: PageTable) -> list[bool]:
@@ -475,16 +476,21 @@ figcaption, header p, footer { color: var(--soft); font-size: 0.9rem; }
   details { border: 0; } details::details-content { content-visibility: visible; height: auto; }
   summary { list-style: none; padding: 0; } summary h2, summary h3 { display: block; font-size: 12.5pt; }
   body { max-width: none; padding: 0; font-size: 10pt; line-height: 1.35; orphans: 1; widows: 1; }
-  h1 { font-size: 17pt; margin-top: 0; } h2 { font-size: 12.5pt; margin-top: 14pt; }
-  h3 { font-size: 10.5pt; }
+  h1 { font-size: 17pt; margin-top: 0; } h2 { font-size: 12.5pt; margin-top: 10pt; }
+  h3 { font-size: 10.5pt; margin-top: 8pt; } p, ul { margin: 1.5mm 0; }
   figcaption, header p, footer { font-size: 8.5pt; }
-  table { font-size: 7.6pt; } th, td { padding: 1.5pt 6pt 1.5pt 0; }
+  table { font-size: 7.6pt; line-height: 1.25; } th, td { padding: 1.2pt 6pt 1.2pt 0; }
   th.words, td.words, th:first-child { min-width: 0; }
   h1, h2, h3, caption { break-after: avoid; } thead { display: table-header-group; }
   .table { overflow: visible; break-inside: avoid; padding-right: 8mm; }
-  .long { display: block; break-inside: auto; }
+  .long { display: block; break-inside: auto; padding-right: 0; }
+  /* begins only where its head and three rows fit */
+  .long::before { content: ""; display: block; height: 28mm; margin-bottom: -28mm; break-inside: avoid; }
+  .long tr:nth-child(-n+3) { break-after: avoid; } .long tr:nth-last-child(-n+3) { break-before: avoid; }
   tr, figure, .answer, .refusal, .caution, li { break-inside: avoid; } p { orphans: 3; widows: 3; }
-  h2 + p, h3 + figure { break-after: avoid; } p, ul { max-width: none; }
+  h2 + p, h3 + p { break-after: avoid; } p, ul { max-width: none; }
   dl { max-width: none; }
-  figure { margin: 2mm 0; } img { max-height: 58mm; width: auto; } }
+  figure { display: flex; gap: 4mm; align-items: flex-end; margin: 2mm 0; } figcaption { flex: 1 1 0; }
+  img { max-height: 50mm; width: auto; } .first figure { display: block; }
+  .table { margin: 2mm 0; } }
 """

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import base64
 import re
+import shutil
+import subprocess
 from io import BytesIO
 from pathlib import Path
 
@@ -24,6 +26,8 @@ from rig.sheets import save_design_sheet
 
 A4_IN, LETTER_IN = (8.27, 11.69), (8.5, 11.0)
 DESKTOP_PX, PHONE_PX = 1280, 360
+FILLED = 0.85
+"""Share of a page of paper that is used before the next one begins; whole tables would leave a quarter."""
 
 
 @pytest.fixture(scope="module")
@@ -128,3 +132,29 @@ def test_it_prints_on_pages_of_paper_with_nothing_cut_at_the_side(browser, paper
     )
     browser.execute_cdp_cmd("Emulation.setEmulatedMedia", {"media": ""})
     assert wide == []
+
+
+@pytest.mark.skipif(shutil.which("pdftoppm") is None, reason="needs pdftoppm, of poppler-utils")
+@pytest.mark.parametrize("paper_in", [A4_IN, LETTER_IN], ids=["A4", "Letter"])
+def test_no_page_of_paper_but_the_last_is_left_half_empty(browser, paper_in, tmp_path):
+    shown_at(browser, DESKTOP_PX)
+    batches = (("spring", 2.4), ("autumn", 1.7), ("winter", 2.0), ("summer", 2.9))
+    results = [each for name, k in batches for each in batch_of([k, 1.04 * k, 0.97 * k, 1.02 * k], name)]
+    page = save_design_sheet(design_sheet(results, facts_of(results), known(results)), tmp_path)
+    before = browser.current_url
+    browser.get(page.as_uri())
+    sheet = {"paperWidth": paper_in[0], "paperHeight": paper_in[1], "printBackground": True}
+    pdf = base64.b64decode(browser.execute_cdp_cmd("Page.printToPDF", sheet)["data"])
+    browser.get(before)
+    (tmp_path / "sheet.pdf").write_bytes(pdf)
+    subprocess.run(["pdftoppm", "-r", "36", "-gray", tmp_path / "sheet.pdf", tmp_path / "page"], check=True)
+    filled = []
+    for image in sorted(tmp_path.glob("page*.pgm")):
+        grey = np.asarray(Image.open(image))
+        # between the margins of the style sheet: the line below them has the page's number
+        top, bottom = (round(edge_mm / 25.4 * 36) for edge_mm in (15, 25.4 * paper_in[1] - 18))
+        inked = np.flatnonzero((grey[top:bottom] < 200).any(axis=1))
+        filled.append((inked[-1] + 1) / (bottom - top))
+    assert len(filled) >= 4
+    # the first page stands by itself
+    assert min(filled[1:-1]) > FILLED, filled
