@@ -10,6 +10,7 @@ text with a regular expression.
 from __future__ import annotations
 
 import html
+import json
 import re
 from typing import Any
 
@@ -50,7 +51,7 @@ def json_visible(text: str) -> str:
     >>> print(json_visible('"F-90\x9b31m"'))
     "F-90\u009b31m"
     """
-    return _HIDDEN.sub(_json_escape, text)
+    return _HIDDEN.sub(lambda found: json.dumps(found[0])[1:-1], text)
 
 
 def plot_text(text: str) -> str:
@@ -118,11 +119,3 @@ def markdown_text(text: str) -> str:
     )
     # At the beginning of a line, and before a space, these make a list.
     return re.sub(r"^(\d{0,9})([-+.)] )", r"\1\\\2", said)
-
-
-def _json_escape(found: re.Match[str]) -> str:
-    code = ord(found[0])
-    if code < 0x10000:
-        return f"\\u{code:04x}"
-    code -= 0x10000
-    return f"\\u{0xD800 + (code >> 10):04x}\\u{0xDC00 + (code & 0x3FF):04x}"

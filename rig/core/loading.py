@@ -193,7 +193,7 @@ def yaml_tree(
     text = _bounded(text, where)
     found = _FORBIDDEN.search(text)
     if found is not None:
-        line = text.count("\n", 0, found.start()) + 1
+        line = _line_at(text, found.start())
         raise InputError(f"{where} line {line}: found the character {found[0]!r}, expected text")
     try:
         tree = _Tree(where, aliases)
@@ -245,13 +245,13 @@ def load_json(text: str | bytes, where: str, *, expected: str = "one JSON object
     except (ValueError, RecursionError) as problem:
         raise InputError(f"{where}: not JSON ({problem})") from None
     if not isinstance(value, dict):
-        raise InputError(f"{where}: found {_json_kind(value)}, expected {expected}")
+        found = "a list" if isinstance(value, list) else f"{json.dumps(value):.60}"
+        raise InputError(f"{where}: found {found}, expected {expected}")
     # Only an escape can bring in what the decoding of the bytes has refused already.
     if "\\u" in text:
         for token in _TOKEN.finditer(text):
             if "\\u" in token[0]:
-                line = text.count("\n", 0, token.start()) + 1
-                _refuse_lone(json.loads(token[0]), f"{where} line {line}: ")
+                _refuse_lone(json.loads(token[0]), f"{where} line {_line_at(text, token.start())}: ")
     return value
 
 
@@ -262,7 +262,7 @@ def _decoded(data: bytes, where: str) -> str:
         line = data.count(b"\n", 0, problem.start) + 1
         raise InputError(f"{where} line {line}: not UTF-8 text (byte 0x{data[problem.start]:02x})") from None
     if "\0" in text:
-        line = text.count("\n", 0, text.index("\0")) + 1
+        line = _line_at(text, text.index("\0"))
         raise InputError(f"{where} line {line}: found a zero byte, expected text")
     return text
 
@@ -344,13 +344,17 @@ def _plain(text: str) -> str | float | bool | None:
     InputError
         If it looks like a number that cannot be used; the place is not named.
     """
-    resolve: Any = _MEANINGS.resolve
-    tag = resolve(yaml.ScalarNode, text, (True, False))
-    tag = _TAG + "str" if tag in (_TAG + "timestamp", _TAG + "value") else tag
-    return _scalar(yaml.ScalarNode(tag, text), "")
+    return _scalar(yaml.ScalarNode(_implied_tag(text, (True, False)), text), "")
 
 
 _short = lru_cache(maxsize=4096)(_plain)
+
+
+def _implied_tag(text: str, implicit: tuple[bool, bool]) -> str:
+    """Return the tag that a scalar's text implies; what merely looks like a date or a lone "=" is text."""
+    resolve: Any = _MEANINGS.resolve
+    tag: str = resolve(yaml.ScalarNode, text, implicit)
+    return _TAG + "str" if tag in (_TAG + "timestamp", _TAG + "value") else tag
 
 
 class _Tree:
@@ -426,19 +430,15 @@ class _Tree:
 
 
 def _node(event: Any) -> Any:
-    """Node of an event, with the tag that its text implies where it states none."""
-    resolve: Any = _MEANINGS.resolve
+    """Return the node of an event, with the tag that its text implies where it states none."""
+    begin: Any = event.start_mark
+    end: Any = event.end_mark
     if isinstance(event, yaml.ScalarEvent):
-        tag = event.tag
-        if tag in (None, "!"):
-            tag = resolve(yaml.ScalarNode, event.value, event.implicit)
-            # What merely looks like a date or a lone "=" is text.
-            tag = _TAG + "str" if tag in (_TAG + "timestamp", _TAG + "value") else tag
-        begin: Any = event.start_mark
-        end: Any = event.end_mark
+        tag = _implied_tag(event.value, event.implicit) if event.tag in (None, "!") else event.tag
         return yaml.ScalarNode(tag, event.value, begin, end, event.style)
     kind = yaml.SequenceNode if isinstance(event, yaml.SequenceStartEvent) else yaml.MappingNode
-    return kind(event.tag or resolve(kind, None, True), [], event.start_mark, event.end_mark)
+    resolve: Any = _MEANINGS.resolve
+    return kind(event.tag or resolve(kind, None, True), [], begin, end)
 
 
 def _value(node: yaml.Node, where: str, name: str = "") -> Any:
@@ -557,12 +557,11 @@ def _bound_depth(text: str, where: str) -> None:
     for token in _TOKEN.finditer(text):
         depth += (token[0] in ("[", "{")) - (token[0] in ("]", "}"))
         if depth > DEEPEST:
-            line = text.count("\n", 0, token.start()) + 1
-            raise InputError(f"{where} line {line}: {_TOO_DEEP}")
+            raise InputError(f"{where} line {_line_at(text, token.start())}: {_TOO_DEEP}")
 
 
 def _json_line(text: str, problem: _WrongValueError) -> int:
-    """Line of the value that was refused; the decoder does not say it, so it is looked for."""
+    """Return the line of the value that was refused; the decoder does not say it, so it is looked for."""
     names: list[set[str]] = []
     tokens = [(token[0], token.start()) for token in _TOKEN.finditer(text)]
     for (token, start), (after, _) in zip(tokens, [*tokens[1:], ("", 0)], strict=True):
@@ -573,15 +572,11 @@ def _json_line(text: str, problem: _WrongValueError) -> int:
         elif problem.is_key and after == ":" and names:
             name = json.loads(token, strict=False) if token.startswith('"') else token
             if name == problem.text and name in names[-1]:
-                return text.count("\n", 0, start) + 1
+                return _line_at(text, start)
             names[-1].add(name)
         elif not problem.is_key and token == problem.text:
-            return text.count("\n", 0, start) + 1
+            return _line_at(text, start)
     return 1
-
-
-def _json_kind(value: object) -> str:
-    return "a list" if isinstance(value, list) else f"{json.dumps(value):.60}"
 
 
 def _refuse_lone(text: str, at: str) -> None:
@@ -592,6 +587,10 @@ def _refuse_lone(text: str, at: str) -> None:
 
 def _line(node: yaml.Node) -> int:
     return int(node.start_mark.line) + 1
+
+
+def _line_at(text: str, place: int) -> int:
+    return text.count("\n", 0, place) + 1
 
 
 def _shown(value: str) -> str:

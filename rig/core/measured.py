@@ -116,7 +116,7 @@ def combined(parts: Iterable[tuple[float, float]]) -> tuple[float, float]:
     largest = max((u for u, _ in known), default=0.0)
     if not largest > 0:
         return largest, inf
-    # relative to the largest part, so that no fourth power leaves the range of numbers
+    # Relative to the largest part, so that no fourth power leaves the range of numbers.
     share = [((u / largest) ** 2, freedom) for u, freedom in known]
     variance = sum(square for square, _ in share)
     fourth = sum(square**2 / freedom for square, freedom in share)
@@ -241,19 +241,25 @@ def propagate(formula: Callable[..., float], inputs: Mapping[str, Measured]) -> 
     >>> propagate(lambda mu, force_n: mu * force_n, inputs)
     Measured 48.0 (u 4.4)
     """
-    values = {name: each.value for name, each in inputs.items()}
-    moves = {name: {name: each.own_u} for name, each in inputs.items() if each.own_u}
-    freedoms = {name: each.freedom for name, each in inputs.items() if each.own_u and isfinite(each.freedom)}
-    for name, each in inputs.items():
-        for source, part in each.parts.items():
+    values = {name: given.value for name, given in inputs.items()}
+    # By source, how far each input moves with it: the own part of an input moves that input alone.
+    moves: dict[str, dict[str, float]] = {}
+    freedoms = {}
+    for name, given in inputs.items():
+        if given.own_u:
+            moves[name] = {name: given.own_u}
+            if isfinite(given.freedom):
+                freedoms[name] = given.freedom
+    for name, given in inputs.items():
+        for source, part in given.parts.items():
             moves.setdefault(source, {})[name] = part
-            if source in each.freedoms:
-                freedoms[source] = each.freedoms[source]
+            if source in given.freedoms:
+                freedoms[source] = given.freedoms[source]
     parts = {}
     for source, moved in moves.items():
         above = formula(**(values | {name: values[name] + part for name, part in moved.items()}))
         below = formula(**(values | {name: values[name] - part for name, part in moved.items()}))
-        # half the difference of both ways: exact to the second order of the formula
+        # Half the difference of both ways: exact to the second order of the formula.
         parts[source] = (above - below) / 2
     return Measured(formula(**values), parts=parts, freedoms=freedoms)
 
