@@ -141,18 +141,14 @@ def workbench_routers(folder: Path, reports: Path, rig_file: Path | None = None)
     rig_file
         Of the rig beside which the pages are served; None without a rig.
     """
+    pages = APIRouter(include_in_schema=False)
+    for address, file in PAGES.items():
+        pages.add_api_route(address, _shows(STATIC / file), methods=["GET"])
     return [
-        _pages(),
+        pages,
         _captures_api(Catalogue(folder), Traces()),
         _answers_api(Catalogue(folder), Tasks(reports), rig_file),
     ]
-
-
-def _pages() -> APIRouter:
-    router = APIRouter(include_in_schema=False)
-    for address, file in PAGES.items():
-        router.add_api_route(address, _shows(STATIC / file), methods=["GET"])
-    return router
 
 
 def _shows(path: Path) -> Callable[[], FileResponse]:

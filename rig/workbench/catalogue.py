@@ -165,7 +165,7 @@ class Catalogue:
         columns, searched = self._found.columns, self._found.searched
         matching = [place for place in range(len(searched)) if _matches(columns, searched, place, query)]
         values = columns[query.sort]
-        # a capture without a value comes first, or last with the newest first
+        # A capture without a value comes first, or last with the newest first.
         matching.sort(
             key=lambda place: (values[place] is not None, 0 if values[place] is None else values[place]),
             reverse=query.newest_first,
@@ -185,7 +185,7 @@ class Catalogue:
     def _read(self, look: Future[None]) -> None:
         """Ask the index what is there now."""
         try:
-            # kept here: whoever asked may have gone, and the next one finds it
+            # Kept here: whoever asked may have gone, and the next one finds it.
             self._keep(results.archive_table(self.folder, progress=self._progress, so_far=self._keep_first))
             self._whole = True
             self._looked_s = time.monotonic()
@@ -193,7 +193,7 @@ class Catalogue:
         except Exception as problem:  # whoever asked gets it
             look.set_exception(problem)
         with self._lock:
-            self._look = None
+            self._look = None  # only now may another look begin: there is one thread at a time
 
     def _keep_first(self, table: pa.Table) -> None:
         """Keep the first rows of an archive that was never listed."""

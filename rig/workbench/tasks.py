@@ -169,11 +169,14 @@ class Tasks:
         else:
             option = ""
         if option:
-            # behind the command's words, before its own options and what follows a double dash
+            # Behind the command's words, before its own options and what follows a double dash.
             names = 1 + (len(words) > 1 and not words[1].startswith("-"))
             task.words = (*words[:names], option, *words[names:])
         self._kept[task.id] = task
-        self._forget()
+        # The oldest that is over goes first; one that waits or runs stays, or nobody could stop it.
+        over = [name for name, kept in self._kept.items() if kept.state in {"done", "stopped"}]
+        for name in over[: max(len(self._kept) - MOST_KEPT, 0)]:
+            del self._kept[name]
         task.work = asyncio.create_task(self._run(task))
         return task
 
@@ -204,12 +207,6 @@ class Tasks:
         for task in self._kept.values():
             await self.stop(task)
 
-    def _forget(self) -> None:
-        for name in [name for name, task in self._kept.items() if task.state in {"done", "stopped"}]:
-            if len(self._kept) <= MOST_KEPT:
-                return
-            del self._kept[name]
-
     async def _run(self, task: Task) -> None:
         try:
             async with self._places:
@@ -235,13 +232,14 @@ class Tasks:
         )
         assert process.stdout is not None and process.stderr is not None
         try:
+            # Both at once: a command that fills the pipe which is not read would wait for ever.
             longest = LONGEST_JSON if task.wants_json else LONGEST_WORDS
             await asyncio.gather(
                 _keep(process.stdout, task.answer, longest), _keep(process.stderr, task.said, LONGEST_WORDS)
             )
             task.exit_code = await process.wait()
         finally:
-            if process.returncode is None:
+            if process.returncode is None:  # the task was cancelled: the command goes with it
                 process.terminate()
                 try:
                     async with asyncio.timeout(STOPPED_S):

@@ -41,7 +41,6 @@ MOST_POINTS = 8000
 KEPT_TRACES = 6
 """Recordings whose coarse view stays in memory; 40 million samples take 4 MB."""
 
-
 KEPT_FILE = "trace.npz"
 MOST_KEPT_BYTES = 1 << 26
 """Of a coarse view; 40 million samples take four million."""
@@ -79,11 +78,10 @@ class _Points:
     def thinned(self, most: int) -> _Points:
         """Return the extremes of equal blocks of samples, at most `most` points."""
         count = self.values.shape[1]
-        return (
-            self
-            if count <= most
-            else _Points(self.values[:, extremes(self.values[1:], -(-4 * count // most))])
-        )
+        if count <= most:
+            return self
+        # Each block keeps up to four samples, so it has 4 count / most of them, rounded up.
+        return _Points(self.values[:, extremes(self.values[1:], -(-4 * count // most))])
 
 
 def extremes(channels: FloatArray, block: int) -> IntArray:
@@ -101,6 +99,7 @@ def extremes(channels: FloatArray, block: int) -> IntArray:
     IntArray
         Ascending, without repeats.
     """
+    # The last block is filled up with its last sample, which makes no new extreme.
     count = channels.shape[1]
     short = -count % block
     blocks = np.pad(channels, ((0, 0), (0, short)), mode="edge").reshape(len(channels), -1, block)
@@ -193,7 +192,11 @@ class RecordedTrace:
         last = max(int(np.searchsorted(self._starts, to_s, side="right")), first + 1)
         ends = np.append(self._firsts[1:], self.samples)
         inside = int(ends[last - 1] - self._firsts[first])
-        source = self._coarse if inside > RAW_SAMPLES else self._read(first, last)
+        source = self._coarse
+        if inside <= RAW_SAMPLES:
+            batches = zip(self._capture.batches(first, last), self._firsts[first:last], strict=False)
+            parts = [self._points(samples, int(count)).values for samples, count in batches]
+            source = _Points(np.concatenate([np.empty((3, 0)), *parts], axis=1))
         found = source.between(from_s, to_s)
         shown = found.thinned(min(max(points, 16), MOST_POINTS))
         time_s, force_n, position_mm = shown.values.tolist()
@@ -208,15 +211,8 @@ class RecordedTrace:
             samples=self.samples,
         )
 
-    def _read(self, first: int, last: int) -> _Points:
-        """Read batches `first` to `last` of all files again."""
-        parts = [np.empty((3, 0))]
-        for samples, count in zip(self._capture.batches(first, last), self._firsts[first:last], strict=False):
-            parts.append(self._points(samples, int(count)).values)
-        return _Points(np.concatenate(parts, axis=1))
-
     def _points(self, samples: Samples, before: int) -> _Points:
-        """Calibrate samples; uncalibrated channels stay in counts."""
+        """Return calibrated samples; uncalibrated channels stay in counts."""
         force, position = self._calibration.covers(samples.force_channel, samples.position_channel)
         time_s = (
             self._calibration.time_s(samples) if self.timed else before + np.arange(len(samples), dtype=float)
