@@ -90,17 +90,17 @@ def read_amendments(folder: Path) -> tuple[Amendment, ...]:
     path = folder / AMENDMENTS_FILE
     if not path.is_file():
         return ()
-    return tuple(found for event in each_event(path) if (found := _amendment(event)) is not None)
-
-
-def _amendment(event: Mapping[str, Any]) -> Amendment | None:
-    kind, fields, cycles = event.get("kind"), event.get("fields") or {}, event.get("cycles") or []
-    if kind not in KINDS or not isinstance(fields, dict) or not isinstance(cycles, list):
-        return None
-    if any(not isinstance(number, int) for number in cycles) or not set(fields) <= set(AMENDABLE):
-        return None
-    texts = {name: str(event.get(name) or "") for name in ("wall", "reason", "by")}
-    return Amendment(kind=KINDS[kind], fields=fields, cycles=tuple(cycles[:MOST_CYCLES]), **texts)
+    found = []
+    for event in each_event(path):
+        # Somebody may have edited the file: a record that says something impossible costs itself only.
+        kind, fields, cycles = event.get("kind"), event.get("fields") or {}, event.get("cycles") or []
+        if kind not in KINDS or not isinstance(fields, dict) or not isinstance(cycles, list):
+            continue
+        if any(not isinstance(number, int) for number in cycles) or not set(fields) <= set(AMENDABLE):
+            continue
+        texts = {name: str(event.get(name) or "") for name in ("wall", "reason", "by")}
+        found.append(Amendment(kind=KINDS[kind], fields=fields, cycles=tuple(cycles[:MOST_CYCLES]), **texts))
+    return tuple(found)
 
 
 def amended_header(header: CaptureHeader, amendments: Sequence[Amendment], where: str) -> CaptureHeader:

@@ -106,7 +106,7 @@ class _Series:
 
 
 def auxiliary_readings(capture: Capture) -> dict[str, tuple[FloatArray, FloatArray]]:
-    """Temperatures and humidity of a capture, channel by channel.
+    """Return temperatures, humidity and further channels of a capture, by channel.
 
     Parameters
     ----------
@@ -123,7 +123,7 @@ def auxiliary_readings(capture: Capture) -> dict[str, tuple[FloatArray, FloatArr
     for name, time_s, value in _told(capture):
         if name in series or len(series) < MOST_CHANNELS:
             series.setdefault(name, _Series()).add(time_s, value)
-    readings = {name: each.in_order() for name, each in series.items()}
+    readings = {name: channel.in_order() for name, channel in series.items()}
     for name, value in typed_conditions(capture.header).items():
         readings.setdefault(name, (np.zeros(1), np.array([value])))
     return readings
@@ -170,7 +170,7 @@ def recorded_channels(capture: Capture) -> dict[str, ChannelRange]:
 
 
 def typed_conditions(header: CaptureHeader) -> dict[str, float]:
-    """Temperatures and humidity that a person typed as conditions, by channel.
+    """Return temperatures and humidity that a person typed as conditions, by channel.
 
     Conditions called temperature, ambient_temperature, specimen_temperature and humidity are read, with their
     units, such as "21 degC", "70 F" or "45 %". The first without further words is that of the air.
@@ -208,7 +208,7 @@ def air_of(capture: Capture) -> Air | None:
 
 
 def _told(capture: Capture) -> Iterator[tuple[str, float, float]]:
-    """Channel, time and value of every recorded reading, as the file has them."""
+    """Yield channel, time in s and value of every recorded reading, as the file has them."""
     for event in events_of_kind(capture.path / EVENTS_FILE, KIND):
         time_us: Any = event.get("time_us")
         if not _is_number(time_us):

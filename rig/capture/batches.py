@@ -41,7 +41,7 @@ class Batch:
 
 
 def schema_of(header: CaptureHeader, run: int, text: bytes = b"") -> pa.Schema:
-    """Schema of a samples file; `text`, a copy of the header, outlives a damaged `capture.yaml`."""
+    """Return the schema of a samples file; `text` is a copy of the header, in case `capture.yaml` is lost."""
     return pa.schema(
         [
             pa.field("seq", pa.int64(), nullable=False),
@@ -60,14 +60,14 @@ def _channel_field(name: str, channel: RawChannel) -> pa.Field:
 
 
 def mark_of(header: CaptureHeader, run: int, number: int, samples: Samples) -> dict[str, str]:
-    """Custom metadata of a batch."""
+    """Return the custom metadata of a batch: where it belongs, and its checksum."""
     crc = _checksum(run, number, [getattr(samples, name) for name in COLUMNS])
     return {"capture": header.id, "run": str(run), "number": str(number), "crc32c": f"{crc:08x}"}
 
 
 def to_arrow(samples: Samples, schema: pa.Schema) -> pa.RecordBatch:
     """Return the samples as a record batch of the fixed schema, without a copy where the memory allows."""
-    # not pa.array, which imports pandas at its first use: for up to a second while a platen moves
+    # Not pa.array, which imports pandas at its first use: for up to a second while a platen moves.
     columns = [
         pa.Array.from_buffers(
             field.type, len(samples), [None, pa.py_buffer(np.ascontiguousarray(getattr(samples, field.name)))]
@@ -78,12 +78,13 @@ def to_arrow(samples: Samples, schema: pa.Schema) -> pa.RecordBatch:
 
 
 def to_message(samples: Samples, header: CaptureHeader, run: int, number: int) -> bytes:
-    """One encapsulated record batch with its mark, to stand in a stream between schema and end."""
+    """Return a record batch with its mark, encapsulated: what stands in a stream between schema and end."""
     schema = schema_of(header, run)
     sink = io.BytesIO()
     with pa.ipc.new_stream(sink, schema) as stream:
         mark = mark_of(header, run, number, samples)
         stream.write_batch(to_arrow(samples, schema), custom_metadata=mark)
+    # Arrow writes whole streams only: the schema before the batch and the end behind it are cut off.
     return sink.getvalue()[schema.serialize().size : -len(END_OF_STREAM)]
 
 
@@ -116,6 +117,7 @@ def _values(column: pa.Array) -> npt.NDArray[Any]:
 
 
 def _checksum(run: int, number: int, columns: Iterable[npt.NDArray[np.generic]]) -> int:
+    # CRC-32C (Castagnoli); run and number first, so that a batch from another place does not fit here.
     crc: int = fastcrc.crc32.iscsi(struct.pack("<qq", run, number))
     for column in columns:
         crc = fastcrc.crc32.iscsi(column.tobytes(), crc)

@@ -196,18 +196,15 @@ def choose_columns(
             chosen[kind] = place, ColumnChoice(_label(layout, place), _unit(layout, place, columns))
     if not any(may_be[kind] for kind in lacking):
         return chosen, notes
+    in_words = {kind: chosen[kind] for kind in KINDS if kind in chosen}
     took = ", ".join(
-        f"{kind} from '{_label(layout, chosen[kind][0])}' {_in(chosen[kind][1].unit)}"
-        for kind in KINDS
-        if kind in chosen
+        f"{kind} from '{_label(layout, place)}' "
+        + ("as clock times" if choice.unit == CLOCK else f"in {choice.unit}")
+        for kind, (place, choice) in in_words.items()
     )
     without = "" if "time" in chosen else "; no time column, so rows are in order"
     notes.append(f"{layout.where}: {took}{without}")
     return chosen, notes
-
-
-def _in(unit: str | None) -> str:
-    return "as clock times" if unit == CLOCK else f"in {unit}"
 
 
 def _asked(layout: Layout, kind: Kind, choice: ColumnChoice, columns: Sequence[pa.Array]) -> tuple[int, str]:
@@ -262,8 +259,7 @@ def _candidates(layout: Layout, kind: Kind, columns: Sequence[pa.Array], taken: 
             continue
         if kind_of(heading, layout.units[place]) == kind and (heading or layout.units[place]):
             found.append(place)
-    with_unit = [place for place in found if _unit(layout, place, columns)]
-    found = with_unit or found
+    found = [place for place in found if _unit(layout, place, columns)] or found
     if not found and kind == "time":
         # a column of clock times shows itself, whatever its heading is called
         places = [
@@ -359,16 +355,16 @@ def _unclear(
             )
         elif places and not _unit(layout, places[0], columns):
             problems.append(f"'{layout.headings[places[0]]:.40}' has no unit")
-    sets = []
-    for number in range(min(max(len(places) for places in may_be.values()) or 1, _MOST_SETS)):
-        sets.append(
-            " ".join(
-                others.get(kind)
-                or _option(layout, kind, places[min(number, len(places) - 1)] if places else None, columns)
-                for kind, places in may_be.items()
-                if places or kind != "time"
-            )
+    # One set of options for each table side by side: the n-th time with the n-th position and force.
+    sets = [
+        " ".join(
+            others.get(kind)
+            or _option(layout, kind, places[min(number, len(places) - 1)] if places else None, columns)
+            for kind, places in may_be.items()
+            if places or kind != "time"
         )
+        for number in range(min(max(len(places) for places in may_be.values()) or 1, _MOST_SETS))
+    ]
     line = layout.heading_line or layout.numbers[0]
     return InputError(
         f"{layout.where}, line {line}: the headings do not show which columns to use: {'; '.join(problems)}. "

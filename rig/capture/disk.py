@@ -1,4 +1,4 @@
-"""Bytes that must reach the disk whole, and small text files that may not be what they say.
+"""Bytes that must reach the disk whole, and small YAML files that may not be what they say.
 
 A plain write can stop half-way, and a rename can reach the disk before the data it names. The plan:
 loop over short writes, sync a file before it is renamed, sync the folder after. The cost: a few
@@ -9,15 +9,20 @@ from __future__ import annotations
 
 import io
 import os
+from collections.abc import Mapping
+from functools import cache
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
 import fastcrc
+from pydantic import TypeAdapter, ValidationError
 
 from rig.core import load_yaml, open_file, read_bytes
 from rig.errors import CaptureError, InputError
 
 _BLOCK = 1 << 20
+
+Record = TypeVar("Record")
 
 
 def write_all(file: io.FileIO, data: bytes) -> None:
@@ -55,7 +60,7 @@ def sync_folder(path: Path) -> None:
 
 
 def file_checksum(path: Path) -> str:
-    """CRC-32C of a file, eight hexadecimal digits."""
+    """Return the CRC-32C of a file, eight hexadecimal digits."""
     crc: int | None = None
     with open_file(path) as file:
         while block := file.read(_BLOCK):
@@ -83,3 +88,26 @@ def parse_yaml(data: bytes, where: str) -> dict[str, Any]:
         return load_yaml(data, where)
     except InputError as refusal:
         raise CaptureError(str(refusal)) from None
+
+
+def validated(kind: type[Record], fields: Mapping[str, Any], where: str) -> Record:
+    """Return fields that were read as a record; unknown ones are left aside: a later version may add some.
+
+    Raises
+    ------
+    CaptureError
+        Naming the first wrong field, what was found and what would be right.
+    """
+    try:
+        record: Record = _adapter(kind).validate_python(dict(fields))  # type: ignore[arg-type]
+        return record
+    except ValidationError as refusal:
+        first = refusal.errors(include_url=False)[0]
+        name = ".".join(str(part) for part in first["loc"])
+        found = "nothing" if first["type"] == "missing" else repr(first["input"])[:80]
+        raise CaptureError(f"{where}: field '{name}': found {found}; {first['msg']}") from refusal
+
+
+@cache
+def _adapter(kind: type[Any]) -> TypeAdapter[Any]:
+    return TypeAdapter(kind)  # built at its first use: it takes milliseconds

@@ -9,15 +9,13 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass, field
 from datetime import UTC, datetime
-from functools import lru_cache
 from pathlib import Path
 from typing import Annotated, Any
 
 import yaml
-from pydantic import AwareDatetime, Field, TypeAdapter, ValidationError
+from pydantic import AwareDatetime, Field
 
-from rig.capture.disk import read_yaml
-from rig.errors import CaptureError
+from rig.capture.disk import read_yaml, validated
 
 END_FILE = "end.yaml"
 
@@ -73,14 +71,7 @@ def ending_text(ending: Ending) -> bytes:
 
 def read_ending(path: Path) -> Ending:
     """Read and validate an `end.yaml`, or raise CaptureError."""
-    try:
-        return _adapter().validate_python(read_yaml(path))
-    except ValidationError as refusal:
-        first = refusal.errors(include_url=False)[0]
-        name = ".".join(str(part) for part in first["loc"])
-        raise CaptureError(
-            f"{path}: field '{name}': found {first['input']!r:.80}; {first['msg']}"
-        ) from refusal
+    return validated(Ending, read_yaml(path), str(path))
 
 
 def _plain(value: Any) -> Any:
@@ -91,8 +82,3 @@ def _plain(value: Any) -> Any:
     if value is None or type(value) in (bool, int, float, str):
         return value
     return value.item() if hasattr(value, "item") else str(value)
-
-
-@lru_cache(maxsize=1)
-def _adapter() -> TypeAdapter[Ending]:
-    return TypeAdapter(Ending)

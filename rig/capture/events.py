@@ -23,7 +23,7 @@ LONGEST_LINE = 1 << 20
 
 
 def event_line(kind: EventKind, fields: Mapping[str, Any]) -> bytes:
-    """One event with the wall time of now, as a line of JSON in ASCII."""
+    """Return an event with the wall time of now, as a line of JSON in ASCII."""
     wall = datetime.now(UTC).isoformat(timespec="milliseconds")
     event = {"wall": wall, "kind": kind} | {name: _finite(value) for name, value in fields.items()}
     return json.dumps(event, default=_plain).encode("ascii") + b"\n"

@@ -6,9 +6,10 @@ The file appears under its name only when it is whole: it is written beside it a
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping
-from contextlib import suppress
+from contextlib import closing, suppress
+from itertools import chain
 from pathlib import Path
-from typing import Any, Protocol
+from typing import Any
 
 import numpy as np
 import pyarrow as pa
@@ -23,12 +24,6 @@ Calibrated = Callable[[Samples], Mapping[str, FloatArray]]
 """Further columns for a stretch of samples, by name; always the same names, each as long as the samples."""
 
 _BLOCK_ROWS = 1 << 16
-
-
-class _TableWriter(Protocol):
-    def write_table(self, table: pa.Table) -> None: ...
-
-    def close(self) -> None: ...
 
 
 def export_samples(
@@ -60,14 +55,19 @@ def export_samples(
     The columns are seq, time_us, force, position, status and those of `calibrated`. Raw columns bear their
     unit in their names (`force_counts`, `force_lbf`). Without a clock, `time_us` is left empty.
     """
-    opener = {".csv": _CsvWriter, ".parquet": pa.parquet.ParquetWriter}.get(to.suffix.lower())
+    openers: dict[str, Callable[..., Any]] = {".csv": _CsvWriter, ".parquet": pa.parquet.ParquetWriter}
+    opener = openers.get(to.suffix.lower())
     if opener is None:
         raise InputError(f"{to}: unknown suffix {to.suffix!r}; give a name that ends in .csv or .parquet")
     if to.exists() and not overwrite:
         raise CaptureError(f"{to}: already exists and is not overwritten; choose another name")
     temporary = to.with_name(f".{to.name}.tmp")
     try:
-        _write(opener, temporary, capture, calibrated)
+        tables = (_table(block, calibrated) for block in _blocks(capture))
+        first = next(tables)  # there is one even of an empty capture: it says which columns there are
+        with closing(opener(temporary, first.schema)) as writer:
+            for table in chain([first], tables):
+                writer.write_table(table)
         temporary.replace(to)
     except OSError as refusal:
         raise RecorderError(
@@ -76,20 +76,6 @@ def export_samples(
     finally:
         with suppress(OSError):
             temporary.unlink(missing_ok=True)
-
-
-def _write(
-    opener: Callable[..., _TableWriter], path: Path, capture: Capture, calibrated: Calibrated | None
-) -> None:
-    tables = (_table(block, calibrated) for block in _blocks(capture))
-    first = next(tables)
-    writer = opener(path, first.schema)
-    try:
-        writer.write_table(first)
-        for table in tables:
-            writer.write_table(table)
-    finally:
-        writer.close()
 
 
 class _CsvWriter:
@@ -131,7 +117,7 @@ def _table(samples: Samples, calibrated: Calibrated | None) -> pa.Table:
         f"position_{samples.position_channel.unit.lower()}": pa.array(samples.position),
         "status": pa.array(samples.status),
     }
-    further = calibrated(samples) if calibrated else {}
-    for name, values in further.items():
+    for name, values in (calibrated(samples) if calibrated else {}).items():
+        # from_pandas makes nan an empty cell
         columns[name] = pa.array(np.asarray(values, np.float64), from_pandas=True)
     return pa.table(columns)

@@ -15,7 +15,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 from rig.errors import InputError
-from rig.tables import SUFFIXES, Row, plain_number, read_rows
+from rig.tables import SUFFIXES, plain_number, read_rows
 from rig.units import parse
 
 WORDS = ("specimen", "batch", "operator", "notes", "sense", "zero")
@@ -58,7 +58,7 @@ class FileFacts:
     started: datetime | None = None
 
     def over(self, other: FileFacts) -> FileFacts:
-        """These facts, with those of the other where these say nothing."""
+        """Return these facts, with those of the other where these say nothing."""
         return FileFacts(
             {**other.words, **self.words},
             {**other.lengths, **self.lengths},
@@ -143,6 +143,7 @@ class NamePattern:
             If the pattern does not fit, or fits in more than one way.
         """
         name = bare_name(path)
+        # Fields as short and as long as can be: where both agree, there is no third way.
         one, other = self._shortest.fullmatch(name), self._longest.fullmatch(name)
         if one is None or other is None:
             raise InputError(f"{path}: the name does not match --name {self.text!r:.60}")
@@ -182,25 +183,21 @@ def read_list(path: Path) -> dict[str, FileFacts]:
             raise InputError(f"{row.where}: file is empty; expected a name")
         if name in facts:
             raise InputError(f"{row.where}: file {name!r:.60} appears twice in the list")
-        facts[name] = _row_facts(row, columns)
+        cells, units = {}, {}
+        for heading, (key, unit) in columns.items():
+            text = row.cells[heading]
+            if text and key != FILE:
+                cells[key] = row.number_text(heading) if key in LENGTHS else text
+                units[key] = unit
+        facts[name] = _facts(cells, units, row.where)
     return facts
 
 
 def _split(heading: str) -> tuple[str, str]:
-    """Name and unit of a heading."""
+    """Return name and unit of a heading."""
     match = re.fullmatch(r"\s*(.*?)\s*(?:[\[(]\s*([^\])]*?)\s*[\])]|_(mm|in|mm2|cm))?\s*", heading)
     assert match is not None
     return match[1].lower().replace("_", " "), match[2] or match[3] or ""
-
-
-def _row_facts(row: Row, columns: Mapping[str, tuple[str, str]]) -> FileFacts:
-    cells, units = {}, {}
-    for heading, (name, unit) in columns.items():
-        text = row.cells[heading]
-        if text and name != FILE:
-            cells[name] = row.number_text(heading) if name in LENGTHS else text
-            units[name] = unit
-    return _facts(cells, units, row.where)
 
 
 def _facts(cells: Mapping[str, str], units: Mapping[str, str], where: str) -> FileFacts:

@@ -76,8 +76,8 @@ def find_captures(paths: Sequence[Path], *, once: bool = True, leave_out: bool =
             matching = []
         if not matching:
             found.problems.append(f"{path}: no such file or folder")
-        for each in matching:
-            _take(each, found, named=False)
+        for match in matching:
+            _take(match, found, named=False)
     optional = {path for whole, path in found.paths.items() if whole not in found.named}
     found.problems += _unusable(found, once=once, kept=optional if leave_out else set())
     if found.problems:
@@ -109,10 +109,10 @@ def _take(path: Path, found: _Found, *, named: bool) -> None:
     listed = list_captures(path) if path.is_dir() else []
     if not listed:
         found.others.append(path)
-    for each in listed:
-        whole = each.path.resolve()
-        found.paths.setdefault(whole, each.path)
-        found.listed.setdefault(whole, each)
+    for summary in listed:
+        whole = summary.path.resolve()
+        found.paths.setdefault(whole, summary.path)
+        found.listed.setdefault(whole, summary)
 
 
 def _unusable(found: _Found, *, once: bool, kept: set[Path]) -> list[str]:

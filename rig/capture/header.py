@@ -11,14 +11,13 @@ import secrets
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass, field
 from datetime import UTC, datetime
-from functools import lru_cache
 from typing import Annotated, Any
 
 import yaml
-from pydantic import AwareDatetime, Field, TypeAdapter, ValidationError
+from pydantic import AwareDatetime, Field
 
 from rig import __version__
-from rig.capture.disk import parse_yaml
+from rig.capture.disk import parse_yaml, validated
 from rig.capture.ordered import Ordered
 from rig.core import LARGEST_TEXT, keep_names
 from rig.errors import CaptureError
@@ -118,30 +117,14 @@ def header_text(header: CaptureHeader) -> bytes:
         raise CaptureError(
             f"{HEADER_FILE}: {len(text)} bytes of header; at most {LARGEST_TEXT // 2} can be read back"
         )
+    # What could not be read back is refused now, before there are samples that rest on it.
     parse_header(fields, HEADER_FILE)
     parse_yaml(text, HEADER_FILE)
     return text
 
 
 def parse_header(fields: Mapping[str, Any], where: str) -> CaptureHeader:
-    """Validate the fields of a header; unknown ones are left aside, as a later version may add some.
-
-    Raises
-    ------
-    CaptureError
-        Naming the first wrong field, what was found and what would be right.
-    """
-    try:
-        header = _adapter().validate_python(dict(fields))
-    except ValidationError as refusal:
-        first = refusal.errors(include_url=False)[0]
-        name = ".".join(str(part) for part in first["loc"])
-        found = "nothing" if first["type"] == "missing" else repr(first["input"])[:80]
-        raise CaptureError(f"{where}: field '{name}': found {found}; {first['msg']}") from refusal
+    """Validate the fields of a header, or raise CaptureError; unknown ones are left aside."""
+    header = validated(CaptureHeader, fields, where)
     keep_names(header.specimen, header.batch)
     return header
-
-
-@lru_cache(maxsize=1)
-def _adapter() -> TypeAdapter[CaptureHeader]:
-    return TypeAdapter(CaptureHeader)

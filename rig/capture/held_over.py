@@ -79,22 +79,23 @@ def find_held(values: FloatArray, other: FloatArray) -> Held | None:
     if len(changed) < FEWEST_UPDATES:
         return None
     apart = np.diff(changed)
-    # the time at rest says nothing: there an update changes nothing
+    # The time at rest says nothing: there an update changes nothing.
     usual = int(np.median(apart))
     near = apart[apart < 2 * usual]
     if not 2 <= usual <= LONGEST_HELD or np.mean((near == usual) | (near == usual + 1)) < USUAL_SHARE:
         return None
     if np.count_nonzero(apart < usual) > (1 - USUAL_SHARE) * len(apart):
         return None
-    # at rest only noise is new: the larger steps are those of motion
+    # At rest only noise is new: the larger steps are those of motion.
     usual_step = float(np.quantile(np.abs(values[changed] - values[changed - 1]), MOVING_STEP))
     if usual_step < LEAST_STEPS * estimate_resolution(values):
         return None
+    # Where the platen itself goes in steps, the other channel moves in the rows of updates and not between.
     moved = np.abs(np.diff(other))
     between = np.diff(changed, append=changed[-1]) > 1
     if moved[changed - 1].mean() > STEPS_ALONG * moved[changed[between]].mean():
         return None
-    # at rest an update changes nothing: there they come as often as usual, but for the row before a change
+    # At rest an update changes nothing: there they come as often as usual, but for the row before a change.
     starts = np.concatenate([[0], changed])
     lengths = np.diff(starts, append=len(values))
     since = np.arange(len(values)) - np.repeat(starts, lengths)
@@ -123,7 +124,7 @@ def on_lines(values: FloatArray, other: FloatArray, time: FloatArray | IntArray,
     """
     last = int(held.updates[-1])
     found = np.interp(time, time[held.updates], values[held.updates])
-    # behind the last update nothing is known of the way
+    # Behind the last update nothing is known of the way.
     found[last:] = values[last:]
     _turn_between(found, other, time, held.updates, TURNING * held.step)
     return found
@@ -139,8 +140,8 @@ def _turn_between(
     Up to the other channel's own extreme the value goes on as it went with that channel before; behind it, on
     the line to the next update. The lines of the updates before and behind meet above a turn that was braked.
     """
-    at = found[updates]
-    way = np.diff(at)
+    # A turn between two updates: the ways before and behind it go against each other, and both are strokes.
+    way = np.diff(found[updates])
     turns = (way[:-2] * way[2:] < 0) & (np.minimum(np.abs(way[:-2]), np.abs(way[2:])) >= least)
     for place in (np.flatnonzero(turns) + 1).tolist():
         before, begin, end, behind = updates[place - 1 : place + 3].tolist()
@@ -149,15 +150,17 @@ def _turn_between(
         tip = begin + int(np.argmax(np.sign(with_other) * other[begin : end + 1]))
         if not with_other or tip in {begin, end}:
             continue
+        # No further than where the line of the way there and that of the way back meet.
         rows = np.arange(begin + 1, tip + 1)
         come = found[begin] + way[place - 1] * (time[rows] - time[begin]) / (time[begin] - time[before])
         go = found[end] - way[place + 1] * (time[end] - time[rows]) / (time[behind] - time[end])
         most = np.minimum(sign * come, sign * go) - sign * found[rows]
+        # Up to the tip the value goes on by the other channel, at the rate of the interval before.
         rate = way[place - 1] / with_other
         guided = found[begin] + rate * (other[rows] - other[begin])
         earlier = int(updates[max(place - 2, 0)])
         if sign * (found[before] - found[earlier]) > 0 and (other[before] - other[earlier]) * with_other > 0:
-            # a curve of the stroke so far: the force of a specimen stiffens, or its crest nears
+            # A second divided difference bends it: a specimen stiffens, or the crest of its force nears.
             bend = rate - (found[before] - found[earlier]) / (other[before] - other[earlier])
             bend /= other[begin] - other[earlier]
             guided += bend * (other[rows] - other[begin]) * (other[rows] - other[before])

@@ -120,7 +120,7 @@ def read_batches(index: FileIndex, header: CaptureHeader) -> Iterator[Batch]:
 
 
 def header_copy(path: Path) -> bytes | None:
-    """Copy of the header in a samples file's schema, or None if that is damaged too."""
+    """Return the copy of the header in a samples file's schema, or None if that is damaged too."""
     try:
         with open_file(path) as file:
             schema = pa.ipc.read_schema(pa.py_buffer(file.read(LARGEST_MESSAGE)))
@@ -148,7 +148,7 @@ class _Window:
         return memoryview(self._data)[begin : begin + length]
 
     def find(self, mark: bytes, offset: int) -> int:
-        """Offset of the next `mark` at or after `offset`, or -1."""
+        """Return the offset of the next `mark` at or after `offset`, or -1."""
         while offset + len(mark) <= self.size:
             if not self._start <= offset <= self._start + len(self._data) - len(mark):
                 self._load(offset, _WINDOW)
@@ -167,6 +167,8 @@ class _Window:
 
 
 def _intact(window: _Window, header: CaptureHeader, run: int) -> Iterator[tuple[int, int, Batch]]:
+    # The id stands in the metadata of a message, behind its start; a hit that belongs to no intact message
+    # (the schema's, a damaged batch's) is passed, and the search goes on one byte further.
     mark = header.id.encode()
     offset = 0
     while (hit := window.find(mark, offset)) >= 0:
@@ -180,9 +182,11 @@ def _intact(window: _Window, header: CaptureHeader, run: int) -> Iterator[tuple[
 
 
 def _starts_before(window: _Window, hit: int) -> list[int]:
-    """Possible message starts whose metadata would cover the mark at `hit`."""
+    """Return the possible message starts whose metadata would cover the mark at `hit`."""
     first = max(0, hit - _LARGEST_MARK)
     before = bytes(window.at(first, hit - first))
+    # A message begins with the continuation mark and the length of its metadata (Arrow IPC, encapsulated
+    # messages), which must reach from there past the hit.
     starts = []
     place = before.find(_CONTINUATION)
     while 0 <= place <= len(before) - 8:
@@ -216,7 +220,7 @@ def _schema_length(window: _Window) -> int:
 
 
 def _gaps(name: str, number: IntArray, start: IntArray, end: IntArray, head: int) -> list[Damage]:
-    """Damage before each batch: numbers that are missing, and bytes that belong to nothing."""
+    """Return the damage before each batch: numbers that are missing, and bytes that belong to nothing."""
     last = np.concatenate(([0], number[:-1]))
     before = np.concatenate(([head], end[:-1]))
     damage = []
@@ -231,7 +235,7 @@ def _gaps(name: str, number: IntArray, start: IntArray, end: IntArray, head: int
 
 
 def _tail(name: str, window: _Window, end: int, number: IntArray, expected: FileTally | None) -> list[Damage]:
-    """Damage after the last batch, where a proper end has its mark and a killed recorder nothing."""
+    """Return the damage after the last batch: a proper end has its mark there, a killed recorder nothing."""
     last = int(number.max(initial=0))
     rest = window.size - end
     if expected is not None and last < expected.batches:

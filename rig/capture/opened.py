@@ -10,6 +10,7 @@ from __future__ import annotations
 import os
 import re
 from collections.abc import Iterator
+from contextlib import suppress
 from dataclasses import replace
 from functools import cached_property
 from pathlib import Path
@@ -116,9 +117,10 @@ class Capture:
         for index in self.files:
             found += index.damage
         for name, what in ((EVENTS_FILE, "events"), (AMENDMENTS_FILE, "amendments")):
-            lines, first = self._damaged_lines(name)
-            if lines:
-                found.append(Damage(name, first, 0, f"{lines} damaged lines of {what}"))
+            with suppress(OSError):  # no such file: where it should be, `_absent_files` tells of it
+                lines, first = damaged_lines(self.path / name)
+                if lines:
+                    found.append(Damage(name, first, 0, f"{lines} damaged lines of {what}"))
         path = self.path / SUMMARY_FILE
         rows = sum(row is None for row in read_rows(path)) if path.is_file() else 0
         if rows:
@@ -166,12 +168,6 @@ class Capture:
         are none."""
         path = self.path / SUMMARY_FILE
         return (row for row in read_rows(path) if row is not None) if path.is_file() else iter(())
-
-    def _damaged_lines(self, name: str) -> tuple[int, int]:
-        try:
-            return damaged_lines(self.path / name)
-        except OSError:
-            return 0, 0
 
     def _absent_files(self) -> Iterator[Damage]:
         runs = _samples_files(self.path)

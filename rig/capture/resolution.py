@@ -44,6 +44,7 @@ def estimate_resolution(values: FloatArray) -> float:
     if len(different) < _FEW:
         return 0.0 if decimals is None else 10.0**-decimals
     if decimals is not None:
+        # On whole numbers of the last decimal place the common step is their greatest common divisor.
         whole = np.rint(different * 10.0**decimals).astype(np.int64)
         step = int(np.gcd.reduce(np.diff(whole)))
         if step > 1:
@@ -52,18 +53,20 @@ def estimate_resolution(values: FloatArray) -> float:
 
 
 def _decimals(values: FloatArray) -> int | None:
-    """Decimal places that the values use, or None if they use more than can be told."""
+    """Return the decimal places that the values use, or None if they use more than can be told."""
     for decimals in range(_MOST_DECIMALS + 1):
         scaled = values * 10.0**decimals
         if np.abs(scaled).max(initial=0) >= 2.0**52:
             return None
+        # Whole but for the rounding of the multiplication: a few units in the last place.
         if (np.abs(scaled - np.rint(scaled)) <= 4 * np.spacing(np.abs(scaled))).all():
             return decimals
     return None
 
 
 def _uneven_step(different: FloatArray, printed: float) -> float:
-    """Step of a grid that was rounded when it was printed, or `printed` if there is no such grid."""
+    """Return the step of a grid that was rounded when it was printed; `printed` if there is no such grid."""
+    # Neighbours on the grid are apart by the step or a multiple: the least gaps are single steps.
     gaps = np.diff(different)
     step = float(gaps[gaps < 1.5 * gaps.min()].mean())
     # Over wide gaps a small error of the step adds up to a whole one.

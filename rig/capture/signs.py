@@ -13,7 +13,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from rig.samples import FloatArray, RawArray
+from rig.samples import RawArray
 
 ONE_SIDED = 10.0
 """A lowest force this many times as far from zero as the highest: its sign is turned round."""
@@ -64,15 +64,19 @@ def told_signs(force: RawArray, position: RawArray) -> Signs:
     """
     if not len(force):
         return Signs(False, False, False)
-    calm = _without_spikes(force.astype(np.float64))
+    calm = force.astype(np.float64)
+    if len(calm) >= FEW_ROWS:
+        # Medians of three neighbours: a single row far off says nothing about a sign.
+        calm[1:-1] = np.median([calm[:-2], calm[1:-1], calm[2:]], axis=0)
     low, high, first = float(calm.min()), float(calm.max()), float(np.median(calm[:5]))
     throughout = low < -ONE_SIDED * max(high, 0.0)
-    # from an offset above zero the force falls far below it, and never rises
+    # From an offset above zero the force falls far below it, and never rises
     turned = throughout or (-low > high and first - low > ONE_SIDED * (high - first))
     upward = -calm if turned else calm
     bottom, top = float(upward.min()), float(upward.max())
     if not turned and not top > max(bottom, -ONE_SIDED * bottom):
         return Signs(False, False, False)
+    # The loading: from where the force was last near its unloaded value up to its largest.
     at_top = int(np.argmax(upward))
     before = np.flatnonzero(upward[: at_top + 1] < bottom + UNLOADED_SHARE * (top - bottom))
     fell = _near(position, int(before[-1]) if len(before) else 0) - _near(position, at_top)
@@ -83,12 +87,3 @@ def _near(values: RawArray, row: int) -> float:
     """Return a value that a single spike does not change."""
     beside = BESIDE if len(values) >= FEW_ROWS else 0
     return float(np.median(values[max(row - beside, 0) : row + beside + 1]))
-
-
-def _without_spikes(values: FloatArray) -> FloatArray:
-    """Medians of three neighbours: a single row far off says nothing about a sign."""
-    if len(values) < FEW_ROWS:
-        return values
-    calm = values.copy()
-    calm[1:-1] = np.median([values[:-2], values[1:-1], values[2:]], axis=0)
-    return calm

@@ -25,7 +25,7 @@ _CRC = "crc32c"
 
 
 def row_line(fields: Mapping[str, Any]) -> bytes:
-    """One row as a line of JSON in ASCII, with its checksum as the last field; not-a-number becomes null."""
+    """Return a row as a line of JSON in ASCII, its checksum the last field; not-a-number becomes null."""
     plain = {name: _plain(value) for name, value in fields.items()}
     body = json.dumps(plain, separators=(",", ":"))
     crc = fastcrc.crc32.iscsi(body.encode("ascii"))
@@ -38,17 +38,16 @@ def read_rows(path: Path) -> Iterator[dict[str, Any] | None]:
     number."""
     with open_file(path) as file:
         while line := file.readline(LONGEST_LINE):
-            if line.strip():
-                yield _parsed(line)
-
-
-def _parsed(line: bytes) -> dict[str, Any] | None:
-    try:
-        row = load_json(line, SUMMARY_FILE)
-        crc = row.pop(_CRC)
-    except (InputError, KeyError):
-        return None
-    return row if row_line(row) == line and isinstance(crc, str) else None
+            if not line.strip():
+                continue
+            try:
+                row = load_json(line, SUMMARY_FILE)
+                crc = row.pop(_CRC)
+            except (InputError, KeyError):
+                yield None
+                continue
+            # Written anew, checksum included, an intact row gives its own line again.
+            yield row if row_line(row) == line and isinstance(crc, str) else None
 
 
 def _plain(value: Any) -> Any:

@@ -28,7 +28,7 @@ from rig.capture.disk import file_checksum, sync_folder, write_all, write_in_pla
 from rig.capture.ending import END_FILE, Ending, FileTally, ending_text
 from rig.capture.events import EVENTS_FILE, event_line
 from rig.capture.header import HEADER_FILE, CaptureHeader, header_text
-from rig.capture.opened import LAST_RUN, Capture, open_capture
+from rig.capture.opened import LAST_RUN, open_capture
 from rig.capture.summary import SUMMARY_FILE, row_line
 from rig.core import EventKind
 from rig.errors import CaptureError, RecorderError
@@ -136,7 +136,9 @@ class CaptureWriter:
         capture = open_capture(path)
         if capture.ending is not None or (path / END_FILE).exists():
             raise CaptureError(f"{path}: has ended ({capture.how_it_ended}); record a new capture instead")
-        earlier = _tallies(capture)
+        earlier = {
+            index.path.name: _tally(index.path, index.last_number, index.samples) for index in capture.files
+        }
         run = capture.last_run + 1
         if run > LAST_RUN:
             last = f"samples-{capture.last_run}.arrow"
@@ -298,36 +300,30 @@ class CaptureWriter:
             ) from refusal
 
     def _finish(self, reason: str, tallies: Mapping[str, Any]) -> None:
-        (self.path / RESERVE_FILE).unlink(missing_ok=True)
+        (self.path / RESERVE_FILE).unlink(missing_ok=True)  # its room is for what follows
         # The disk may have refused further on in a first attempt.
         if not self._sealed:
             self._put(END_OF_STREAM)
             self._sealed = True
         write_all(self._events, event_line("ended", {"reason": reason, "samples": self.samples}))
         self._sync()
-        own = self._file_tally(Path(self._file.name), self._batches, self._written_here)
+        own = _tally(Path(self._file.name), self._batches, self._written_here)
         names = (HEADER_FILE, EVENTS_FILE, SUMMARY_FILE)
-        texts = {name: self._file_tally(self.path / name) for name in names if (self.path / name).exists()}
+        texts = {name: _tally(self.path / name) for name in names if (self.path / name).exists()}
+        duration_s = None
+        # Over several runs the device may have been reset, so that its times do not make one length.
+        if self._time_range_us is not None and not self._earlier and self.header.clock != "none":
+            begun_us, last_us = self._time_range_us
+            duration_s = (last_us - begun_us) / 1e6
         ending = Ending(
             reason=reason,
             samples=self.samples,
-            duration_s=self._duration_s(),
+            duration_s=duration_s,
             unwritten_samples=self._waiting,
             tallies=tallies,
             files=texts | self._earlier | {Path(self._file.name).name: own},
         )
         write_in_place(self.path / END_FILE, ending_text(ending))
-
-    def _duration_s(self) -> float | None:
-        # Over several runs the device may have been reset, so that its times do not make one length.
-        if self._time_range_us is None or self._earlier or self.header.clock == "none":
-            return None
-        first, last = self._time_range_us
-        return (last - first) / 1e6
-
-    @staticmethod
-    def _file_tally(path: Path, batches: int = 0, samples: int = 0) -> FileTally:
-        return FileTally(path.stat().st_size, file_checksum(path), batches, samples)
 
     def _close(self) -> None:
         self.ended = True
@@ -350,13 +346,8 @@ class CaptureWriter:
             raise RecorderError(f"{self.path}: the capture has ended; record a new one")
 
 
-def _tallies(capture: Capture) -> dict[str, FileTally]:
-    return {
-        index.path.name: FileTally(
-            index.path.stat().st_size, file_checksum(index.path), index.last_number, index.samples
-        )
-        for index in capture.files
-    }
+def _tally(path: Path, batches: int = 0, samples: int = 0) -> FileTally:
+    return FileTally(path.stat().st_size, file_checksum(path), batches, samples)
 
 
 def _new_folder(parent: Path, header: CaptureHeader) -> Path:
