@@ -141,6 +141,8 @@ def find_port(address: PortAddress) -> str:
 def _device_path(path: str) -> str:
     if os.name == "nt" or os.path.isabs(path) or _WINDOWS_NAME.fullmatch(path):  # noqa: PTH117
         return path
+    if path.startswith(("./", "../")):
+        return str(Path(path).absolute())
     return f"/dev/{path}"
 
 

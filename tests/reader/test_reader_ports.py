@@ -71,6 +71,7 @@ def test_a_bare_name_is_a_device_and_a_path_stays() -> None:
     assert str(PortAddress(path="ttyUSB0")) == "/dev/ttyUSB0"
     assert str(PortAddress(path="COM3")) == "COM3"
     assert str(PortAddress(path="/srv/bench")) == "/srv/bench"
+    assert str(PortAddress(path="./bench")) == str(Path.cwd() / "bench")
 
 
 def test_a_link_that_leads_nowhere_is_no_port(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
