@@ -126,13 +126,19 @@ def command(
     if not done:
         rig = _calibrated(rig, rig_file, port)
     about = _about(rig, operator, read_conditions(conditions))
-    with log_to_file(), stop_on_signals() as stopped:
-        for number, piece in enumerate(waiting, start=len(pieces) - len(waiting) + 1):
-            sitting = _Sitting(rig, port, about, piece, model, cycles, conditioning, out, stopped)
-            if not sitting.take(f"Piece {number} of {len(pieces)}"):
-                break
-            if weigh and piece.specimen in set(_done(out)):
-                _ask_mass(piece, out)
+    with log_to_file():
+        try:
+            for number, piece in enumerate(waiting, start=len(pieces) - len(waiting) + 1):
+                sitting = _Sitting(rig, port, about, piece, model, cycles, conditioning, out)
+                if not sitting.take(f"Piece {number} of {len(pieces)}"):
+                    break
+                if weigh and piece.specimen in set(_done(out)):
+                    _ask_mass(piece, out)
+        except KeyboardInterrupt:
+            say()
+    done = {piece.specimen for piece in pieces} & set(_done(out))
+    if len(done) < len(pieces):
+        say(f"{len(done)} of {len(pieces)} pieces done. To resume the session, repeat the command.")
     _write_sheet(out, conditioning, model)
 
 
@@ -233,11 +239,10 @@ class _Sitting:
     cycles: int
     conditioning: int
     out: Path
-    stopped: threading.Event
 
     def take(self, which: str) -> bool:
         """Squeeze the piece until it is accepted or skipped; whether the session goes on."""
-        while not self.stopped.is_set():
+        while True:
             answer = _asked(
                 f"{which}: {self.piece.specimen}. Put it in and do not press it yet. [Enter starts, s "
                 "skips, q ends] "
@@ -246,18 +251,25 @@ class _Sitting:
                 return False
             if answer == "s":
                 return True
-            path = self._record()
-            if path is None:
+            path, interrupted = self._record()
+            if not interrupted:
+                self._show(path)
+                try:
+                    answer = _asked("[Enter accepts, r repeats, q accepts and ends] ")
+                except KeyboardInterrupt:
+                    say()
+                    interrupted = True
+            if interrupted:
+                self._leave_out(path, "interrupted before it was accepted")
+                say(f"Interrupted: this recording of {self.piece.specimen} is kept, but left out.", err=True)
                 return False
-            self._show(path)
-            answer = _asked("[Enter accepts, r repeats, q accepts and ends] ")
             if answer != "r":
                 _enter(self.piece, self.model, self.out)
                 return answer != "q"
-            self._leave_out(path)
-        return False
+            self._leave_out(path, "repeated at once")
 
-    def _record(self) -> Path | None:
+    def _record(self) -> tuple[Path, bool]:
+        """Record the squeezes; return the capture, and whether it was interrupted."""
         header = replace(
             self.about,
             specimen=self.piece.specimen,
@@ -272,7 +284,7 @@ class _Sitting:
             rate_hz=self.rig.rate_hz,
             disagreement=self.rig.disagreement,
         )
-        with progress(self.piece.specimen, self.cycles) as show:
+        with progress(self.piece.specimen, self.cycles) as show, stop_on_signals() as stopped:
 
             def tell(_: str, done: Progress) -> None:
                 if done.seconds >= UNTOUCHED_S and not ready.is_set():
@@ -280,15 +292,18 @@ class _Sitting:
                     say(f"Now squeeze it {self.cycles} times.", err=True)
                 show(done.cycles, f"{done.cycles} of {self.cycles} squeezes, {done.seconds:.0f} s")
 
-            bench = Bench(reader, self.rig, self.out, Watch(self.stopped, ask=say, tell=tell))
+            bench = Bench(reader, self.rig, self.out, Watch(stopped, ask=say, tell=tell))
             recorded = record(bench, partial(complete_header, header), StopRule(None, self.cycles))
+            interrupted = stopped.is_set()
         if recorded.failed:
+            self._leave_out(recorded.path, recorded.reason)
             say(
-                f"pressrig: {recorded.reason}; everything recorded so far is kept in {recorded.path}",
+                f"pressrig: {recorded.reason}; this recording of {self.piece.specimen} is kept in "
+                f"{recorded.path}, but left out. To resume the session, repeat the command.",
                 err=True,
             )
             raise click.exceptions.Exit(3)
-        return None if self.stopped.is_set() else recorded.path
+        return recorded.path, interrupted
 
     def _show(self, path: Path) -> None:
         """The piece's means, and what its squeezes were flagged for."""
@@ -308,12 +323,12 @@ class _Sitting:
             if flags:
                 say(f"  squeeze {number:.0f}: {', '.join(flags)}")
 
-    def _leave_out(self, path: Path) -> None:
+    def _leave_out(self, path: Path, reason: str) -> None:
         add_amendment(
             path,
             open_capture(path).header,
             "excluded",
-            reason="repeated at once",
+            reason=reason,
             by=self.about.operator or "",
         )
 

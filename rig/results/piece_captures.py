@@ -311,7 +311,8 @@ def _all_opened(
                 opened.append(_opened(path, asked, known))
     for each in opened:
         if (record := each.capture.exclusions.capture) is not None:
-            notes.append(f"Left out: {each.path}: {record.sentence}.")
+            by = f" by {record.by}" if record.by else ""
+            notes.append(f"Left out: {each.path}: {record.reason} ({record.wall[:10]}{by}).")
     opened = [each for each in opened if each.capture.exclusions.capture is None]
     seen: dict[str, Path] = {}
     for each in opened:

@@ -4,7 +4,10 @@ from __future__ import annotations
 
 import json
 import os
+import re
+import signal
 import subprocess
+from collections.abc import Sequence
 from pathlib import Path
 
 import pytest
@@ -115,6 +118,78 @@ def test_a_plan_gives_each_piece_its_batch_and_height(tmp_path):
     assert first == Planned("S1", "spring", 90.5)
     assert (second.specimen, second.batch) == ("A1", None)
     assert second.free_height_mm == pytest.approx(88.9)
+
+
+def at_a_terminal(home: Path, port: Path, answers: Sequence[tuple[str, str]], *more: object) -> str:
+    """The session on a terminal, where a person answers each text in its turn; `^C` is the key."""
+    import pty
+
+    master, terminal = pty.openpty()
+    words = ("session", "--rig", home / "lever.yaml", "--port", port, "--cycles", CYCLES, *more)
+    with subprocess.Popen(
+        [PRESSRIG, *map(str, words)], stdin=terminal, stdout=terminal, stderr=terminal,
+        env=environment(home), cwd=home, start_new_session=True,
+    ) as process:  # fmt: skip
+        os.close(terminal)
+        said = ""
+        for text, answer in answers:
+            begun = len(said)
+            while not re.search(text, said[begun:]):
+                said += os.read(master, 4096).decode()
+            if answer == "^C":
+                process.send_signal(signal.SIGINT)
+            else:
+                os.write(master, f"{answer}\n".encode())
+        while True:
+            try:
+                said += os.read(master, 4096).decode()
+            except OSError:  # the other end is closed
+                break
+        os.close(master)
+        assert process.wait(WHOLE_JOB_PATIENCE_S) == 0, said
+    return " ".join(said.split())
+
+
+@pytest.mark.parametrize("at", ["Now squeeze", "Enter accepts"])
+def test_a_piece_that_ctrl_c_interrupts_is_taken_again_when_the_session_is_resumed(tmp_path, at):
+    (tmp_path / "lever.yaml").write_text(CALIBRATED, encoding="utf-8")
+    plan = (
+        "--model",
+        "F-90",
+        "--count",
+        "2",
+        "--free-height",
+        "90 mm",
+        "--no-weigh",
+        "--out",
+        tmp_path / "out",
+    )
+    hand = ("--motion", "hand", "--cycles", "400", "--depth", "25", "--rate", "50", *FAST)
+    with simulated(tmp_path, *hand) as port:
+        first = at_a_terminal(
+            tmp_path, port,
+            [("Enter starts", ""), ("Enter accepts", ""), ("Enter starts", ""), (at, "^C")], *plan,
+        )  # fmt: skip
+        assert "Interrupted: this recording of F-90-002 is kept, but left out." in first
+        assert "1 of 2 pieces done. To resume the session, repeat the command." in first
+        second = at_a_terminal(tmp_path, port, [("Piece 2 of 2", ""), ("Enter accepts", "")], *plan)
+    assert "To resume" not in second
+    captures = [open_capture(each.path) for each in list_captures(tmp_path / "out")]
+    left_out = [each.header.specimen for each in captures if each.exclusions.capture is not None]
+    assert left_out == ["F-90-002"]
+    assert sorted(each.header.specimen for each in captures) == ["F-90-001", "F-90-002", "F-90-002"]
+
+
+def test_ctrl_c_at_a_question_ends_the_session_with_its_sheet(tmp_path):
+    (tmp_path / "lever.yaml").write_text(CALIBRATED, encoding="utf-8")
+    hand = ("--motion", "hand", "--cycles", "400", "--depth", "25", "--rate", "50", *FAST)
+    with simulated(tmp_path, *hand) as port:
+        said = at_a_terminal(
+            tmp_path, port, [("Enter starts", ""), ("Enter accepts", ""), ("Mass of", "^C")],
+            "--model", "F-90", "--count", "2", "--free-height", "90 mm", "--out", tmp_path / "out",
+        )  # fmt: skip
+    assert "1 of 2 pieces done" in said
+    assert (tmp_path / "out" / "sheet" / "sheet.html").exists()
 
 
 @pytest.mark.parametrize(
