@@ -62,7 +62,8 @@ class Aligner:
         self._past_area_mm_s: FloatArray = np.empty(0)
 
     def push(self, samples: Samples) -> Signals | None:
-        """Signals of the samples given so far and not yet handed out; None while still deciding."""
+        """Return the signals of the samples given so far and not yet handed out; None while still
+        deciding."""
         if not len(samples):
             return None
         if self._decided:
@@ -88,6 +89,7 @@ class Aligner:
             head = head[: max(int(np.searchsorted(head.time_us, until_us)) + 1, FEWEST_TO_DECIDE)]
         fresh = (head.status & Status.FRESH_FORCE) != 0
         self._only_fresh = bool(fresh.any())
+        # a slow converter: how long one conversion takes is the mean time between new ones
         if self._only_fresh and fresh.mean() < SLOW_SHARE and fresh.sum() > 1:
             new_s = self._calibration.time_s(head)[fresh]
             self._conversion_s = float(new_s[-1] - new_s[0]) / (len(new_s) - 1)
@@ -130,8 +132,8 @@ class Aligner:
         return lost
 
     def _move_back(self, time_s: FloatArray, position_mm: FloatArray) -> tuple[FloatArray, FloatArray]:
-        """Middles of the conversions, and the mean positions over them (the first known one before the
-        start)."""
+        """Return the middles of the conversions in s, and the mean positions over them in mm (the first known
+        one before the start)."""
         known_s = np.concatenate([self._past_time_s, time_s])
         known_mm = np.concatenate([self._past_position_mm, position_mm])
         if not len(known_s):
@@ -148,6 +150,7 @@ class Aligner:
             aligned_mm = (until - since) / self._conversion_s
         else:
             aligned_mm = np.interp(ended_s, known_s, known_mm)
+        # of the past, only what the next samples reach back to
         needed_from_s = known_s[-1] - self._delay_s - self._conversion_s
         first = max(int(np.searchsorted(known_s, needed_from_s)) - 1, 0)
         self._past_time_s, self._past_position_mm = known_s[first:], known_mm[first:]
@@ -155,7 +158,7 @@ class Aligner:
         return (ended_s + began_s) / 2, aligned_mm
 
     def _area_mm_s(self, known_s: FloatArray, known_mm: FloatArray) -> FloatArray:
-        """Running integral of position over time at the known samples.
+        """Return the running integral of position over time at the known samples, in mm s.
 
         It goes on from the last total in order, so that its rounding does not depend on how a recording is
         cut: positions stand on a grid of counts, where the smallest difference can turn a comparison.

@@ -43,6 +43,8 @@ _Part = TypeVar("_Part")
 class Delay:
     """How much later than the position the force is reported, beyond half a conversion.
 
+    Not a `Measured`, whose u of zero means exact: here a number that was only stated has no u at all.
+
     Parameters
     ----------
     s, u_s
@@ -135,7 +137,11 @@ class Calibration:
             mapping = {}
         if not isinstance(mapping, Mapping):
             raise InputError(f"{where}: found {type(mapping).__name__}, expected force, position, delay ...")
-        _refuse_old_keys(mapping, where)
+        # an old name, in the calibration or in one of its parts, is refused with the new one
+        for part_name, fields in (("", mapping), *mapping.items()):
+            for old in CALIBRATION_KEYS.keys() & (fields.keys() if isinstance(fields, Mapping) else ()):
+                place = f"{where}: {part_name}: " if part_name else f"{where}: "
+                raise InputError(f"{place}found {old!r}, which is now called {CALIBRATION_KEYS[old]!r}")
 
         def part(name: str, read: Callable[[Any], _Part], otherwise: _Part) -> _Part:
             found = mapping.get(name)
@@ -148,11 +154,20 @@ class Calibration:
                 raise InputError(f"{where}: {name}: not a calibration ({missing})") from None
 
         return cls(
-            part("force", lambda each: Scale.from_dict(each, "N"), None),
-            part("position", lambda each: Scale.from_dict(each, "mm"), None),
-            part("delay", _delay_from, Delay(part("force_delay_s", finite, 0.0))),
+            part("force", lambda scale: Scale.from_dict(scale, "N"), None),
+            part("position", lambda scale: Scale.from_dict(scale, "mm"), None),
+            part(
+                "delay",
+                lambda delay: Delay(finite(delay["delay_s"]), *_known(delay, "u_s")),
+                # a rig's file states a number alone, without evidence
+                Delay(part("force_delay_s", finite, 0.0)),
+            ),
             part("frame", Frame.from_dict, Frame.straight(part("compliance_mm_per_n", finite, 0.0))),
-            part("backlash", _backlash_from, Backlash()),
+            part(
+                "backlash",
+                lambda backlash: Backlash(not_negative(backlash["backlash_mm"]), *_known(backlash, "u_mm")),
+                Backlash(),
+            ),
             str(mapping.get("name", "")),
         )
 
@@ -187,7 +202,7 @@ class Calibration:
         )
 
     def for_channels(self, force_channel: RawChannel, position_channel: RawChannel) -> Calibration:
-        """Without the scales of channels that their source had already scaled."""
+        """Return the calibration without the scales of channels that their source had already scaled."""
         return replace(
             self,
             force=self.force if force_channel.unit == COUNTS else None,
@@ -221,7 +236,7 @@ class Calibration:
         return tuple(sentences)
 
     def parts(self) -> Iterator[tuple[str, bool, Provenance]]:
-        """Name, whether it was measured, and the record of each part."""
+        """Yield the name of each part, whether it was measured, and its record."""
         for name, scale in (("force", self.force), ("position", self.position)):
             measured = scale is not None and scale.uncertainty is not None
             yield name, measured, Provenance() if scale is None else scale.record
@@ -249,15 +264,8 @@ def _scaled(raw: RawArray, channel: RawChannel, scale: Scale | None, unit: str, 
     return scale.value(raw)
 
 
-def _refuse_old_keys(mapping: Mapping[str, Any], where: str) -> None:
-    """Refuse a key by its old name, in the calibration or in one of its parts."""
-    for name, fields in (("", mapping), *mapping.items()):
-        for old in CALIBRATION_KEYS.keys() & (fields.keys() if isinstance(fields, Mapping) else ()):
-            place = f"{where}: {name}: " if name else f"{where}: "
-            raise InputError(f"{place}found {old!r}, which is now called {CALIBRATION_KEYS[old]!r}")
-
-
 def _named(part: Delay | Backlash, key: str, value: float, u_key: str, u: float | None) -> dict[str, Any]:
+    """Return the plain mapping of a delay or a backlash; no entry for what is not known."""
     fields: dict[str, Any] = {key: value}
     if u is not None:
         fields[u_key] = u
@@ -266,16 +274,9 @@ def _named(part: Delay | Backlash, key: str, value: float, u_key: str, u: float 
     return fields | part.record.as_dict()
 
 
-def _delay_from(mapping: Mapping[str, Any]) -> Delay:
-    return Delay(finite(mapping["delay_s"]), *_known(mapping, "u_s"))
-
-
-def _backlash_from(mapping: Mapping[str, Any]) -> Backlash:
-    return Backlash(not_negative(mapping["backlash_mm"]), *_known(mapping, "u_mm"))
-
-
-def _known(mapping: Mapping[str, Any], key: str) -> tuple[float | None, float, Provenance]:
-    u = mapping.get(key)
+def _known(mapping: Mapping[str, Any], u_key: str) -> tuple[float | None, float, Provenance]:
+    """Return uncertainty, degrees of freedom and record of a delay or a backlash: what `_named` wrote."""
+    u = mapping.get(u_key)
     return (
         None if u is None else not_negative(u),
         freedom(mapping.get("degrees_of_freedom")),

@@ -131,6 +131,7 @@ def learnt_limits(values: Sequence[float], baseline: int = BASELINE) -> ChartLim
     mean_range = math.fsum(abs(after - before) for before, after in pairwise(first)) / (len(first) - 1)
     if not mean_range > 0:
         return None
+    # sigma from mean range / d2, which a slow drift widens less than it does a standard deviation
     reach = VALUE_FACTOR * mean_range
     return ChartLimits(mean, mean - reach, mean + reach, mean_range, RANGE_FACTOR * mean_range, len(first))
 

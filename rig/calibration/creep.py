@@ -18,7 +18,7 @@ import numpy as np
 
 from rig.core.measured import Measured, combined, limited, line_slope
 from rig.errors import InputError
-from rig.samples import FloatArray, IntArray
+from rig.samples import FloatArray
 
 SETTLE_S = 2.0
 """Left out after a load was put on or taken off, and before: the hand is still on it."""
@@ -118,32 +118,36 @@ def creep_and_return(time_s: FloatArray, force: FloatArray, *, resolution: float
             f"creep: the recording begins under load; expected {SETTLE_S + WINDOW_S:.0f} s without load "
             "before it"
         )
+    # a hold of SHORTEST_HOLD_S has room for both windows
     first = _window(time_s, force, time_s[begins] + SETTLE_S, resolution)
     last = _window(time_s, force, time_s[ends - 1] - SETTLE_S - WINDOW_S, resolution)
     assert first is not None
     assert last is not None
     load = first.value - before.value
     after = _window(time_s, force, time_s[ends - 1] + SETTLE_S, resolution)
-    notes = list(_notes(hold_s, after))
-    returned = None if after is None else _change(before, after, load)
+    notes = ["A drift of the zero, with temperature or time, is in these figures too."]
+    if hold_s < USUAL_HOLD_S:
+        notes.append(f"The load was held for {hold_s:.0f} s; {USUAL_HOLD_S:.0f} s are usual and show more.")
+    if after is None:
+        notes.append(f"Empty: zero return (there are no {SETTLE_S + WINDOW_S:.0f} s without load after it).")
     return CreepResult(
         load,
         hold_s,
         _change(first, last, load),
         _per_decade(time_s, force, (begins, ends), load),
-        returned,
+        None if after is None else _change(before, after, load),
         None if after is None else SETTLE_S,
         tuple(notes),
     )
 
 
 def _hold(time_s: FloatArray, force: FloatArray) -> tuple[int, int]:
-    """First and one past the last sample of the longest stretch above half of the way to the load."""
+    """Return the first and one past the last sample of the longest stretch above half of the load."""
+    # percentiles, since a single spike would move the half
     low, high = np.percentile(force, (1, 99))
     loaded = force > (low + high) / 2
-    edges = np.flatnonzero(np.diff(np.concatenate([[False], loaded, [False]]).astype(np.int8)))
-    starts: IntArray = edges[::2]
-    stops: IntArray = edges[1::2]
+    # changes come in pairs: where a stretch begins, and one past its end
+    starts, stops = np.flatnonzero(np.diff(loaded, prepend=False, append=False)).reshape(-1, 2).T
     if not len(starts) or high == low:
         raise InputError("creep: the force never rises; expected a load that is put on, held and taken off")
     longest = int(np.argmax(time_s[stops - 1] - time_s[starts]))
@@ -159,12 +163,15 @@ def _window(time_s: FloatArray, force: FloatArray, from_s: float, resolution: fl
     part = force[(time_s >= from_s) & (time_s < from_s + WINDOW_S)]
     if len(part) < 2:
         return None
+    # means of blocks, since neighbouring readings of a filtered converter are not independent
     blocks = np.array([block.mean() for block in np.array_split(part, min(BLOCKS, len(part)))])
     noise = float(blocks.std(ddof=1)) / math.sqrt(len(blocks))
+    # a reading is anywhere within its step: uniform, step / sqrt(12) (JCGM 100:2008, F.2.2.1)
     return Measured(float(part.mean()), math.hypot(noise, resolution / math.sqrt(12)), len(blocks) - 1)
 
 
 def _change(before: Measured, after: Measured, load: float) -> Measured:
+    """Return the change between two means of windows, in per cent of the load."""
     u, freedom = combined((mean.u, mean.freedom) for mean in (before, after))
     return Measured(after.value - before.value, u, freedom).scaled(100 / load)
 
@@ -173,6 +180,7 @@ def _per_decade(time_s: FloatArray, force: FloatArray, hold: tuple[int, int], lo
     """Return the slope over the logarithm of the time since the load was put on."""
     part = slice(*hold)
     since_s = time_s[part] - time_s[hold[0]]
+    # means in steps of log(time): the late readings are many, and would else outweigh the first seconds
     edges = np.geomspace(SETTLE_S, since_s[-1] - SETTLE_S, FIT_POINTS + 1)
     if math.log10(edges[-1] / edges[0]) < _FEWEST_DECADES:
         return None
@@ -186,12 +194,3 @@ def _per_decade(time_s: FloatArray, force: FloatArray, hold: tuple[int, int], lo
     if len(means) < 4:
         return None
     return line_slope(decades, means).scaled(100 / load)
-
-
-def _notes(hold_s: float, after: Measured | None) -> list[str]:
-    notes = ["A drift of the zero, with temperature or time, is in these figures too."]
-    if hold_s < USUAL_HOLD_S:
-        notes.append(f"The load was held for {hold_s:.0f} s; {USUAL_HOLD_S:.0f} s are usual and show more.")
-    if after is None:
-        notes.append(f"Empty: zero return (there are no {SETTLE_S + WINDOW_S:.0f} s without load after it).")
-    return notes

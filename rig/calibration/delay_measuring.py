@@ -19,7 +19,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from rig.calibration.calibration import Calibration, Delay
-from rig.calibration.presses import Press, Presses, aligned, presses_of
+from rig.calibration.presses import Press, Presses, Sensing, aligned, presses_of
 from rig.calibration.provenance import Provenance
 from rig.calibration.scatter import chance_of_ratio, variance_factor
 from rig.core.measured import Measured, combined
@@ -37,6 +37,9 @@ LEAST_RATIO = 2.0
 
 NEW_SPEED_RATIO = 1.25
 """Presses that differ by less were meant to be equally fast."""
+
+SAME_DEPTH = 0.8
+"""Smallest over largest peak force: only presses of about one depth lose alike."""
 
 CURVED_CHANCE = 0.01
 """Losses that lie off the line by so much that chance does it this seldom depend on speed themselves."""
@@ -56,6 +59,8 @@ SETTLED_S, SETTLED_SHARE = 1e-7, 0.1
 
 STUBBORN_SHARE = 0.1
 """Of the delay, that may go on changing however often it is taken off."""
+
+NO_SPRING = "presses whose force does not rise and fall with the position; expected presses of a spring"
 
 _CHANGES = 100
 """Of force and position, from which a press's change with delay is taken."""
@@ -130,22 +135,16 @@ class _Loops:
 
 
 @dataclass(frozen=True, slots=True)
-class _Noise:
-    """Standard deviations of single values, resolution included."""
-
-    force_n: float
-    position_mm: float
-
-
-@dataclass(frozen=True, slots=True)
 class _Line:
+    """Delay that is left, loss at any speed, and how far the losses are curved over the speeds."""
+
     left_s: Measured
     loss: float
     curved: float
 
 
 def measure_delay(recordings: Sequence[Samples], calibration: Calibration) -> DelayMeasurement:
-    """Delay of the force against the position.
+    """Find the delay of the force against the position.
 
     Parameters
     ----------
@@ -166,8 +165,10 @@ def measure_delay(recordings: Sequence[Samples], calibration: Calibration) -> De
     fitted by y = h - t g, where g = (integral of dF/dt dx)/W. Weights come from noise, resolution and the
     size of a step at the contact; the uncertainty from the scatter about the line.
     """
-    noise = _noise(recordings, calibration)
-    first = loops = _loops(presses_of(aligned(recordings, calibration)), noise)
+    # noise of values as they were taken: taking a delay off smooths positions, not their errors
+    raw = aligned(recordings, replace(calibration, delay=Delay()))
+    sensing = presses_of(raw).sensing(raw[0])
+    first = loops = _loops(presses_of(aligned(recordings, calibration)), sensing)
     speeds = _speeds(first)
     delay_s = calibration.delay.s
     for _ in range(MOST_ROUNDS):
@@ -176,7 +177,7 @@ def measure_delay(recordings: Sequence[Samples], calibration: Calibration) -> De
         if abs(line.left_s.value) < max(SETTLED_S, SETTLED_SHARE * line.left_s.u):
             break
         signals = aligned(recordings, replace(calibration, delay=Delay(delay_s)))
-        loops = _loops(presses_of(signals), noise)
+        loops = _loops(presses_of(signals), sensing)
         if len(loops.loss) != len(first.loss):
             raise InputError("the presses are not whole once the delay is taken off; expected longer rests")
     else:
@@ -189,29 +190,19 @@ def measure_delay(recordings: Sequence[Samples], calibration: Calibration) -> De
         left_s = line.left_s
         line = replace(line, left_s=replace(left_s, own_u=math.hypot(left_s.u, left_s.value)))
     _refuse_what_is_no_delay(line, delay_s, loops, speeds)
-    found = _measurement(line, delay_s, (first, loops), speeds)
-    return replace(found, notes=_notes(recordings, speeds))
+    return _measurement(line, delay_s, (first, loops), speeds, _notes(recordings, speeds))
 
 
-def _noise(recordings: Sequence[Samples], calibration: Calibration) -> _Noise:
-    """Of single values as they were taken: a delay that is taken off smooths positions, not their errors."""
-    signals = aligned(recordings, replace(calibration, delay=Delay()))
-    presses = presses_of(signals)
-    # noise beyond a step has the step's own scatter in it
-    return _Noise(
-        max(presses.force_noise_n, signals[0].force_resolution_n / math.sqrt(12)),
-        max(presses.position_noise_mm, signals[0].position_resolution_mm / math.sqrt(12)),
-    )
-
-
-def _loops(presses: Presses, noise: _Noise) -> _Loops:
-    rows = [_loop(press, noise) for press in presses.whole]
+def _loops(presses: Presses, sensing: Sensing) -> _Loops:
+    rows = [_loop(press, sensing) for press in presses.whole]
     loss, rate, variance, turn_u, speed, peak = np.array(rows).T
     return _Loops(loss, rate, variance, turn_u, speed, peak, presses.left_out)
 
 
-def _loop(press: Press, noise: _Noise) -> tuple[float, ...]:
+def _loop(press: Press, sensing: Sensing) -> tuple[float, ...]:
+    """Return one row of `_Loops`."""
     time_s, force_n, position_mm = press.time_s, press.force_n, press.position_mm
+    # energy in N mm by the trapezoidal rule, loading and unloading apart
     work = 0.5 * (force_n[1:] + force_n[:-1]) * np.diff(position_mm)
     goes_in, comes_out = float(work[: press.turn].sum()), float(-work[press.turn :].sum())
     energy_mj = 0.5 * (goes_in + comes_out)
@@ -219,9 +210,7 @@ def _loop(press: Press, noise: _Noise) -> tuple[float, ...]:
     reached = np.flatnonzero(force_n > _EDGE_SHARE * peak_n)
     depth_mm = deepest_mm - float(position_mm[reached[0]])
     if not (depth_mm > 0 and energy_mj > 0):
-        raise InputError(
-            "presses whose force does not rise and fall with the position; expected presses of a spring"
-        )
+        raise InputError(NO_SPRING)
     way = (deepest_mm - position_mm) / depth_mm
     moving = (way > _EDGE_SHARE) & (way < 1 - _EDGE_SHARE)
     if moving.sum() < LEAST_MOVING:
@@ -229,6 +218,7 @@ def _loop(press: Press, noise: _Noise) -> tuple[float, ...]:
             f"found {int(moving.sum())} values in both strokes of a press; expected {LEAST_MOVING} at the "
             "least: press more slowly, or deeper"
         )
+    # values of both strokes as if they went on evenly to the ends, where starts and stops are slower
     count = float(moving.sum()) / (1 - 2 * _EDGE_SHARE)
     change = _change_with_delay(press, max(int(count) // _CHANGES, 1))
     step_mm = 2 * depth_mm / count
@@ -236,8 +226,9 @@ def _loop(press: Press, noise: _Noise) -> tuple[float, ...]:
     # the force's noise counts before the contact as well, on the way that the press was cut with
     further = (deepest_mm - float(position_mm.min())) / depth_mm
     variance = count * (
-        further * (noise.force_n * step_mm) ** 2 + (noise.position_mm * 2 * peak_n / count) ** 2
+        further * (sensing.force_u_n * step_mm) ** 2 + (sensing.position_u_mm * 2 * peak_n / count) ** 2
     )
+    # the trapezoidal rule is off by slope step^2 / 12 at a corner (Euler and Maclaurin), at both contacts
     variance += 2 * (peak_n / depth_mm * step_mm**2 / 12) ** 2
     # friction turns within a step: the force jumps by twice its mean there, where it grows with the load
     turn_u = abs(2 * (goes_in - comes_out) / depth_mm * step_mm) / math.sqrt(12)
@@ -249,7 +240,7 @@ def _loop(press: Press, noise: _Noise) -> tuple[float, ...]:
 
 
 def _change_with_delay(press: Press, stride: int) -> float:
-    """Integral of dF/dt dx, N mm/s, over steps of this many samples.
+    """Return the integral of dF/dt dx, N mm/s, over steps of this many samples.
 
     Over longer steps the product of two noises is small, and a straight stroke is as straight.
     """
@@ -263,9 +254,7 @@ def _speeds(loops: _Loops) -> IntArray:
     """Return which presses were meant to be equally fast: a number for each, slowest first."""
     rate = loops.rate_per_s
     if not (np.isfinite(rate).all() and (rate > 0).all()):
-        raise InputError(
-            "presses whose force does not rise and fall with the position; expected presses of a spring"
-        )
+        raise InputError(NO_SPRING)
     speed = loops.speed_mm_per_s
     order = np.argsort(speed)
     steps = speed[order][1:] > NEW_SPEED_RATIO * speed[order][:-1]
@@ -280,17 +269,13 @@ def _speeds(loops: _Loops) -> IntArray:
         )
     if counts.min() < LEAST_PRESSES:
         raise InputError(f"found {told}; expected {LEAST_PRESSES} presses at each speed at the least")
-    _refuse_unlike_depths(loops)
-    return speeds
-
-
-def _refuse_unlike_depths(loops: _Loops) -> None:
     low_n, high_n = loops.peak_force_n.min(), loops.peak_force_n.max()
-    if low_n < 0.8 * high_n:
+    if low_n < SAME_DEPTH * high_n:
         raise InputError(
             f"found presses with peaks from {low_n:.4g} N to {high_n:.4g} N; expected all equally deep, "
             "and by a metal spring, which neither softens nor stiffens with speed"
         )
+    return speeds
 
 
 def _of_speed(loops: _Loops, speeds: IntArray, which: int) -> float:
@@ -307,6 +292,7 @@ def _fit(loops: _Loops, speeds: IntArray) -> _Line:
     loss, left_s = solved / size
     covariance = np.linalg.inv((design / size).T @ (design / size)) / np.outer(size, size)
     residual = loops.loss - (loss - left_s * loops.rate_per_s)
+    # scatter about the line, or what noise explains of it; a curve over the speeds where it says more
     factor, freedom = variance_factor(float(np.sum(residual**2 / loops.variance)), len(residual) - 2)
     curved, curve_factor, curve_freedom = _curvature(loops, speeds, residual)
     if curve_factor > factor:
@@ -323,6 +309,7 @@ def _curvature(loops: _Loops, speeds: IntArray, residual: FloatArray) -> tuple[f
     off = len(groups) - 2
     if off < 1:
         return 0.0, 0.0, math.inf
+    # one-way analysis of variance of the residuals, weighted: between the speeds against within them
     weight = 1 / loops.variance
     sums = np.bincount(speeds, weight)
     mean = np.bincount(speeds, weight * residual) / sums
@@ -372,7 +359,11 @@ def _notes(recordings: Sequence[Samples], speeds: IntArray) -> tuple[str, ...]:
 
 
 def _measurement(
-    line: _Line, delay_s: float, before_and_after: tuple[_Loops, _Loops], speeds: IntArray
+    line: _Line,
+    delay_s: float,
+    before_and_after: tuple[_Loops, _Loops],
+    speeds: IntArray,
+    notes: tuple[str, ...],
 ) -> DelayMeasurement:
     first, loops = before_and_after
     presses = tuple(
@@ -385,7 +376,6 @@ def _measurement(
         )
         for i in range(len(loops.loss))
     )
-    told_s = max(delay_s, 0.0)
     details = {
         "found_ms": 1e3 * delay_s,
         "loss_at_any_speed_pct": 100 * line.loss,
@@ -399,5 +389,7 @@ def _measurement(
             for press in presses
         ],
     }
-    delay = Delay(told_s, line.left_s.u, line.left_s.freedom, Provenance(details=details))
-    return DelayMeasurement(delay, line.left_s.reach(), 100 * line.loss, presses, loops.left_out, ())
+    # a delay below zero by less than its uncertainty allows is none
+    record = Provenance(details=details)
+    delay = Delay(max(delay_s, 0.0), line.left_s.u, line.left_s.freedom, record)
+    return DelayMeasurement(delay, line.left_s.reach(), 100 * line.loss, presses, loops.left_out, notes)

@@ -90,6 +90,7 @@ class PolynomialFit:
 
     def about(self, zero: float) -> tuple[FloatArray, FloatArray]:
         """Terms in powers of (x - zero), constant first, and their covariance."""
+        # t^k = ((x - zero)/h + offset)^k by the binomial formula: a matrix from the old terms to the new
         offset = (zero - self.centre) / self.half_range
         terms = range(self.degree + 1)
         moved = np.array(
@@ -98,6 +99,7 @@ class PolynomialFit:
                 for j in terms
             ]
         )
+        # the covariance through that matrix (JCGM 100:2008, 5.2), made symmetric to the last bit
         covariance = moved @ self.scaled_covariance @ moved.T
         return moved @ self.scaled_terms, (covariance + covariance.T) / 2
 
@@ -124,6 +126,7 @@ class PolynomialFit:
         count, known = len(self.residuals), len(self.residuals) - self.degrees_of_freedom + 1
         if count - known - 1 <= 0 or self.sum_of_squares <= 0:
             return math.inf if self.sum_of_squares > 0 else -math.inf
+        # n ln(S/n) + 2 p, and the correction 2 p (p + 1)/(n - p - 1) of Hurvich and Tsai, 1989 (recalled)
         fitted = count * math.log(self.sum_of_squares / count)
         return fitted + 2 * known + 2 * known * (known + 1) / (count - known - 1)
 
@@ -211,6 +214,7 @@ def fit_polynomial(
             f"{len(x)} reading{'' if len(x) == 1 else 's'} for {design.shape[1]} unknowns of degree {degree} "
             f"leave no scatter to judge by; expected {design.shape[1] + 1} or more"
         )
+    # rows times the roots of their weights; QR keeps the digits that normal equations would square away
     root = np.sqrt(w)
     q, r = np.linalg.qr(design * root[:, np.newaxis])
     diagonal = np.abs(np.diag(r))
@@ -224,6 +228,7 @@ def fit_polynomial(
     gather = np.zeros((degree + 1, design.shape[1]))
     gather[0, : constants.shape[1]] = 1 / constants.shape[1]
     gather[1:, constants.shape[1] :] = np.eye(degree)
+    # (A'A)^-1 = R^-1 R^-T
     spread = gather @ inverse
     return PolynomialFit(
         degree,
@@ -239,7 +244,7 @@ def fit_polynomial(
 
 
 def highest_degree(x: npt.ArrayLike, runs: Sequence[Any] | None = None) -> int:
-    """Highest degree that leaves at least one reference more than it needs, so that a misfit can show."""
+    """Return the highest degree that leaves a reference more than it needs, so that a misfit can show."""
     x = np.asarray(x, np.float64)
     runs_count = 1 if runs is None else len(set(runs))
     return max(1, min(HIGHEST_DEGREE, len(np.unique(x)) - 2, len(x) - runs_count - 1))
@@ -300,6 +305,7 @@ def lack_of_fit(
     -------
     None where nothing was repeated, or where the curve goes through each mean.
     """
+    # a mean for each reference, and a constant for each further run: what these leave is pure repeat
     labels = np.asarray(references)
     design = _dummies(labels)
     if runs is not None:
@@ -350,13 +356,14 @@ def _refuse_degree(x: FloatArray, degree: int, runs: Sequence[Any] | None) -> No
 
 
 def _dummies(labels: Any) -> FloatArray:
-    """Return a column of ones and zeros for each label, shape (n, labels)."""
+    """Return a column of ones and zeros per label, shape (n, labels)."""
     _, which = np.unique(np.asarray(labels).astype(str), return_inverse=True)
     return np.eye(int(which.max()) + 1)[which]
 
 
 def _chance(fit: PolynomialFit, other: PolynomialFit) -> float:
-    """Probability that chance takes away as much as the further terms of `other` do."""
+    """Return the chance of further terms that take away as much as those of `other` do (F test of nested
+    models)."""
     further = other.degree - fit.degree
     if other.sum_of_squares <= 0:
         return 0.0

@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from datetime import date
+from statistics import fmean
 from typing import Any
 
 from rig.calibration.provenance import Provenance, Share
@@ -22,7 +23,13 @@ from rig.calibration.references import (
     mass_load_n,
     mass_shares,
 )
-from rig.calibration.scale_fitting import FittedScale, details_of, far_out, fit_scale, with_evidence
+from rig.calibration.scale_fitting import (
+    FittedScale,
+    details_of,
+    far_out_cautions,
+    fit_readings,
+    with_evidence,
+)
 from rig.calibration.scales import Scale
 from rig.errors import InputError
 
@@ -157,8 +164,8 @@ def calibrate_force(
     surroundings, references = surroundings or Surroundings(), references or ReferenceFacts()
     loads_n = loads_of(table, surroundings)
     refuse_wrong_ways(table, loads_n, reversed_way=reversed_way)
-    used = tuple(index for index, each in enumerate(table.readings) if each.centred)
-    fitted = _fitted(table, loads_n, used, degree)
+    used = tuple(index for index, reading in enumerate(table.readings) if reading.centred)
+    fitted = fit_readings(table, loads_n, used, unit="N", degree=degree)
     shares, figures = _further_shares(table, loads_n, fitted.scale)
     gravity = surroundings.gravity if table.quantity == "mass" else None
     if gravity is not None:
@@ -208,29 +215,13 @@ def loads_of(table: ReadingTable, surroundings: Surroundings) -> list[float]:
     ]
 
 
-def _fitted(
-    table: ReadingTable, loads_n: Sequence[float], used: Sequence[int], degree: int | None
-) -> FittedScale:
-    readings = [table.readings[index] for index in used]
-    runs = [reading.run for reading in readings]
-    try:
-        return fit_scale(
-            [loads_n[index] for index in used],
-            [reading.counts for reading in readings],
-            unit="N",
-            degree=degree,
-            runs=runs,
-        )
-    except InputError as problem:
-        raise InputError(f"{table.where}: {problem}") from None
-
-
 def _further_shares(
     table: ReadingTable, loads_n: Sequence[float], scale: Scale
 ) -> tuple[tuple[Share, ...], dict[str, float]]:
-    """Return what falling and off-centre loads add."""
+    """Return what falling and off-centre loads add, as shares and as figures in per cent."""
     shares: list[Share] = []
     figures: dict[str, float] = {}
+    # a reading lies anywhere between rising and falling: half of what lies between is the half range
     reversibility = _largest_reversal(table, loads_n, scale)
     if reversibility is not None:
         figures["reversibility_pct"] = 100 * reversibility
@@ -266,7 +257,8 @@ def _largest_reversal(table: ReadingTable, loads_n: Sequence[float], scale: Scal
             rising = [reading.counts for reading in readings if reading.run == run and not reading.falling]
             falling = [reading.counts for reading in readings if reading.run == run and reading.falling]
             if rising and falling:
-                between = sum(falling) / len(falling) - sum(rising) / len(rising)
+                # counts times the slope of the scale there: the runs have zeros of their own
+                between = fmean(falling) - fmean(rising)
                 found.append(between * float(scale.slope(rising[0])) / load_n)
     return max(found, key=abs) if found else None
 
@@ -277,18 +269,18 @@ def _between_senses(table: ReadingTable, loads_n: Sequence[float], scale: Scale)
     changes: dict[bool, list[float]] = {True: [], False: []}
     for load_n, indices in _by_load(table, loads_n).items():
         for index in indices:
-            each = table.readings[index]
+            reading = table.readings[index]
             zeros = [
                 other.counts
                 for other, other_n in zip(table.readings, loads_n, strict=True)
-                if other.run == each.run and other_n == 0 and other.centred
+                if other.run == reading.run and other_n == 0 and other.centred
             ]
-            if each.centred and zeros:
-                change_n = float(scale.value(each.counts)) - float(scale.value(sum(zeros) / len(zeros)))
+            if reading.centred and zeros:
+                change_n = float(scale.value(reading.counts)) - float(scale.value(fmean(zeros)))
                 changes[load_n < 0].append(change_n / load_n - 1)
     if not (changes[True] and changes[False]):
         return None
-    return sum(changes[True]) / len(changes[True]) - sum(changes[False]) / len(changes[False])
+    return fmean(changes[True]) - fmean(changes[False])
 
 
 def _largest_off_centre(table: ReadingTable, loads_n: Sequence[float], scale: Scale) -> float | None:
@@ -300,7 +292,7 @@ def _largest_off_centre(table: ReadingTable, loads_n: Sequence[float], scale: Sc
         for reading in readings:
             places.setdefault("" if reading.centred else reading.place.lower(), []).append(reading.counts)
         if len(places) > 1:
-            means = [sum(counts) / len(counts) for counts in places.values()]
+            means = [fmean(counts) for counts in places.values()]
             span = max(means) - min(means)
             found.append(span / 2 * abs(float(scale.slope(means[0])) / load_n))
     return max(found) if found else None
@@ -313,16 +305,12 @@ def _cautions(
     used: Sequence[int],
     shares: Sequence[Share],
 ) -> tuple[str, ...]:
-    cautions = [
-        f"{table.place_of(table.readings[used[index]])}: lies {fitted.fit.residuals[index]:+.3g} N off the "
-        "curve, far more than the others; is its reference right?"
-        for index in far_out(fitted.fit)
-    ]
+    cautions = list(far_out_cautions(table, used, fitted.fit, "N"))
     if not any(load_n == 0 for load_n in loads_n):
         cautions.append("no reading without load: forces below the smallest load were not compared")
-    if min(loads_n) < 0 < max(loads_n) and "pull against press" not in {share.source for share in shares}:
-        cautions.append("no zero beside pulls, or presses: how far they differ is not in the budget")
     sources = {share.source for share in shares}
+    if min(loads_n) < 0 < max(loads_n) and "pull against press" not in sources:
+        cautions.append("no zero beside pulls, or presses: how far they differ is not in the budget")
     if "off-centre load" not in sources:
         cautions.append(
             "no load was placed off the centre: what a specimen that stands askew adds is not in the budget"

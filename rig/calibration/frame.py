@@ -91,7 +91,7 @@ class Frame:
 
     @property
     def is_rigid(self) -> bool:
-        """Return whether the frame is rigid."""
+        """Whether it does not deflect at all."""
         return not any(self.deflection_at_mm)
 
     @property
@@ -100,10 +100,11 @@ class Frame:
         return self.covariance_mm2 is not None
 
     def deflection_mm(self, force_n: FloatArray) -> FloatArray:
-        """Give at forces of any shape."""
+        """Return the deflection in mm at forces of any shape."""
         if len(self.force_n) == 1:
             return force_n * (self.deflection_at_mm[0] / self.force_n[0])
         spline, slope = _spline(self.force_n, self.deflection_at_mm)
+        # beyond the knots, and for a pull, straight on with the slope at that end
         inside = np.clip(force_n, 0.0, self.force_n[-1])
         deflection: FloatArray = spline(inside) + (force_n - inside) * np.where(
             force_n < 0, slope[0], slope[1]
@@ -125,8 +126,8 @@ class Frame:
     @classmethod
     def from_dict(cls, mapping: Mapping[str, Any]) -> Frame:
         """Read back what `as_dict` wrote; raises KeyError, TypeError or ValueError where it is none."""
-        force_n = tuple(finite(each) for each in mapping["force_n"])
-        deflection_mm = tuple(finite(each) for each in mapping["deflection_mm"])
+        force_n = tuple(finite(force) for force in mapping["force_n"])
+        deflection_mm = tuple(finite(deflection) for deflection in mapping["deflection_mm"])
         if not force_n or len(deflection_mm) != len(force_n):
             raise ValueError(
                 f"{len(force_n)} forces and {len(deflection_mm)} deflections; expected one per force"
@@ -139,7 +140,7 @@ class Frame:
             deflection_mm,
             None if covariance is None else table(covariance, len(force_n)),
             freedom(mapping.get("degrees_of_freedom")),
-            tuple(Share.from_dict(each) for each in mapping.get("shares", ())),
+            tuple(Share.from_dict(share) for share in mapping.get("shares", ())),
             Provenance.from_dict(mapping),
             ReadBy.from_dict(mapping.get("read_by")),
         )

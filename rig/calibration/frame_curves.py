@@ -177,7 +177,8 @@ def strokes_of(
     low_n = max(LOW_NOISE * noise_n, LOW_SHARE * top_n)
     force_n = np.concatenate([press.force_n for press in presses])
     parts = [_parted(press, backlash=backlash_mm > 0) for press in presses]
-    out, seen = (np.concatenate(each) for each in zip(*parts, strict=True))
+    # of each sample: whether it lies on the way out, and whether it tells where the platen is
+    out, seen = (np.concatenate(part) for part in zip(*parts, strict=True))
     position_mm = np.concatenate([press.position_mm for press in presses])
     position_mm = position_mm - backlash_mm * out - force_n * block_compliance_mm_per_n
     number = np.repeat(np.arange(len(presses)), [len(press.force_n) for press in presses])
@@ -186,6 +187,7 @@ def strokes_of(
     needed = slice(None, None, 2 if backlash_mm > 0 else 1)
     fewest = int(np.bincount(stroke, minlength=2 * len(presses))[needed].min())
     steps = min(MOST_STEPS, most_steps, fewest // VALUES_A_STEP)
+    # fewer and wider steps, until each holds samples of every stroke
     while steps >= LEAST_STEPS:
         step = np.minimum(((force_n - low_n) / (top_n - low_n) * steps).astype(np.int64), steps - 1)
         step += stroke * steps
@@ -242,11 +244,11 @@ def chosen(curves: Sequence[FrameCurve], deflection_mm: float) -> tuple[FrameCur
     The curve, and why it was taken.
     """
     negligible_mm = NEGLIGIBLE_SHARE * deflection_mm
-    for curve in sorted(curves, key=lambda each: (each.choice.knots, each.choice.residual_mm)):
-        better = [each for each in curves if _betters(each, curve, negligible_mm)]
+    for curve in sorted(curves, key=lambda curve: (curve.choice.knots, curve.choice.residual_mm)):
+        better = [rich for rich in curves if _betters(rich, curve, negligible_mm)]
         if not better:
             break
-    richest = max(each.choice.knots for each in curves)
+    richest = max(curve.choice.knots for curve in curves)
     count, residual_um = curve.choice.knots, 1e3 * curve.choice.residual_mm
     if count == richest:
         reason = f"{count} knots leave {residual_um:.2g} um; no more were tried"
@@ -263,7 +265,7 @@ def basis(knots_n: FloatArray, force_n: FloatArray) -> FloatArray:
     """
     if len(knots_n) == 1:
         return force_n[:, None] / knots_n
-    # a third of a second, which only a calibration need wait for
+    # each knot's own term: the spline through one at it and zero at all others
     ends = np.concatenate([[0.0], knots_n])
     spline = scipy.interpolate.CubicSpline(ends, np.eye(len(ends))[:, 1:], bc_type="natural")
     values: FloatArray = spline(force_n)
@@ -277,9 +279,13 @@ def _curve(strokes: FrameStrokes, knots: int, *, denser_below: bool) -> FrameCur
     # presses, steps, knots
     design = np.stack([strokes.means(column) for column in terms.T], axis=-1)
     position_mm = strokes.position_mm[:, strokes.used].mean(axis=1)
-    deflections = np.empty((len(design), knots))
-    for k, (table, column) in enumerate(zip(design, position_mm, strict=True)):
-        deflections[k] = np.linalg.lstsq(table - table.mean(axis=0), column - column.mean(), rcond=None)[0]
+    # least squares of each press about its own means, which takes its contact out of the unknowns
+    deflections = np.array(
+        [
+            np.linalg.lstsq(table - table.mean(axis=0), column - column.mean(), rcond=None)[0]
+            for table, column in zip(design, position_mm, strict=True)
+        ]
+    )
     deflection_mm = deflections.mean(axis=0)
     residual_mm = position_mm - design @ deflection_mm
     contacts_mm = residual_mm.mean(axis=1)
@@ -287,9 +293,14 @@ def _curve(strokes: FrameStrokes, knots: int, *, denser_below: bool) -> FrameCur
     centred = mean_design - mean_design.mean(axis=0)
     residual_mm = residual_mm - contacts_mm[:, None]
     rms_mm = float(np.sqrt(np.mean(residual_mm.mean(axis=0) ** 2)))
-    choice = Choice(knots, denser_below, rms_mm)
     return FrameCurve(
-        knots_n, np.linalg.pinv(centred), mean_design, deflections, contacts_mm, residual_mm, choice
+        knots_n,
+        np.linalg.pinv(centred),
+        mean_design,
+        deflections,
+        contacts_mm,
+        residual_mm,
+        Choice(knots, denser_below, rms_mm),
     )
 
 
@@ -305,6 +316,7 @@ def _betters(rich: FrameCurve, plain: FrameCurve, negligible_mm: float) -> bool:
         rich.residual_mm
         - (rich.deflections_mm - rich.deflection_mm) @ (rich.design - rich.design.mean(axis=0)).T
     )
+    # F test of nested models: what further knots gain against what is left about each press's own curve
     freedom = presses * (steps - 1 - rich.choice.knots)
     spread = float(np.sum(left**2)) / freedom
     if gained / (presses * steps) <= negligible_mm**2:

@@ -12,7 +12,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import asdict, dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -30,9 +30,9 @@ from rig.calibration.frame_curves import (
     curves_through,
     strokes_of,
 )
-from rig.calibration.presses import Presses, aligned, presses_of
+from rig.calibration.presses import Presses, Sensing, aligned, presses_of
 from rig.calibration.provenance import Provenance, Share
-from rig.calibration.scales import Scale
+from rig.calibration.scale_fitting import scale_budget
 from rig.calibration.scatter import more_than_noise, variance_factor
 from rig.core.measured import combined, coverage_factor
 from rig.errors import InputError
@@ -149,22 +149,6 @@ class FrameMeasurement:
     notes: tuple[str, ...]
 
 
-@dataclass(frozen=True, slots=True)
-class _Sensing:
-    """Noise and resolution of single values."""
-
-    force_u_n: float
-    position_u_mm: float
-    position_step_mm: float
-
-    @classmethod
-    def of(cls, presses: Presses, force_step_n: float, position_step_mm: float) -> _Sensing:
-        # noise beyond a step has the step's own scatter in it
-        force_u_n = max(presses.force_noise_n, force_step_n / math.sqrt(12))
-        position_u_mm = max(presses.position_noise_mm, position_step_mm / math.sqrt(12))
-        return cls(force_u_n, position_u_mm, position_step_mm)
-
-
 @dataclass(frozen=True, slots=True, eq=False)
 class _Known:
     """How well the deflections at the knots are known, and what lies between the strokes there."""
@@ -221,49 +205,68 @@ def measure_frame(
             f"found {len(presses.whole)} whole presses of the block ({presses.left_out} left out); expected "
             f"{LEAST_PRESSES} at the least, and better five"
         )
-    sensing = _Sensing.of(presses, signals[0].force_resolution_n, signals[0].position_resolution_mm)
+    sensing = presses.sensing(signals[0])
     _refuse_what_drowns(presses, sensing, softest_mm_per_n)
-    strokes = _strokes(presses, sensing, calibration.backlash.mm, block)
+    step_mm = sensing.position_step_mm
+    strokes = strokes_of(
+        presses.whole,
+        backlash_mm=calibration.backlash.mm,
+        block_compliance_mm_per_n=block.compliance_mm_per_n,
+        noise_n=sensing.force_u_n,
+        # finer steps of force than the position can tell apart would only repeat its counts
+        most_steps=int(min(_travel_mm(presses) / step_mm, MOST_STEPS)) if step_mm else MOST_STEPS,
+    )
     curves = list(curves_through(strokes, knots))
     if not curves:
         raise InputError(
             f"knots: found {knots} for {strokes.count.shape[2]} steps of force that can be told apart; "
             "expected fewer knots, or slower and harder presses"
         )
+    return replace(_measurement(curves, strokes, sensing, calibration, block), left_out=presses.left_out)
+
+
+def _measurement(
+    curves: Sequence[FrameCurve],
+    strokes: FrameStrokes,
+    sensing: Sensing,
+    calibration: Calibration,
+    block: Block,
+) -> FrameMeasurement:
+    """Choose a curve, refuse it where it is no frame's, and find its uncertainty."""
     curve, reason = chosen(curves, abs(float(curves[0].deflection_mm[-1])))
     _refuse_what_is_no_frame(curve, block)
     known = _known(curve, strokes, sensing)
     _refuse_what_moved(curve, strokes, sensing, known)
-    found = _measurement(curve, strokes, known, tuple(_shares(calibration, block, curve)))
-    choices = tuple(each.choice for each in curves)
-    tried = [
-        {"knots": choice.knots, "denser_below": choice.denser_below, "residual_mm": choice.residual_mm}
-        for choice in choices
-    ]
-    details = _readings(curve, strokes) | {"curves_tried": tried, "choice": reason}
-    details["noise"] = {"force_n": sensing.force_u_n, "position_mm": sensing.position_u_mm}
-    return replace(
-        found,
-        frame=replace(
-            found.frame,
-            record=Provenance(references=(block.words,), details=details),
-            read_by=_read_by(calibration, curve),
+    choices = tuple(tried.choice for tried in curves)
+    frame = Frame(
+        tuple(curve.knots_n.tolist()),
+        tuple(curve.deflection_mm.tolist()),
+        tuple(tuple(row) for row in known.covariance_mm2.tolist()),
+        known.degrees_of_freedom,
+        tuple(_shares(calibration, block, curve)),
+        Provenance(references=(block.words,), details=_details(curve, strokes, choices, reason, sensing)),
+        ReadBy(
+            "" if calibration.force is None else calibration.force.identity,
+            "" if calibration.position is None else calibration.position.identity,
+            float(curve.contacts_mm.mean()),
         ),
-        choices=choices,
-        reason=reason,
-        left_out=presses.left_out,
-        notes=(*_notes(calibration, block), *known.notes),
     )
-
-
-def _strokes(presses: Presses, sensing: _Sensing, backlash_mm: float, block: Block) -> FrameStrokes:
-    step_mm = sensing.position_step_mm
-    return strokes_of(
-        presses.whole,
-        backlash_mm=backlash_mm,
-        block_compliance_mm_per_n=block.compliance_mm_per_n,
-        noise_n=sensing.force_u_n,
-        most_steps=int(min(_travel_mm(presses) / step_mm, MOST_STEPS)) if step_mm else MOST_STEPS,
+    u_and_freedom = _with_shares(frame)
+    loading_mm, unloading_mm = (strokes.position_mm - curve.contacts_mm[:, None, None]).mean(axis=0)
+    return FrameMeasurement(
+        frame,
+        tuple(u for u, _ in u_and_freedom),
+        tuple(coverage_factor(freedom) * u for u, freedom in u_and_freedom),
+        strokes.middle_n,
+        loading_mm,
+        unloading_mm,
+        float(np.abs(known.loop_mm).max()),
+        curve.choice.residual_mm,
+        tuple(curve.contacts_mm.tolist()),
+        choices,
+        reason,
+        0,
+        (*_notes(calibration, block), *known.notes),
     )
 
 
@@ -276,7 +279,7 @@ def _travel_mm(presses: Presses) -> float:
     return float(np.median(ways)) / (1 - _FIRST_SHARE)
 
 
-def _refuse_what_drowns(presses: Presses, sensing: _Sensing, softest_mm_per_n: float) -> None:
+def _refuse_what_drowns(presses: Presses, sensing: Sensing, softest_mm_per_n: float) -> None:
     peak_n = float(np.median([press.peak_force_n for press in presses.whole]))
     travel_mm, step_mm = _travel_mm(presses), sensing.position_step_mm
     if travel_mm > softest_mm_per_n * peak_n:
@@ -319,7 +322,7 @@ def _refuse_what_is_no_frame(curve: FrameCurve, block: Block) -> None:
         )
 
 
-def _refuse_what_moved(curve: FrameCurve, strokes: FrameStrokes, sensing: _Sensing, known: _Known) -> None:
+def _refuse_what_moved(curve: FrameCurve, strokes: FrameStrokes, sensing: Sensing, known: _Known) -> None:
     top_mm = float(curve.deflection_mm[-1])
     limit_mm = max(MOVED_SHARE * top_mm, MOVED_STEPS * max(sensing.position_step_mm, sensing.position_u_mm))
     for recording in np.unique(strokes.recording).tolist():
@@ -339,9 +342,9 @@ def _refuse_what_moved(curve: FrameCurve, strokes: FrameStrokes, sensing: _Sensi
         )
 
 
-def _known(curve: FrameCurve, strokes: FrameStrokes, sensing: _Sensing) -> _Known:
-    """Covariance of the deflections: scatter of presses, noise, resolution, friction and what the curve
-    leaves."""
+def _known(curve: FrameCurve, strokes: FrameStrokes, sensing: Sensing) -> _Known:
+    """Return how well the deflections are known: scatter of presses, noise, resolution, friction and what
+    the curve leaves."""
     presses, knots = curve.deflections_mm.shape
     steps = strokes.count.shape[2]
     # variance of a single position at a given force: its own noise and count, and the force's noise
@@ -350,11 +353,13 @@ def _known(curve: FrameCurve, strokes: FrameStrokes, sensing: _Sensing) -> _Know
     share = (1 / strokes.count[:, strokes.used]).mean(axis=0)
     one_mm2 = single_mm2 * share.sum(axis=0) / len(share) ** 2
     coarse_mm2 = _coarseness(curve, steps, sensing)
+    # Mahalanobis distances of the presses' curves from their mean: chi-squared where noise is all there is
     of_one = _through(curve.solver, one_mm2)
     off = curve.deflections_mm - curve.deflection_mm
     chi_squared = float(np.einsum("pk,kl,pl->", off, np.linalg.pinv(of_one), off))
     notes = []
     if more_than_noise(chi_squared, (presses - 1) * knots):
+        # type A evaluation (JCGM 100:2008, 4.2), with the press as the unit
         factor, freedom = 1.0, presses - 1.0
         scatter = off.T @ off / (presses - 1) / presses + of_one / presses
         notes.append("The presses differ by more than noise; their scatter is in the uncertainty.")
@@ -374,6 +379,7 @@ def _known(curve: FrameCurve, strokes: FrameStrokes, sensing: _Sensing) -> _Know
             f"Loading and unloading lie up to {1e3 * np.abs(loop_mm).max():.2g} um apart; half of it is in "
             "the uncertainty."
         )
+    # what all presses share; half ranges are uniform: their squares over 3 (JCGM 100:2008, 4.3.7)
     fixed = _through(curve.solver, coarse_mm2) + np.outer(apart_mm, apart_mm) / 3 + left_mm2 * np.eye(knots)
     fixed += _below_steps_mm(curve, strokes.low_n) ** 2 / 3
     total = scatter + fixed
@@ -384,7 +390,7 @@ def _known(curve: FrameCurve, strokes: FrameStrokes, sensing: _Sensing) -> _Know
     return _Known((total + total.T) / 2, freedom, loop_mm, tuple(notes))
 
 
-def _coarseness(curve: FrameCurve, steps: int, sensing: _Sensing) -> float:
+def _coarseness(curve: FrameCurve, steps: int, sensing: Sensing) -> float:
     """Return the variance of a step's mean from the position's counts, which all presses share."""
     step_mm = sensing.position_step_mm
     if not step_mm:
@@ -394,7 +400,7 @@ def _coarseness(curve: FrameCurve, steps: int, sensing: _Sensing) -> float:
 
 
 def _through(solver: FloatArray, variance_mm2: FloatArray | float) -> FloatArray:
-    """Covariance at the knots from variances of the steps' means."""
+    """Return the covariance at the knots from variances of the steps' means."""
     covariance: FloatArray = (solver * variance_mm2) @ solver.T
     return covariance
 
@@ -402,9 +408,9 @@ def _through(solver: FloatArray, variance_mm2: FloatArray | float) -> FloatArray
 def _between_strokes(
     curve: FrameCurve, strokes: FrameStrokes, variance_mm2: FloatArray
 ) -> tuple[FloatArray, FloatArray]:
-    """Distance from loading to unloading at no force and at the knots; and how far a stroke may lie from the
-    mean at the knots, both contacts being taken where loading begins. The latter is nothing where
-    chance would do as much.
+    """Return the distance from loading to unloading at no force and at the knots, in mm; and how far a
+    stroke may lie from the mean at the knots, both contacts being taken where loading begins. The latter
+    is nothing where chance would do as much.
     """
     distance_mm = (strokes.position_mm[:, 1] - strokes.position_mm[:, 0]).mean(axis=0)
     design = np.column_stack([np.ones(len(curve.design)), curve.design])
@@ -432,7 +438,7 @@ def _after_backlash(
     distance_mm = (position_mm[:, 1] - position_mm[:, 0]).mean(axis=0)
     variance_mm2 = single_mm2 * (1 / count).mean(axis=0).sum(axis=0) / len(count) + 2 * coarse_mm2
     solver = np.linalg.pinv(np.column_stack([np.ones(len(distance_mm)), strokes.middle_n[both]]))
-    level_mm, opens_mm_per_n = (float(each) for each in solver @ distance_mm)
+    level_mm, opens_mm_per_n = (float(term) for term in solver @ distance_mm)
     opening_mm = opens_mm_per_n * curve.knots_n
     loop_mm = np.concatenate([[level_mm], level_mm + opening_mm])
     if not more_than_noise(opens_mm_per_n**2 / float(_through(solver, variance_mm2)[1, 1]), 1):
@@ -475,92 +481,56 @@ def _left_by_curve(curve: FrameCurve, variance_mm2: FloatArray) -> float:
 
 
 def _shares(calibration: Calibration, block: Block, curve: FrameCurve) -> Iterator[Share]:
+    """Yield what the scales and the block leave, as shares of the deflection."""
     for name, scale in ((OF_FORCE, calibration.force), (OF_POSITION, calibration.position)):
-        if scale is not None:
-            yield from _scale_shares(name, scale)
+        if scale is not None and scale.uncertainty is not None:
+            fit, *further, _ = scale_budget(scale)
+            yield Share(f"{name}fit", fit.relative_u, fit.degrees_of_freedom)
+            for line in further:
+                yield Share(f"{name}{line.source}", line.relative_u, line.degrees_of_freedom)
     if block.relative_u:
         of_block = block.compliance_mm_per_n * float(curve.knots_n[-1] / curve.deflection_mm[-1])
         yield Share("stiffness of the block", of_block * block.relative_u)
 
 
-def _read_by(calibration: Calibration, curve: FrameCurve) -> ReadBy:
-    force, position = calibration.force, calibration.position
-    return ReadBy(
-        "" if force is None else force.identity,
-        "" if position is None else position.identity,
-        float(curve.contacts_mm.mean()),
-    )
-
-
-def _scale_shares(name: str, scale: Scale) -> Iterator[Share]:
-    known = scale.uncertainty
-    if known is None:
-        return
-    value = abs(float(scale.value(known.unit_counts + scale.zero_counts)))
-    u = math.sqrt(max(float(np.sum(known.covariance)), 0.0))
-    yield Share(f"{name}fit", u / value, known.degrees_of_freedom)
-    for share in known.shares:
-        yield Share(f"{name}{share.source}", share.u_at(value) / value, share.degrees_of_freedom)
-
-
-def _measurement(
-    curve: FrameCurve, strokes: FrameStrokes, known: _Known, shares: tuple[Share, ...]
-) -> FrameMeasurement:
-    deflection_mm = curve.deflection_mm
-    parts = [
-        [
-            (math.sqrt(known.covariance_mm2[k, k]), known.degrees_of_freedom),
-            *((share.relative_u * abs(float(deflection)), share.degrees_of_freedom) for share in shares),
-        ]
-        for k, deflection in enumerate(deflection_mm)
-    ]
-    known_by = [combined(part) for part in parts]
-    u_mm = tuple(u for u, _ in known_by)
-    if u_mm[-1] > WORST_RELATIVE_U * deflection_mm[-1]:
-        raise InputError(
-            f"the deflection at {curve.knots_n[-1]:.4g} N is {1e3 * deflection_mm[-1]:.3g} um with a "
-            f"standard uncertainty of {1e3 * u_mm[-1]:.2g} um; expected {100 * WORST_RELATIVE_U:g} % of it "
-            "at the most: press harder, more often, or on a block whose stiffness is better known"
+def _with_shares(frame: Frame) -> list[tuple[float, float]]:
+    """Return standard uncertainty and degrees of freedom at each knot, all shares in them."""
+    own_u_mm = np.sqrt(np.diag(np.array(frame.covariance_mm2)))
+    known = [
+        combined(
+            [
+                (float(u_mm), frame.degrees_of_freedom),
+                *((share.relative_u * abs(at_mm), share.degrees_of_freedom) for share in frame.shares),
+            ]
         )
-    force_n = strokes.middle_n
-    level_mm = curve.contacts_mm[:, None, None]
-    on_strokes = (strokes.position_mm - level_mm).mean(axis=0)
-    return FrameMeasurement(
-        Frame(
-            tuple(curve.knots_n.tolist()),
-            tuple(deflection_mm.tolist()),
-            tuple(tuple(row) for row in known.covariance_mm2.tolist()),
-            known.degrees_of_freedom,
-            shares,
-        ),
-        u_mm,
-        tuple(coverage_factor(freedom) * u for u, freedom in known_by),
-        force_n,
-        on_strokes[0],
-        on_strokes[1],
-        float(np.abs(known.loop_mm).max()),
-        curve.choice.residual_mm,
-        tuple(curve.contacts_mm.tolist()),
-        (),
-        "",
-        0,
-        (),
+        for u_mm, at_mm in zip(own_u_mm, frame.deflection_at_mm, strict=True)
+    ]
+    top_mm, top_u_mm = frame.deflection_at_mm[-1], known[-1][0]
+    if top_u_mm > WORST_RELATIVE_U * top_mm:
+        raise InputError(
+            f"the deflection at {frame.force_n[-1]:.4g} N is {1e3 * top_mm:.3g} um with a standard "
+            f"uncertainty of {1e3 * top_u_mm:.2g} um; expected {100 * WORST_RELATIVE_U:g} % of it at the "
+            "most: press harder, more often, or on a block whose stiffness is better known"
+        )
+    return known
+
+
+def _details(
+    curve: FrameCurve, strokes: FrameStrokes, choices: Sequence[Choice], reason: str, sensing: Sensing
+) -> dict[str, Any]:
+    """Return what the record keeps for whoever wants to work it out again."""
+    presses = zip(
+        strokes.recording.tolist(), curve.contacts_mm.tolist(), curve.deflections_mm.tolist(), strict=True
     )
-
-
-def _readings(curve: FrameCurve, strokes: FrameStrokes) -> dict[str, Any]:
     return {
         "presses": [
-            {
-                "recording": int(recording),
-                "contact_mm": float(contact),
-                "deflection_mm": [float(deflection) for deflection in deflections],
-            }
-            for recording, contact, deflections in zip(
-                strokes.recording, curve.contacts_mm, curve.deflections_mm, strict=True
-            )
+            {"recording": recording, "contact_mm": contact_mm, "deflection_mm": deflection_mm}
+            for recording, contact_mm, deflection_mm in presses
         ],
         "residual_mm": curve.choice.residual_mm,
+        "curves_tried": [asdict(choice) for choice in choices],
+        "choice": reason,
+        "noise": {"force_n": sensing.force_u_n, "position_mm": sensing.position_u_mm},
     }
 
 

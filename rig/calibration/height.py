@@ -30,6 +30,14 @@ MOST_CHANCE = 0.05
 SAME_SPEED = 0.05
 """Speeds that differ by a smaller share make a delay go out."""
 
+HOW = {
+    "position": "over the way between both contact checks",
+    "force": "of the force at which both are read, through the slopes there",
+    "delay": "through the difference of both speeds",
+}
+"""How parts of a calibration come into a height, by the first word of their source; frame and backlash are
+the same at both contact checks."""
+
 LEAST_FOR_FIRST = 4
 """Contact checks without which a first one cannot be told from the rest."""
 
@@ -191,6 +199,7 @@ def height_at(
     """
     if not piece or not bare or not all(bare):
         raise InputError("height: expected at least one bare contact check and one of the piece")
+    whole_bare = [check for series in bare for check in series]
     series_mm = [float(np.mean([check.position_mm for check in series])) for series in bare]
     bare_mm = float(np.mean(series_mm))
     met_mm = np.array([check.position_mm for check in piece])
@@ -202,17 +211,33 @@ def height_at(
             "position homed elsewhere in between, or does it count the other way?"
         )
     read_mm = max(math.hypot(check.u_mm, check.rounding_mm) for check in piece)
-    apart = _stands_apart(heights_mm, read_mm)
+    apart = False
+    if len(heights_mm) >= LEAST_FOR_FIRST:
+        # the first check lies outside of what the later ones predict for one more: mean +- t s sqrt(1 + 1/n)
+        later_mm = heights_mm[1:]
+        within = coverage_factor(len(later_mm) - 1.0, 1 - MOST_CHANCE) * math.sqrt(1 + 1 / len(later_mm))
+        within_mm = within * max(float(later_mm.std(ddof=1)), read_mm)
+        apart = bool(abs(heights_mm[0] - later_mm.mean()) > within_mm)
     counted = list(piece[1:] if apart else piece)
     counted_mm = heights_mm[1:] if apart else heights_mm
     mm = float(counted_mm.mean())
+    # rows that have no standard uncertainty, or do not count, stay in the table with their reason
     parts = (
         *([_repeats("repeats of the bare contact check", bare[0])] if len(bare) == 1 else []),
         _repeats("repeats of the piece's contact check", counted),
         *_homing(series_mm, bare, homed_between),
-        _smallest_step([check for series in bare for check in series], counted),
-        *_calibrated(force_n, bare_mm, bare, counted, calibration),
-        *_told_only(force_n, bare, counted, calibration),
+        HeightPart(
+            "smallest step",
+            math.sqrt(
+                float(np.mean([check.rounding_mm**2 for check in whole_bare]))
+                + float(np.mean([check.rounding_mm**2 for check in counted]))
+            ),
+            math.inf,
+            True,
+            "of the position, at both contact checks; repeats at the same place share it",
+        ),
+        *_calibrated(force_n, bare_mm, whole_bare, counted, calibration),
+        *_told_only(force_n, whole_bare, counted, calibration),
     )
     counting = [part for part in parts if part.counts]
     u_mm = freedom = reach_mm = None
@@ -226,7 +251,7 @@ def height_at(
         freedom,
         None if reach_mm is None else mm - reach_mm,
         None if reach_mm is None else mm + reach_mm,
-        _sd([check.position_mm for series in bare for check in series]) if len(bare) == 1 else None,
+        _sd([check.position_mm for check in whole_bare]) if len(bare) == 1 else None,
         _sd([check.position_mm for check in counted]),
         tuple(heights_mm.tolist()),
         float(heights_mm[0]) if apart else None,
@@ -235,17 +260,9 @@ def height_at(
     )
 
 
-def _stands_apart(heights_mm: FloatArray, read_mm: float) -> bool:
-    """Return whether the first contact check lies outside of what the later ones predict for one more."""
-    if len(heights_mm) < LEAST_FOR_FIRST:
-        return False
-    later = heights_mm[1:]
-    reach = coverage_factor(len(later) - 1.0, 1 - MOST_CHANCE) * math.sqrt(1 + 1 / len(later))
-    return bool(abs(heights_mm[0] - later.mean()) > reach * max(float(later.std(ddof=1)), read_mm))
-
-
 def _trend(heights_mm: FloatArray, read_mm: float) -> float | None:
-    """Change from contact check to contact check; None where chance or the readings' noise explains it."""
+    """Return the change from contact check to contact check, in mm; None where noise or chance explains
+    it."""
     if len(heights_mm) < LEAST_FOR_FIRST or not np.ptp(heights_mm):
         return None
     number = np.arange(len(heights_mm), dtype=np.float64)
@@ -293,24 +310,18 @@ def _homing(
     return []
 
 
-def _smallest_step(bare: Sequence[PlatenContact], piece: Sequence[PlatenContact]) -> HeightPart:
-    square = sum(float(np.mean([check.rounding_mm**2 for check in each])) for each in (bare, piece))
-    why = "of the position, at both contact checks; repeats at the same place share it"
-    return HeightPart("smallest step", math.sqrt(square), math.inf, True, why)
-
-
 def _calibrated(
     force_n: float,
     bare_mm: float,
-    bare: Sequence[Sequence[PlatenContact]],
+    bare: Sequence[PlatenContact],
     piece: Sequence[PlatenContact],
     calibration: Calibration,
 ) -> list[HeightPart]:
     """Return what every direction of the calibration's uncertainty does to the height."""
-    whole = [check for series in bare for check in series]
-    slope_mm = _mean(whole, "per_newton_mm") - _mean(piece, "per_newton_mm")
-    faster = _mean(whole, "speed_mm_per_s") - _mean(piece, "speed_mm_per_s")
+    slope_mm = _mean(bare, "per_newton_mm") - _mean(piece, "per_newton_mm")
+    faster = _mean(bare, "speed_mm_per_s") - _mean(piece, "speed_mm_per_s")
     ends_mm = np.array([bare_mm, _mean(piece, "position_mm")])
+    # height = bare - piece: what a direction does to it, to first order (JCGM 100:2008, 5.1.3 note 2)
     squares: dict[tuple[str, float], float] = {}
     for shift in shifts(calibration):
         off = shift.calibration
@@ -321,25 +332,18 @@ def _calibrated(
         if calibration.force is not None and off.force is not None and force_n:
             from_zero = calibration.force.counts(force_n)
             change_mm -= slope_mm * (float(off.force.value(from_zero)) - force_n)
+        # a delay shifts a position by speed times delay: equal speeds cancel
         change_mm -= faster * (off.delay.s - calibration.delay.s)
         key = (shift.source, shift.degrees_of_freedom)
         squares[key] = squares.get(key, 0.0) + change_mm**2
     rows = [
-        HeightPart(source, math.sqrt(square), freedom, True, _how(source))
+        HeightPart(source, math.sqrt(square), freedom, True, HOW[source.split()[0]])
         for (source, freedom), square in squares.items()
-        if not source.startswith(("frame", "backlash"))
+        if source.split()[0] in HOW
     ]
     for name, why in _unmeasured(calibration, faster, abs(_mean(piece, "speed_mm_per_s"))):
         rows.append(HeightPart(name, None, math.inf, False, why))
     return rows
-
-
-def _how(source: str) -> str:
-    if source.startswith("position"):
-        return "over the way between both contact checks"
-    if source.startswith("force"):
-        return "of the force at which both are read, through the slopes there"
-    return "through the difference of both speeds"
 
 
 def _unmeasured(calibration: Calibration, faster: float, speed: float) -> list[tuple[str, str]]:
@@ -355,18 +359,17 @@ def _unmeasured(calibration: Calibration, faster: float, speed: float) -> list[t
 
 def _told_only(
     force_n: float,
-    bare: Sequence[Sequence[PlatenContact]],
+    bare: Sequence[PlatenContact],
     piece: Sequence[PlatenContact],
     calibration: Calibration,
 ) -> list[HeightPart]:
     """Return the rows that are in others already, or that go out between both contact checks."""
-    whole = [check for series in bare for check in series]
     rows = []
     for source, name in (("noise of the readings", "u_mm"), ("force zero", "zero_u_mm")):
         # variance of a mean of readings
         square = sum(
-            float(np.sum([getattr(check, name) ** 2 for check in each])) / len(each) ** 2
-            for each in (whole, piece)
+            float(np.sum([getattr(check, name) ** 2 for check in checks])) / len(checks) ** 2
+            for checks in (bare, piece)
         )
         rows.append(HeightPart(source, math.sqrt(square), math.inf, False, "in the repeats already"))
     give_um = 1000 * float(calibration.frame.deflection_mm(np.array(force_n)))
@@ -375,5 +378,6 @@ def _told_only(
     return rows
 
 
-def _mean(contact_checks: Sequence[PlatenContact], name: str) -> float:
-    return float(np.mean([getattr(check, name) for check in contact_checks]))
+def _mean(checks: Sequence[PlatenContact], name: str) -> float:
+    """Return the mean of one field over contact checks."""
+    return float(np.mean([getattr(check, name) for check in checks]))

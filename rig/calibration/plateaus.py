@@ -145,6 +145,7 @@ def settled_plateau(
         )
     if status is not None and bool(((status & fault) != 0).any()):
         raise InputError(_FAULTS[fault])
+    # means of blocks: neighbouring samples of a filtering converter are no independent witnesses
     means = np.array([block.mean() for block in np.array_split(values, BLOCKS)])
     # rise of a straight line over the stretch
     slope = line_slope(np.array([block.mean() for block in np.array_split(time_s, BLOCKS)]), means)
@@ -157,10 +158,9 @@ def settled_plateau(
             "most. Does the load still swing or creep, does it rub, is the rig still warming up? Wait, then "
             "take it again"
         )
-    off, bound = (
-        float(np.abs(means - np.median(means)).max()),
-        max(allowed, noise * max(UNSTEADY_NOISE, CLEAR_MEANS / math.sqrt(len(values) / BLOCKS))),
-    )
+    # against the median, which one disturbed block does not move
+    off = float(np.abs(means - np.median(means)).max())
+    bound = max(allowed, noise * max(UNSTEADY_NOISE, CLEAR_MEANS / math.sqrt(len(values) / BLOCKS)))
     if off > bound:
         raise InputError(
             f"plateau not steady: a tenth of it lies {off:.4g} counts off the rest; expected {bound:.4g} "

@@ -21,13 +21,7 @@ from rig.calibration.calibration import Backlash
 from rig.calibration.force_calibration import ChannelCalibration, ReferenceFacts
 from rig.calibration.provenance import Provenance
 from rig.calibration.readings import Reading, ReadingTable, refuse_wrong_ways
-from rig.calibration.scale_fitting import (
-    FittedScale,
-    details_of,
-    far_out,
-    fit_scale,
-    with_evidence,
-)
+from rig.calibration.scale_fitting import details_of, far_out_cautions, fit_readings, with_evidence
 from rig.calibration.scales import Scale
 from rig.core.measured import coverage_factor
 from rig.errors import InputError
@@ -87,41 +81,34 @@ def calibrate_position(
         If readings do not follow their references, cannot carry the degree, or read less going back.
     """
     references = references or ReferenceFacts()
+    # a thicker gauge block stops the platen higher
     sign = -1.0 if table.quantity == "block" else 1.0
     values = [sign * reading.reference for reading in table.readings]
-    used = tuple(index for index, each in enumerate(table.readings) if not each.falling)
+    used = tuple(index for index, reading in enumerate(table.readings) if not reading.falling)
     if not used:
         raise InputError(f"{table.where}: no reading was taken while approaching; those make the scale")
     approaching = replace(table, readings=tuple(table.readings[index] for index in used))
-    going_mm = [values[index] for index in used]
-    refuse_wrong_ways(approaching, going_mm, reversed_way=reversed_way)
-    fitted = _fitted(approaching, going_mm, degree, zero_counts)
+    refuse_wrong_ways(approaching, [values[index] for index in used], reversed_way=reversed_way)
+    fitted = fit_readings(table, values, used, unit="mm", degree=degree, zero_counts=zero_counts)
     differences = _going_back(table, values, used, fitted.scale)
     backlash = _backlash(table, differences, abs(fitted.scale.per_count))
-    cautions = (*fitted.cautions, *references.cautions(), *_cautions(table, used, fitted, backlash))
-    details: dict[str, Any] = {**details_of(fitted, "mm"), "cautions": list(cautions)}
+    cautions = [
+        *fitted.cautions,
+        *references.cautions(),
+        *far_out_cautions(table, used, fitted.fit, "mm"),
+    ]
+    if backlash is None:
+        cautions.append(
+            "fewer than two references were approached both ways: the backlash is not known; read them "
+            "while returning too"
+        )
+    details: dict[str, Any] = {**details_of(fitted, "mm"), "cautions": cautions}
     record = Provenance(made, expires, by, references.sentences("mm"), details)
     scale = with_evidence(fitted.scale, references.shares(values), record)
     if backlash is not None:
         backlash = replace(backlash, record=replace(record, details={"differences_mm": differences.tolist()}))
-    channel = ChannelCalibration(scale, fitted, table, used, cautions)
+    channel = ChannelCalibration(scale, fitted, table, used, tuple(cautions))
     return PositionCalibration(channel, backlash, differences)
-
-
-def _fitted(
-    table: ReadingTable, values: Sequence[float], degree: int | None, zero_counts: float
-) -> FittedScale:
-    try:
-        return fit_scale(
-            values,
-            [reading.counts for reading in table.readings],
-            unit="mm",
-            degree=degree,
-            runs=[reading.run for reading in table.readings],
-            zero_counts=zero_counts,
-        )
-    except InputError as problem:
-        raise InputError(f"{table.where}: {problem}") from None
 
 
 def _going_back(
@@ -130,14 +117,16 @@ def _going_back(
     """Return the readings going back less those of the approach at the same reference and run, in mm."""
     approached: dict[tuple[str, float], list[Reading]] = {}
     returned: dict[tuple[str, float], list[Reading]] = {}
-    for index, each in enumerate(table.readings):
+    for index, reading in enumerate(table.readings):
         into = approached if index in set(used) else returned
-        into.setdefault((each.run, values[index]), []).append(each)
+        into.setdefault((reading.run, values[index]), []).append(reading)
     differences = []
     for key, readings in returned.items():
         if key in approached:
-            going = float(np.mean(scale.value([each.counts for each in approached[key]])))
-            back = float(np.mean(scale.value([reading.counts for reading in readings])))
+            going, back = (
+                float(np.mean(scale.value([reading.counts for reading in both])))
+                for both in (approached[key], readings)
+            )
             differences.append(back - going)
     return np.array(differences)
 
@@ -155,22 +144,3 @@ def _backlash(table: ReadingTable, differences_mm: FloatArray, count_mm: float) 
             "backlash it reads more. Were the directions exchanged?"
         )
     return Backlash(max(mean, 0.0), u, float(freedom))
-
-
-def _cautions(
-    table: ReadingTable,
-    used: Sequence[int],
-    fitted: FittedScale,
-    backlash: Backlash | None,
-) -> tuple[str, ...]:
-    cautions = [
-        f"{table.place_of(table.readings[used[index]])}: lies {fitted.fit.residuals[index]:+.3g} mm off the "
-        "curve, far more than the others; is its reference right?"
-        for index in far_out(fitted.fit)
-    ]
-    if backlash is None:
-        cautions.append(
-            "fewer than two references were approached both ways: the backlash is not known; read them "
-            "while returning too"
-        )
-    return tuple(cautions)

@@ -84,6 +84,23 @@ class Press:
         return float(self.force_n.max())
 
 
+@dataclass(frozen=True, slots=True)
+class Sensing:
+    """How well single values are read.
+
+    Parameters
+    ----------
+    force_u_n, position_u_mm
+        Standard uncertainties of single values: noise or resolution, whichever is larger.
+    position_step_mm
+        Smallest step of the position; 0 if unknown.
+    """
+
+    force_u_n: float
+    position_u_mm: float
+    position_step_mm: float
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class Presses:
     """The whole presses of some recordings, and how many were left out."""
@@ -91,19 +108,20 @@ class Presses:
     whole: tuple[Press, ...]
     left_out: int
 
-    @property
-    def force_noise_n(self) -> float:
-        """Standard deviation of single forces without load."""
-        return math.sqrt(float(np.mean([press.free_force_n**2 for press in self.whole])))
-
-    @property
-    def position_noise_mm(self) -> float:
-        """Standard deviation of single positions without load."""
-        return math.sqrt(float(np.mean([press.free_position_mm**2 for press in self.whole])))
+    def sensing(self, read: Signals) -> Sensing:
+        """Return how well single values are read; `read` gives the smallest steps of the recordings."""
+        force_n = math.sqrt(float(np.mean([press.free_force_n**2 for press in self.whole])))
+        position_mm = math.sqrt(float(np.mean([press.free_position_mm**2 for press in self.whole])))
+        # the larger of both, not their sum: noise beyond a step has the step's own scatter in it
+        return Sensing(
+            max(force_n, read.force_resolution_n / math.sqrt(12)),
+            max(position_mm, read.position_resolution_mm / math.sqrt(12)),
+            read.position_resolution_mm,
+        )
 
 
 def aligned(recordings: Sequence[Samples], calibration: Calibration) -> list[Signals]:
-    """Signals of whole recordings, one for each that holds samples."""
+    """Return the signals of whole recordings, one per recording that holds samples."""
     signals = []
     for samples in recordings:
         aligner = Aligner(calibration)
@@ -154,9 +172,10 @@ def presses_of(recordings: Sequence[Signals], *, released: bool = False) -> Pres
 
 
 def _pressed(force_n: FloatArray) -> IntArray:
-    """Stretches of high force as half-open ranges, shape (m, 2)."""
+    """Return the stretches of high force as half-open ranges, shape (m, 2)."""
     if len(force_n) < 2 * LEAST_FREE:
         return np.empty((0, 2), np.int64)
+    # two levels, so that noise about one of them does not cut a press in two
     low_n, high_n = np.percentile(force_n, 2), force_n.max()
     above = force_n > low_n + PRESSED_SHARE * (high_n - low_n)
     below = force_n < low_n + FREE_SHARE * (high_n - low_n)
@@ -166,8 +185,8 @@ def _pressed(force_n: FloatArray) -> IntArray:
     # between the two levels a press lasts as it was
     last = np.searchsorted(decided, np.arange(len(force_n)), side="right") - 1
     pressed = np.where(last >= 0, above[decided[np.maximum(last, 0)]], False)
-    edges = np.diff(np.concatenate([[0], pressed.astype(np.int8), [0]]))
-    return np.column_stack([np.flatnonzero(edges == 1), np.flatnonzero(edges == -1)])
+    # changes come in pairs: where a stretch begins, and one past its end
+    return np.flatnonzero(np.diff(pressed, prepend=False, append=False)).reshape(-1, 2)
 
 
 def _refuse_reversed(position_mm: FloatArray, stretches: IntArray, number: int) -> None:
@@ -187,7 +206,7 @@ def _refuse_reversed(position_mm: FloatArray, stretches: IntArray, number: int) 
 def _whole(
     signals: Signals, stretches: IntArray
 ) -> Iterator[tuple[tuple[int, int], tuple[IntArray, IntArray]]]:
-    """Stretches of presses that nothing spoilt, with the samples far away from the specimen on both sides."""
+    """Yield the presses that nothing spoilt, with the samples far away from the specimen on both sides."""
     starts, ends = stretches[:, 0].tolist(), stretches[:, 1].tolist()
     lefts, rights = [0, *ends], [*starts, len(signals)]
     far = [_free(signals.position_mm, left, right) for left, right in zip(lefts, rights, strict=True)]
@@ -218,6 +237,7 @@ def _loaded(signals: Signals, stretch: tuple[int, int], free: tuple[IntArray, In
         spread_mm2 = float(off_mm @ off_mm)
         if spread_mm2 == 0:
             continue
+        # slope of force over position by least squares, less what noise alone may make of it
         slope = float(off_mm @ force_n) / spread_mm2
         doubt = NOISE_TIMES * _noise(signals.force_n, where) / math.sqrt(spread_mm2)
         follows_n = (abs(slope) - doubt) * float(np.ptp(position_mm))
@@ -227,12 +247,13 @@ def _loaded(signals: Signals, stretch: tuple[int, int], free: tuple[IntArray, In
 
 
 def _press(
-    signals: Signals, pressed: tuple[int, int], both: tuple[IntArray, IntArray], recording: int
+    signals: Signals, pressed: tuple[int, int], free: tuple[IntArray, IntArray], recording: int
 ) -> Press:
-    before, after = both
+    """Return the press of a stretch, cut where the platen leaves the specimen on both sides."""
+    before, after = free
     time_s, position_mm, force_n = signals.time_s, signals.position_mm, signals.force_n
-    middles_s = [float(time_s[each].mean()) for each in (before, after)]
-    zeros_n = [float(force_n[each].mean()) for each in (before, after)]
+    middles_s = [float(time_s[side].mean()) for side in free]
+    zeros_n = [float(force_n[side].mean()) for side in free]
     start, end = pressed
     deepest_mm = position_mm[start:end].max()
     edge_mm = min(position_mm[start], position_mm[end - 1])
@@ -244,27 +265,25 @@ def _press(
     far = np.flatnonzero(~near[end:last])
     last = end + int(far[0]) + 1 if len(far) else last
     cut = slice(first, last)
+    # the force's zero drifts: a straight line between both stretches without load
     zero_n = np.interp(time_s[cut], middles_s, zeros_n)
+    # the middle of what lies deepest: the deepest sample itself is picked by its noise
+    deep = np.flatnonzero(position_mm[cut] >= deepest_mm - _TURN_SHARE * (deepest_mm - edge_mm))
     return Press(
         time_s[cut],
         force_n[cut] - zero_n,
         position_mm[cut],
-        _turn(position_mm[cut], deepest_mm - _TURN_SHARE * (deepest_mm - edge_mm)),
-        math.sqrt(float(np.mean([_noise(force_n, each) ** 2 for each in both]))),
-        math.sqrt(float(np.mean([_noise(position_mm, each) ** 2 for each in both]))),
+        int(deep[0] + deep[-1]) // 2,
+        math.sqrt(float(np.mean([_noise(force_n, side) ** 2 for side in free]))),
+        math.sqrt(float(np.mean([_noise(position_mm, side) ** 2 for side in free]))),
         recording,
     )
-
-
-def _turn(position_mm: FloatArray, level_mm: float) -> int:
-    """Middle of what lies deeper than a level: the deepest sample itself is picked by its noise."""
-    deep = np.flatnonzero(position_mm >= level_mm)
-    return int(deep[0] + deep[-1]) // 2
 
 
 def _noise(values: FloatArray, where: IntArray) -> float:
     """Return the standard deviation of single values, from second differences: an even motion drops out."""
     run = values[where[0] : where[-1] + 1]
+    # a second difference of independent values has 1 + 4 + 1 = 6 times their variance
     bend = np.sort(np.abs(run[2:] - 2 * run[1:-1] + run[:-2]))
     bulk = bend[: max(int(_BULK * len(bend)), 1)]
     if not len(bulk):

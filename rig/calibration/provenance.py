@@ -53,7 +53,7 @@ class Provenance:
             _day(mapping.get("made")),
             _day(mapping.get("expires")),
             str(mapping.get("by", "")),
-            tuple(str(each) for each in mapping.get("references", ())),
+            tuple(str(reference) for reference in mapping.get("references", ())),
             dict(mapping.get("details", {})),
         )
 
@@ -135,7 +135,7 @@ def freedom(value: Any) -> float:
 
 def table(value: Any, size: int) -> tuple[tuple[float, ...], ...]:
     """Return a symmetric square table of finite numbers; raises ValueError otherwise."""
-    rows = tuple(tuple(finite(each) for each in row) for row in value)
+    rows = tuple(tuple(finite(number) for number in row) for row in value)
     if len(rows) != size or any(len(row) != size for row in rows):
         raise ValueError(f"a covariance of {len(rows)} rows; expected {size} rows of {size}")
     if any(rows[i][j] != rows[j][i] for i in range(size) for j in range(i)):

@@ -17,6 +17,7 @@ import re
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
+from statistics import fmean
 
 from rig.errors import InputError
 from rig.tables import rows_of
@@ -150,7 +151,7 @@ def with_runs(table: ReadingTable) -> tuple[Reading, ...]:
         If they go up and down otherwise.
     """
     named = any(reading.run for reading in table.readings)
-    lowest = min((_size(each, table) for each in table.readings), default=0.0)
+    lowest = min((_size(reading, table) for reading in table.readings), default=0.0)
     marked: list[Reading] = []
     last: dict[str, Reading] = {}
     number = 1
@@ -226,7 +227,9 @@ def refuse_wrong_ways(table: ReadingTable, values: Sequence[float], *, reversed_
     InputError
         If counts fall while the value rises, stand still, or go both ways.
     """
-    centred = [(value, each) for value, each in zip(values, table.readings, strict=True) if each.centred]
+    centred = [
+        (value, reading) for value, reading in zip(values, table.readings, strict=True) if reading.centred
+    ]
     ordered = sorted(centred, key=lambda pair: pair[0])
     (low, first), (high, last) = ordered[0], ordered[-1]
     if not high > low:
@@ -248,19 +251,17 @@ def refuse_wrong_ways(table: ReadingTable, values: Sequence[float], *, reversed_
         )
     sign = 1 if rises else -1
     for (value, lower), (next_value, upper) in pairwise(_steps(ordered)):
-        if not sign * _mean(upper) > sign * _mean(lower):
+        before, after = (fmean(reading.counts for reading in step) for step in (lower, upper))
+        if not sign * after > sign * before:
             raise InputError(
-                f"{table.place_of(upper[0])}: counts do not follow the references: {_mean(upper):g} at "
-                f"{next_value:.6g}, but {_mean(lower):g} at {value:.6g} ({table.place_of(lower[0])}); two "
-                "rows swapped, a wrong unit, or a sensor at its stop?"
+                f"{table.place_of(upper[0])}: counts do not follow the references: {after:g} at "
+                f"{next_value:.6g}, but {before:g} at {value:.6g} ({table.place_of(lower[0])}); two rows "
+                "swapped, a wrong unit, or a sensor at its stop?"
             )
 
 
-def _mean(readings: Sequence[Reading]) -> float:
-    return sum(reading.counts for reading in readings) / len(readings)
-
-
 def _steps(ordered: Sequence[tuple[float, Reading]]) -> list[tuple[float, list[Reading]]]:
+    """Return the readings by their reference, which the same load in another unit misses by rounding."""
     steps: list[tuple[float, list[Reading]]] = []
     for value, reading in ordered:
         if steps and math.isclose(value, steps[-1][0], rel_tol=1e-9, abs_tol=1e-12):
@@ -271,7 +272,12 @@ def _steps(ordered: Sequence[tuple[float, Reading]]) -> list[tuple[float, list[R
 
 
 def _read(text: str, where: str, quantities: dict[str, str]) -> ReadingTable:
-    table = rows_of(text, where, lambda cell: _known(cell, quantities), most_rows=2 * MOST_ROWS)
+    def is_heading(cell: str) -> bool:
+        match = _HEADING.fullmatch(cell)
+        named = match is not None and match[1].lower() in quantities
+        return named or cell.strip().lower() in OTHER_COLUMNS
+
+    table = rows_of(text, where, is_heading, most_rows=2 * MOST_ROWS)
     heading = table.headings
     columns, quantity, unit = _columns(heading, quantities, f"{where} line {table.heading_line}")
     readings: list[Reading] = []
@@ -290,12 +296,6 @@ def _read(text: str, where: str, quantities: dict[str, str]) -> ReadingTable:
     if not readings:
         raise InputError(f"{where}: found no reading below the heading")
     return ReadingTable(quantity, quantities[quantity], tuple(readings), where, directed)
-
-
-def _known(cell: str, quantities: dict[str, str]) -> bool:
-    """Return whether a cell is a heading of such a table."""
-    match = _HEADING.fullmatch(cell)
-    return cell.strip().lower() in OTHER_COLUMNS or (match is not None and match[1].lower() in quantities)
 
 
 def _columns(

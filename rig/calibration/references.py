@@ -70,6 +70,7 @@ class Gravity:
                 f"gravity: found {text!r}, expected {LEAST_GRAVITY} to {MOST_GRAVITY} m/s^2, as on the ground"
             )
         number, decimals = _WRITTEN.match(text).groups()  # type: ignore[union-attr]
+        # half a unit of the last decimal, in m/s^2 whatever the unit that was written
         half_digit = 0.5 * 10.0 ** -len(decimals or "") * value / float(number)
         return cls(
             value,
@@ -94,18 +95,7 @@ class Gravity:
 
     @classmethod
     def at(cls, latitude_deg: float, height_m: float = 0.0) -> Gravity:
-        """By the international formula.
-
-        Parameters
-        ----------
-        latitude_deg, height_m
-            North or south of the equator, and above the sea.
-
-        Raises
-        ------
-        InputError
-            If there is no such place.
-        """
+        """Return normal gravity at a place, by `gravity_m_per_s2`, with what hills and ore leave open."""
         value = gravity_m_per_s2(latitude_deg, height_m)
         return cls(
             value,
@@ -116,7 +106,7 @@ class Gravity:
 
 
 def gravity_m_per_s2(latitude_deg: float, height_m: float = 0.0) -> float:
-    """Normal gravity in m/s^2.
+    """Return normal gravity in m/s^2.
 
     Parameters
     ----------
@@ -153,7 +143,7 @@ def mass_load_n(
     air_kg_per_m3: float = AIR_KG_PER_M3,
     mass_kg_per_m3: float = MASS_KG_PER_M3,
 ) -> float:
-    """Load of a mass on the platen in newtons: its weight less that of the air it displaces.
+    """Return the load of a mass on the platen in newtons: its weight less that of the air it displaces.
 
     Parameters
     ----------
@@ -174,6 +164,7 @@ def mass_load_n(
 
 def mass_shares(gravity: Gravity, air_kg_per_m3: float, mass_kg_per_m3: float) -> tuple[Share, ...]:
     """Return what gravity and air add to the uncertainty of loads from masses."""
+    # the load goes with 1 - air/mass: a relative change of the air's density changes it by air/mass of that
     air = air_kg_per_m3 / mass_kg_per_m3 * AIR_RELATIVE_HALF_RANGE * _STANDARD_PER_HALF_RANGE
     return Share("gravity", gravity.relative_u), Share("air buoyancy", air)
 

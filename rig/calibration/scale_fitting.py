@@ -15,7 +15,6 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
-import scipy.special
 
 from rig.calibration.fitting import (
     HIGHEST_DEGREE,
@@ -27,10 +26,11 @@ from rig.calibration.fitting import (
     recommend_degree,
 )
 from rig.calibration.provenance import Provenance, Share
+from rig.calibration.readings import ReadingTable
 from rig.calibration.scales import Scale, ScaleUncertainty
-from rig.core.measured import combined, coverage_factor
+from rig.core.measured import bartlett_chance, combined, coverage_factor
 from rig.errors import InputError
-from rig.samples import FloatArray, IntArray
+from rig.samples import FloatArray
 
 ZERO_STEPS = 20
 """Newton's steps to the reading that means zero."""
@@ -152,7 +152,12 @@ def fit_scale(
     fit = fit_polynomial(x, y, degree, weights, runs=labels)
     zero = _zero_of(fit) if zero_counts is None else zero_counts
     scale = _scale_about(fit, zero, (float(x.min()), float(x.max())))
-    _refuse_turn(scale, x)
+    slope = scale.slope(np.linspace(x.min(), x.max(), 101))
+    if not (slope > 0).all() and not (slope < 0).all():
+        raise InputError(
+            f"the curve of degree {degree} turns round between its readings; take a lower degree, or look "
+            "for a wrong reading"
+        )
     told = min(highest_degree(y, labels), highest_degree(x, labels))
     if degree < told:
         higher = fit_polynomial(x, y, degree + 1, weights, runs=labels)
@@ -163,6 +168,55 @@ def fit_scale(
     if told <= degree < HIGHEST_DEGREE:
         cautions = (*cautions, "too few references to see a further bend, so none is in the budget")
     return FittedScale(scale, fit, reason, misfit, y, x, cautions)
+
+
+def fit_readings(
+    table: ReadingTable,
+    values: Sequence[float],
+    used: Sequence[int],
+    *,
+    unit: str,
+    degree: int | None,
+    zero_counts: float | None = None,
+) -> FittedScale:
+    """Fit a scale to some readings of a table, of which refusals name the place.
+
+    Parameters
+    ----------
+    table, used
+        The readings, and the indices of those that are fitted.
+    values
+        References of all readings, in `unit`.
+    unit, degree, zero_counts
+        As for `fit_scale`.
+    """
+    readings = [table.readings[index] for index in used]
+    try:
+        return fit_scale(
+            [values[index] for index in used],
+            [reading.counts for reading in readings],
+            unit=unit,
+            degree=degree,
+            runs=[reading.run for reading in readings],
+            zero_counts=zero_counts,
+        )
+    except InputError as problem:
+        raise InputError(f"{table.where}: {problem}") from None
+
+
+def far_out_cautions(
+    table: ReadingTable, used: Sequence[int], fit: PolynomialFit, unit: str
+) -> tuple[str, ...]:
+    """Return a sentence per reading that lies far from the curve beside the others."""
+    if fit.residual_sd <= 0:
+        return ()
+    # a residual times the root of its weight has the standard deviation of a reading of weight 1
+    away = np.abs(fit.residuals) * np.sqrt(fit.weights) / fit.residual_sd
+    return tuple(
+        f"{table.place_of(table.readings[used[index]])}: lies {fit.residuals[index]:+.3g} {unit} off the "
+        "curve, far more than the others; is its reference right?"
+        for index in np.flatnonzero(away > FAR_OUT).tolist()
+    )
 
 
 def with_shares(scale: Scale, *shares: Share) -> Scale:
@@ -239,7 +293,7 @@ def _refuse_too_few(values: FloatArray, degree: int | None, unit: str) -> None:
 
 
 def _zero_of(fit: PolynomialFit) -> float:
-    """Reading at which the curve is zero, by Newton from the zero of its slope in the middle."""
+    """Return the reading at which the curve is zero, by Newton's method from the middle of the readings."""
     zero = fit.centre
     for _ in range(ZERO_STEPS):
         terms, _covariance = fit.about(zero)
@@ -257,6 +311,7 @@ def _zero_of(fit: PolynomialFit) -> float:
 def _scale_about(fit: PolynomialFit, zero: float, span: tuple[float, float]) -> Scale:
     terms, covariance = fit.about(zero)
     unit_counts = max(abs(span[0] - zero), abs(span[1] - zero))
+    # the covariance of what the terms contribute there: a term times its power of the counts
     powers = unit_counts ** np.arange(1, fit.degree + 1)
     at_end = covariance[1:, 1:] * np.outer(powers, powers)
     return Scale(
@@ -271,7 +326,7 @@ def _scale_about(fit: PolynomialFit, zero: float, span: tuple[float, float]) -> 
 
 
 def _left_out(scale: Scale, higher: Scale, counts: FloatArray, *, from_zero: bool) -> float:
-    """Relative standard uncertainty for a bend that the readings neither show nor exclude.
+    """Return the relative standard uncertainty for a bend that the readings neither show nor exclude.
 
     It is what the next higher degree would change: the most of values from a zero that every press makes
     itself, else the quadratic mean of the slope, since a deflection begins anywhere.
@@ -284,17 +339,9 @@ def _left_out(scale: Scale, higher: Scale, counts: FloatArray, *, from_zero: boo
     return float(np.abs(change).max())
 
 
-def _refuse_turn(scale: Scale, counts: FloatArray) -> None:
-    slope = scale.slope(np.linspace(counts.min(), counts.max(), 101))
-    if not (slope > 0).all() and not (slope < 0).all():
-        raise InputError(
-            f"the curve of degree {len(scale.terms)} turns round between its readings; take a lower degree, "
-            "or look for a wrong reading"
-        )
-
-
 def _weights(x: FloatArray, y: FloatArray, runs: Sequence[str] | None) -> FloatArray | None:
-    """One over the variance of repeats where it differs between references; None where it does not show.
+    """Return one over the variance of repeats where it differs between references; None where it does not
+    show.
 
     The scatter of few repeats is itself scattered, so that a straight line through it over the references is
     taken.
@@ -306,22 +353,14 @@ def _weights(x: FloatArray, y: FloatArray, runs: Sequence[str] | None) -> FloatA
     left = fit_polynomial(x, y, 1, runs=runs).residuals
     groups = [left[which == level] for level in range(len(levels))]
     sd = np.array([group.std(ddof=1) for group in groups])
-    if not (sd > 0).all() or _chance_of_unevenness(sd, repeats) >= UNEVEN:
+    if not (sd > 0).all() or bartlett_chance(sd**2, repeats - 1) >= UNEVEN:
         return None
     away = np.abs(levels)  # a load that pulls scatters like one that presses, a travel like one the other way
+    # least squares of the scatter over the references, never far below the middle one
     line = np.polynomial.Polynomial.fit(away, sd, 1)(away)
     smooth = np.maximum(line, SMALLEST_SHARE_OF_SCATTER * float(np.median(sd)))
     weights: FloatArray = 1.0 / smooth[which] ** 2
     return weights
-
-
-def _chance_of_unevenness(sd: FloatArray, repeats: IntArray) -> float:
-    """Bartlett's test of equal variances (Snedecor and Cochran, 1989; recalled, section not verified)."""
-    freedom = repeats - 1
-    pooled = float(freedom @ sd**2) / float(freedom.sum())
-    ratio = float(freedom.sum() * math.log(pooled) - freedom @ np.log(sd**2))
-    correction = 1 + (float((1 / freedom).sum()) - 1 / float(freedom.sum())) / (3 * (len(sd) - 1))
-    return float(scipy.special.chdtrc(len(sd) - 1, max(ratio, 0.0) / correction))
 
 
 def _cautions(fit: PolynomialFit, misfit: LackOfFit | None, *, weighted: bool, unit: str) -> tuple[str, ...]:
@@ -341,11 +380,3 @@ def _cautions(fit: PolynomialFit, misfit: LackOfFit | None, *, weighted: bool, u
             "repeats scatter more at some references than at others: they are weighted accordingly"
         )
     return tuple(cautions)
-
-
-def far_out(fit: PolynomialFit) -> list[int]:
-    """Return the indices of readings that lie far from the curve beside the others."""
-    if fit.residual_sd <= 0:
-        return []
-    away = np.abs(fit.residuals) * np.sqrt(fit.weights) / fit.residual_sd
-    return np.flatnonzero(away > FAR_OUT).tolist()

@@ -78,21 +78,24 @@ class Scale:
     offset_from: float = 1.0
 
     def value(self, counts: Any) -> FloatArray:
-        """Newtons or millimetres of readings of any shape."""
+        """Return newtons or millimetres of readings of any shape."""
         from_zero = np.asarray(counts, np.float64) - self.zero_counts
+        # Horner's scheme: (... b2 c + b1) c + per_count, once more times c, since the zero has no constant
         slope: FloatArray = np.full_like(from_zero, self.terms[-1])
         for term in reversed(self.terms[:-1]):
             slope = slope * from_zero + term
         value: FloatArray = slope * from_zero
         if self.offset:
+            # the same for all values beyond the smallest reference; the zero itself is exact
             value = value + self.offset * np.clip(value / self.offset_from, -1.0, 1.0)
         return value
 
     def slope(self, counts: Any) -> FloatArray:
-        """Newtons or millimetres per count at readings of any shape."""
+        """Return newtons or millimetres per count at readings of any shape."""
         from_zero = np.asarray(counts, np.float64) - self.zero_counts
         slope: FloatArray = np.zeros_like(from_zero)
-        for power, term in reversed(list(enumerate((self.per_count, *self.bends), start=1))):
+        # the derivative's terms are 1, 2, 3 times those of the scale
+        for power, term in reversed(list(enumerate(self.terms, start=1))):
             slope = slope * from_zero + power * term
         return slope
 
@@ -101,6 +104,7 @@ class Scale:
         wanted = np.asarray(value, np.float64)
         counts: FloatArray = wanted / self.per_count + self.zero_counts
         if self.bends:
+            # Newton from the straight scale: a bend is a small part of a sensor's range
             for _ in range(INVERSE_STEPS):
                 counts = counts - (self.value(counts) - wanted) / self.slope(counts)
         return counts
@@ -155,7 +159,7 @@ class Scale:
     @classmethod
     def from_dict(cls, mapping: Mapping[str, Any], unit: str) -> Scale:
         """Read back what `as_dict` wrote; raises KeyError, TypeError or ValueError where it is no scale."""
-        bends = tuple(finite(each) for each in mapping.get(f"bends_{unit.lower()}", ()))
+        bends = tuple(finite(bend) for bend in mapping.get(f"bends_{unit.lower()}", ()))
         if len(bends) >= MOST_TERMS:
             raise ValueError(f"{len(bends)} bends; expected {MOST_TERMS - 1} at the most")
         uncertainty = None
@@ -164,7 +168,7 @@ class Scale:
                 not_negative(mapping["unit_counts"]),
                 table(mapping[f"covariance_{unit.lower()}2"], 1 + len(bends)),
                 freedom(mapping.get("degrees_of_freedom")),
-                tuple(Share.from_dict(each) for each in mapping.get("shares", ())),
+                tuple(Share.from_dict(share) for share in mapping.get("shares", ())),
             )
         span = mapping.get("range_counts")
         return cls(

@@ -27,6 +27,7 @@ def variance_factor(chi_squared: float, degrees_of_freedom: int) -> tuple[float,
     degrees_of_freedom
         Of these residuals.
     """
+    # presses differ by more than noise: their own scatter alone, else both, weighted by their freedom
     if more_than_noise(chi_squared, degrees_of_freedom):
         return chi_squared / degrees_of_freedom, float(degrees_of_freedom)
     pooled = NOISE_FREEDOM + degrees_of_freedom

@@ -63,7 +63,8 @@ def drawn(calibration: Calibration, random: np.random.Generator) -> Calibration:
     off = calibration
     factors: dict[tuple[str, float], float] = {}
     for shift in _shifts(calibration):
-        # directions of one fit share its estimate of the scatter
+        # directions of one fit share its estimate of the scatter: a normal value over the root of
+        # chi-squared/f has Student's distribution
         key = (shift.source, shift.degrees_of_freedom)
         if key not in factors:
             factors[key] = (
@@ -76,14 +77,13 @@ def drawn(calibration: Calibration, random: np.random.Generator) -> Calibration:
 
 
 def _shifts(calibration: Calibration) -> Iterator[Shift]:
-    for off in _scale_shifts(calibration.force):
-        frame = _read_by_force(calibration, off.scale)
-        moved = replace(calibration, force=off.scale, frame=frame)
-        yield Shift(f"{OF_FORCE}{off.source}", off.degrees_of_freedom, moved)
-    for off in _scale_shifts(calibration.position):
-        frame = _read_by_position(calibration, off.scale)
-        moved = replace(calibration, position=off.scale, frame=frame)
-        yield Shift(f"{OF_POSITION}{off.source}", off.degrees_of_freedom, moved)
+    # a scale that is off takes along the frame that was read by it
+    for source, freedom, off in _scale_shifts(calibration.force):
+        moved = replace(calibration, force=off, frame=_read_by_force(calibration, off))
+        yield Shift(f"{OF_FORCE}{source}", freedom, moved)
+    for source, freedom, off in _scale_shifts(calibration.position):
+        moved = replace(calibration, position=off, frame=_read_by_position(calibration, off))
+        yield Shift(f"{OF_POSITION}{source}", freedom, moved)
     delay, backlash = calibration.delay, calibration.backlash
     if delay.u_s:
         yield Shift(
@@ -101,28 +101,23 @@ def _shifts(calibration: Calibration) -> Iterator[Shift]:
         )
 
 
-@dataclass(frozen=True, slots=True)
-class _ScaleOff:
-    source: str
-    degrees_of_freedom: float
-    scale: Scale
-
-
-def _scale_shifts(scale: Scale | None) -> Iterator[_ScaleOff]:
+def _scale_shifts(scale: Scale | None) -> Iterator[tuple[str, float, Scale]]:
+    """Yield source, degrees of freedom and the scale that is one standard uncertainty off."""
     if scale is None or scale.uncertainty is None:
         return
     known = scale.uncertainty
     powers = known.unit_counts ** np.arange(1, 1 + len(scale.terms))
+    # the covariance is that of the terms' values at unit_counts: over the powers it is that of the terms
     for direction in _directions(known.covariance):
         terms = tuple((np.array(scale.terms) + direction / powers).tolist())
-        yield _ScaleOff("fit", known.degrees_of_freedom, scale.with_terms(terms))
+        yield "fit", known.degrees_of_freedom, scale.with_terms(terms)
     for share in known.shares:
         if share.relative_u:
             terms = tuple(term * (1 + share.relative_u) for term in scale.terms)
-            yield _ScaleOff(share.source, share.degrees_of_freedom, scale.with_terms(terms))
+            yield share.source, share.degrees_of_freedom, scale.with_terms(terms)
         if share.absolute_u:
             off = replace(scale, offset=share.absolute_u, offset_from=share.least)
-            yield _ScaleOff(share.source, share.degrees_of_freedom, off)
+            yield share.source, share.degrees_of_freedom, off
 
 
 def _same_force(calibration: Calibration) -> bool:
@@ -131,6 +126,7 @@ def _same_force(calibration: Calibration) -> bool:
 
 
 def _same_position(calibration: Calibration) -> bool:
+    """Return whether the frame was read by the scale of position that is in use."""
     scale = calibration.position
     return scale is not None and calibration.frame.read_by.position == scale.identity
 
@@ -145,6 +141,7 @@ def _read_by_force(calibration: Calibration, off: Scale) -> Frame:
 
 
 def _read_by_position(calibration: Calibration, off: Scale) -> Frame:
+    """Return the frame as another scale would have read its deflections, from the contact on; likewise."""
     frame, scale = calibration.frame, calibration.position
     if scale is None or not _same_position(calibration):
         return frame
@@ -170,7 +167,7 @@ def _frame_shifts(calibration: Calibration) -> Iterator[Shift]:
 
 
 def _directions(covariance: tuple[tuple[float, ...], ...]) -> list[FloatArray]:
-    """Independent directions of one standard uncertainty: columns of a square root of the covariance."""
+    """Return independent directions of one standard uncertainty: columns of a root of the covariance."""
     values, vectors = np.linalg.eigh(np.array(covariance))
     lengths = np.sqrt(np.maximum(values, 0.0))
     return [
@@ -181,7 +178,7 @@ def _directions(covariance: tuple[tuple[float, ...], ...]) -> list[FloatArray]:
 
 
 def _moved(off: Calibration, nominal: Calibration, shifted: Calibration, times: float) -> Calibration:
-    """`off` moved by this many times the way from the nominal to the shifted calibration."""
+    """Return `off` moved by this many times the way from the nominal to the shifted calibration."""
     frames = (off.frame, nominal.frame, shifted.frame)
     deflections = zip(*(frame.deflection_at_mm for frame in frames), strict=True)
     forces = zip(*(frame.force_n for frame in frames), strict=True)

@@ -280,9 +280,9 @@ class Verification:
     def as_dict(self) -> dict[str, Any]:
         """Return plain values, without anything infinite."""
         fields = asdict(self) | {"verdict": self.verdict}
-        for found, each in zip(fields["loads"], self.loads, strict=True):
-            found["interval_q"] = each.interval_q
-            found["degrees_of_freedom"] = limited(each.degrees_of_freedom)
+        for found, load in zip(fields["loads"], self.loads, strict=True):
+            found["interval_q"] = load.interval_q
+            found["degrees_of_freedom"] = limited(load.degrees_of_freedom)
         reached = self.reached if self.stated else None
         fields["class"] = None if reached is None else reached.limits.name
         fields["from_n"] = None if reached is None else reached.lowest_n
@@ -298,7 +298,7 @@ def verify_force(
     *,
     resolution_n: float | None = None,
 ) -> Verification:
-    """Errors and classes of a rig's force readings.
+    """Find the errors of a rig's force readings, and the classes that they keep.
 
     A run's readings count from its own reading without load before its loads, where there is one; one after
     its loads is how far the zero came back.
@@ -332,46 +332,56 @@ def verify_force(
     for run in runs:
         zero_n, loaded, after_n = _from_zero(run)
         returned += [] if after_n is None else [after_n - zero_n]
-        own = {each.load_n: each.indicated_n - zero_n for each in loaded if each.direction == "rising"}
-        for each in loaded:
-            value_n = each.indicated_n - zero_n
-            if each.direction == "rising":
-                rising[each.load_n].append(value_n)
+        own = {
+            reading.load_n: reading.indicated_n - zero_n
+            for reading in loaded
+            if reading.direction == "rising"
+        }
+        for reading in loaded:
+            value_n = reading.indicated_n - zero_n
+            if reading.direction == "rising":
+                rising[reading.load_n].append(value_n)
             else:
-                falling[each.load_n].append((value_n, own.get(each.load_n)))
+                falling[reading.load_n].append((value_n, own.get(reading.load_n)))
     if not rising:
         raise InputError("verification: found no rising run with a load; expected three")
-    _must_have_a_sign(rising, sense)
+    largest_n = max(rising)
+    if fmean(rising[largest_n]) <= 0:
+        sign = -1 if sense == "tension" else 1
+        raise InputError(
+            f"at {sign * largest_n:g} N the rig reads {sign * fmean(rising[largest_n]):g} N; readings rise "
+            "with compression: check the sign of the scale (per_count) or the wiring"
+        )
     loads = tuple(
         _errors(load_n, rising[load_n], falling.get(load_n, []), references, resolution_n)
         for load_n in sorted(rising)
     )
     f0 = 100 * max(returned, key=abs) / loads[-1].load_n if returned else None
     classes = tuple(_outcome(limits, loads, f0, references) for limits in CLASSES)
-    missing = _why_no_class(loads, references)
     notes = (
         *_empty(loads, f0, resolution_n),
         *_about_references(classes, references),
         f"The loads worked in {sense}; forces in {_OTHER[sense]} are not covered: verify those separately.",
         NO_CONFORMITY,
     )
-    return Verification(loads, f0, classes, references, tuple(missing), notes, sense)
+    missing = tuple(_why_no_class(loads, references))
+    return Verification(loads, f0, classes, references, missing, notes, sense)
 
 
 def _sense_of(readings: Iterable[VerificationReading]) -> tuple[Sense, list[VerificationReading]]:
-    """In which sense the loads work, and the readings with that sense as positive."""
+    """Return in which sense the loads work, and the readings with that sense as positive."""
     listed = list(islice(readings, MOST_READINGS + 1))
-    if not any(each.load_n < 0 for each in listed):
+    if not any(reading.load_n < 0 for reading in listed):
         return "compression", listed
-    presses = next((each for each in listed if each.load_n > 0), None)
+    presses = next((reading for reading in listed if reading.load_n > 0), None)
     if presses is not None:
         raise InputError(
             f"run {presses.run}: found a load of {presses.load_n:g} N among loads that pull; expected one "
             "sense in a table: verify tension and compression each by itself"
         )
     return "tension", [
-        VerificationReading(each.run, each.direction, 0.0 - each.load_n, 0.0 - each.indicated_n)
-        for each in listed
+        VerificationReading(reading.run, reading.direction, 0.0 - reading.load_n, 0.0 - reading.indicated_n)
+        for reading in listed
     ]
 
 
@@ -379,19 +389,23 @@ def _runs(readings: Iterable[VerificationReading]) -> list[list[VerificationRead
     """Return the readings by run, each checked for its order."""
     runs: dict[int, list[VerificationReading]] = defaultdict(list)
     loads: list[float] = []
-    for number, each in enumerate(readings, start=1):
+    for number, reading in enumerate(readings, start=1):
         if number > MOST_READINGS:
             raise InputError(f"verification: more than {MOST_READINGS} readings; expected a few dozen")
-        if not (math.isfinite(each.load_n) and math.isfinite(each.indicated_n)):
+        if not (math.isfinite(reading.load_n) and math.isfinite(reading.indicated_n)):
             raise InputError(
-                f"run {each.run}: found a load of {each.load_n:g} N read as {each.indicated_n:g} N; "
+                f"run {reading.run}: found a load of {reading.load_n:g} N read as {reading.indicated_n:g} N; "
                 "expected finite numbers"
             )
-        same = next((load for load in loads if abs(load - each.load_n) <= SAME_LOAD * each.load_n), None)
+        same = next(
+            (load for load in loads if abs(load - reading.load_n) <= SAME_LOAD * reading.load_n), None
+        )
         if same is None:
-            loads.append(each.load_n)
-            same = each.load_n
-        runs[each.run].append(VerificationReading(each.run, each.direction, same, each.indicated_n))
+            loads.append(reading.load_n)
+            same = reading.load_n
+        runs[reading.run].append(
+            VerificationReading(reading.run, reading.direction, same, reading.indicated_n)
+        )
     for run, each_run in runs.items():
         _must_be_in_order(run, each_run)
     return list(runs.values())
@@ -411,23 +425,13 @@ def _must_be_in_order(run: int, readings: Sequence[VerificationReading]) -> None
 
 def _from_zero(run: Sequence[VerificationReading]) -> tuple[float, list[VerificationReading], float | None]:
     """Return the zero before a run's loads (0 if it was not read), its loads, and the zero after them."""
-    loaded = [place for place, each in enumerate(run) if each.load_n > 0]
+    loaded = [place for place, reading in enumerate(run) if reading.load_n > 0]
     if not loaded:
         return 0.0, [], None
     before = [reading.indicated_n for reading in run[: loaded[0]]]
     after = [reading.indicated_n for reading in run[loaded[-1] + 1 :]]
     kept = [reading for reading in run if reading.load_n > 0]
     return (before[-1] if before else 0.0), kept, (after[0] if after else None)
-
-
-def _must_have_a_sign(rising: Mapping[float, Sequence[float]], sense: Sense) -> None:
-    largest = max(rising)
-    sign = -1 if sense == "tension" else 1
-    if fmean(rising[largest]) <= 0:
-        raise InputError(
-            f"at {sign * largest:g} N the rig reads {sign * fmean(rising[largest]):g} N; readings rise with "
-            "compression: check the sign of the scale (per_count) or the wiring"
-        )
 
 
 def _errors(
@@ -439,6 +443,7 @@ def _errors(
 ) -> LoadErrors:
     mean_n = fmean(values_n)
     per_cent = 100 / load_n
+    # falling less rising of the same run, where it has one
     differences = [down_n - (mean_n if up_n is None else up_n) for down_n, up_n in falling_n]
     enough = len(values_n) >= RISING_RUNS
     u_q, freedom = _uncertainty(load_n, values_n, references, resolution_n)
@@ -463,6 +468,7 @@ def _uncertainty(
         return None, math.inf
     repeats = 100 * stdev(values_n) / math.sqrt(len(values_n)) / load_n
     # a reading is the difference of two, the load's and the zero's, each rounded
+    # (variances of 1/12 each: half ranges of half a step, JCGM 100:2008, F.2.2.1)
     steps = 100 * resolution_n / load_n / math.sqrt(6)
     known = (100 * relative_u, math.inf), (steps, math.inf)
     return combined([(repeats, len(values_n) - 1), *known])
@@ -475,6 +481,7 @@ def _outcome(
     if f0 is None or _beyond(f0, limits.f0):
         failures.append(Failure("f0", None, f0, limits.f0))
     lowest_n = None
+    # from the largest load down, as far as every limit is kept without a break
     unbroken = not failures
     for load in reversed(loads):
         here = [
@@ -535,9 +542,7 @@ def _empty(loads: Sequence[LoadErrors], f0: float | None, resolution_n: float | 
 
 
 def _about_references(classes: Sequence[ClassOutcome], references: VerificationReferences) -> list[str]:
-    reached = next(
-        (standard_class for standard_class in classes if standard_class.lowest_n is not None), None
-    )
+    reached = next((outcome for outcome in classes if outcome.lowest_n is not None), None)
     if references.relative_u is None or reached is None or reached.lowest_n is None:
         return []
     doubled = 200 * (references.relative_at(reached.lowest_n) or 0.0)

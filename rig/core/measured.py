@@ -17,7 +17,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
 from functools import reduce
-from math import inf, isfinite
+from math import inf, isfinite, log
 from typing import Any, overload
 
 import numpy as np
@@ -296,3 +296,24 @@ def line_slope(x: FloatArray, y: FloatArray, *, lines: int = 1) -> Measured:
 def student_below(freedom: float, t: float) -> float:
     """Return the part of Student's distribution below t."""
     return float(scipy.special.stdtr(min(freedom, MANY), t))
+
+
+def bartlett_chance(variances: FloatArray, degrees_of_freedom: NDArray[np.float64 | np.int64]) -> float:
+    """Return the chance that equal variances come out as different as these.
+
+    Parameters
+    ----------
+    variances, degrees_of_freedom
+        Of each group, shape (groups,); all above zero.
+
+    References
+    ----------
+    M. S. Bartlett, Properties of sufficiency and statistical tests, Proc. R. Soc. A 160, 1937 (recalled).
+    """
+    freedom, groups = degrees_of_freedom, len(variances)
+    whole = float(freedom.sum())
+    # log of the pooled variance against the mean of the logs: zero where all variances are equal
+    statistic = whole * log(float(freedom @ variances) / whole) - float(freedom @ np.log(variances))
+    # Bartlett's correction, which brings few repeats nearer to the chi-squared distribution
+    correction = 1 + (float((1 / freedom).sum()) - 1 / whole) / (3 * (groups - 1))
+    return float(scipy.special.chdtrc(groups - 1, max(statistic, 0.0) / correction))
