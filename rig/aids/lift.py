@@ -11,7 +11,7 @@ R1 span = (R1 + R2) (span - x), so that x = span R2 / (R1 + R2) from the rest un
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, fields
 from math import cos, isfinite, radians
 from typing import Any
 
@@ -81,14 +81,14 @@ class Weighed:
     offset_mm: Measured = field(default_factory=lambda: Measured(0.0))
 
     def __post_init__(self) -> None:
-        given = [each for each in (self.near_g, self.far_g, self.mass_g) if each is not None]
+        given = [reading for reading in (self.near_g, self.far_g, self.mass_g) if reading is not None]
         if len(given) < 2:
             raise InputError(
                 f"lift: found {len(given)} of near reading, far reading and mass, expected two or three"
             )
         if not self.span_mm.value > 0:
             raise InputError(f"lift: span: found {self.span_mm.value:g} mm, expected more than zero")
-        if any(each.value < 0 for each in given):
+        if any(reading.value < 0 for reading in given):
             raise InputError("lift: readings and mass: found one below zero, expected zero or more")
 
 
@@ -163,17 +163,9 @@ class LiftAnswer:
 
     def as_dict(self) -> dict[str, Any]:
         """Return a plain mapping."""
-        names = (
-            "mass_g",
-            "centre_mm",
-            "torque_n_mm",
-            "joint_torque_n_mm",
-            "grip_margin",
-            "joint_margin",
-            "misfit_g",
-        )
+        names = [entry.name for entry in fields(self) if entry.name not in ("notes", "formulas")]
         found = {name: getattr(self, name) for name in names}
-        return {name: None if each is None else each.as_dict() for name, each in found.items()} | {
+        return {name: None if figure is None else figure.as_dict() for name, figure in found.items()} | {
             "enough": self.enough,
             "formulas": [formula.as_dict() for formula in self.formulas],
             "notes": list(self.notes),
@@ -183,7 +175,7 @@ class LiftAnswer:
 def answer_lift(
     weighed: Weighed, arm: LiftArm | None = None, gravity_m_per_s2: Measured = STANDARD_GRAVITY_M_PER_S2
 ) -> LiftAnswer:
-    """Centre of mass, torques and margins.
+    """Return centre of mass, torques and margins.
 
     Parameters
     ----------
@@ -199,28 +191,18 @@ def answer_lift(
     InputError
         If the readings leave no centre between the rests.
     """
-    inputs = _inputs(weighed)
+    read = {entry.name: getattr(weighed, entry.name) for entry in fields(weighed)}
+    inputs: dict[str, Measured] = {name: figure for name, figure in read.items() if figure is not None}
     mass = propagate(lambda **known: _mass_and_centre(**known)[0], inputs)
     if not mass.value > 0:
         raise InputError(f"lift: found a mass of {mass.value:g} g, expected more than zero")
     centre = propagate(lambda **known: _mass_and_centre(**known)[1], inputs)
     found: dict[str, Any] = {"mass_g": mass, "centre_mm": centre}
-    if len(inputs) == 5:
+    if len(inputs) == len(read):
         found["misfit_g"] = propagate(lambda near_g, far_g, mass_g, **rest: near_g + far_g - mass_g, inputs)
     if arm is not None:
         found |= _torques(inputs, arm, gravity_m_per_s2)
     return LiftAnswer(**found, notes=tuple(_notes(weighed, found, arm)))
-
-
-def _inputs(weighed: Weighed) -> dict[str, Measured]:
-    possible = {
-        "near_g": weighed.near_g,
-        "far_g": weighed.far_g,
-        "mass_g": weighed.mass_g,
-        "span_mm": weighed.span_mm,
-        "offset_mm": weighed.offset_mm,
-    }
-    return {name: each for name, each in possible.items() if each is not None}
 
 
 def _mass_and_centre(
@@ -245,9 +227,10 @@ def _mass_and_centre(
 
 
 def _torques(inputs: Mapping[str, Measured], arm: LiftArm, gravity: Measured) -> dict[str, Measured]:
+    """Return the torques in N mm and their margins, by the names of `LiftAnswer`."""
     level = cos(radians(arm.angle_deg))
     # signed, since the bend of |x - p| would hide the uncertainty of a piece that is held near its centre
-    centre_mm = _mass_and_centre(**{name: each.value for name, each in inputs.items()})[1]
+    centre_mm = _mass_and_centre(**{name: measured.value for name, measured in inputs.items()})[1]
     side = 1.0 if centre_mm >= arm.grip_at_mm.value else -1.0
 
     def grip(**known: float) -> float:
@@ -280,17 +263,11 @@ def _held(arm: LiftArm) -> tuple[tuple[str, str, Measured | None], ...]:
 
 
 def _margin(available: Measured, needed: Measured) -> Measured:
+    """Return available over needed torque, with relative uncertainties (JCGM 100:2008, 5.1.6)."""
     ratio = available.value / needed.value
     parts = {"available": ratio * available.u / available.value, "needed": -ratio * needed.u / needed.value}
     freedoms = {"available": available.effective_freedom, "needed": needed.effective_freedom}
     return Measured(ratio, parts=parts, freedoms=freedoms)
-
-
-def _for_certain(available: Measured, needed: Measured) -> bool:
-    """Return whether it suffices for all that is open; near zero torque the ratio's interval says
-    nothing."""
-    u, freedom = combined((each.u, each.effective_freedom) for each in (available, needed))
-    return available.value - needed.value >= coverage_factor(freedom) * u
 
 
 def _notes(weighed: Weighed, found: Mapping[str, Any], arm: LiftArm | None) -> list[str]:
@@ -308,9 +285,13 @@ def _notes(weighed: Weighed, found: Mapping[str, Any], arm: LiftArm | None) -> l
         ratio, what = found.get(name), name.removesuffix("_margin")
         if available is None:
             continue
-        if ratio is not None and ratio.value >= LEAST_MARGIN and not _for_certain(available, found[needed]):
-            said.append(f"The {what} can probably hold it, but the two intervals overlap.")
         if ratio is None:
             said.append(f"The {what} needs no torque: the piece is held at its balance point.")
+            continue
+        # by the difference, not the ratio: near zero torque the ratio's interval says nothing
+        u, freedom = combined((torque.u, torque.effective_freedom) for torque in (available, found[needed]))
+        certain = available.value - found[needed].value >= coverage_factor(freedom) * u
+        if ratio.value >= LEAST_MARGIN and not certain:
+            said.append(f"The {what} can probably hold it, but the two intervals overlap.")
     said.append("Torques are for a load held still; moving it adds mass times acceleration times distance.")
     return said

@@ -3,7 +3,7 @@
 Problem: a builder of a machine sets a gap, and wants to know the force, how much it differs from piece to
 piece, and how fast pieces leave the nip. Plan: each piece's own curve is read at the wanted force; gap, slope
 and loss are then quantities of pieces like any other, with intervals over pieces and batches; grip, lengths
-and speeds follow by formulas that are shown with their limits. Cost: some interpolations for each piece.
+and speeds follow by formulas that are shown with their limits. Cost: some interpolations per piece.
 
 A platen squeezes slowly and flat, a roller quickly and round: the answer says so, and uses captures at
 several rates where there are any.
@@ -103,7 +103,7 @@ class Nip:
             raise InputError(f"nip: found {len(self.wheels_mm)} wheel radii, expected one or two")
         mass_g = 1.0 if self.mass_g is None else self.mass_g.value
         above = {"force": self.force_n, "friction": self.friction.value, "mass": mass_g}
-        above |= {f"wheel radius {n}": each for n, each in enumerate(self.wheels_mm, 1)}
+        above |= {f"wheel radius {n}": radius for n, radius in enumerate(self.wheels_mm, 1)}
         if self.rim_mm_per_s is not None:
             above["rim speed"] = self.rim_mm_per_s
         for name, value in above.items():
@@ -213,8 +213,8 @@ class NipAnswer:
             "rim_mm_per_s": nip.rim_mm_per_s,
             "size_mm": self.size_mm.as_dict(),
             "needed_friction": self.needed_friction,
-            "figures": {name: each.as_dict() for name, each in self.figures.items()},
-            "by_batch": {name: each.as_dict() for name, each in self.by_batch.items()},
+            "figures": {name: figure.as_dict() for name, figure in self.figures.items()},
+            "by_batch": {name: figure.as_dict() for name, figure in self.by_batch.items()},
             "grip_n": self.grip_n.as_dict(),
             "travel_mm": self.travel_mm,
             "patch_mm": list(self.patch_mm),
@@ -252,23 +252,23 @@ def answer_nip(pieces: Sequence[NipPiece], nip: Nip, although: Sequence[str] = (
         under different conditions.
     """
     base, base_rate = _at_commonest_rate(pieces)
-    said = pooled_although([each.result for each in base], "batch", although)
-    said += unstated_circumstances([each.result for each in base])
+    said = pooled_although([piece.result for piece in base], "batch", although)
+    said += unstated_circumstances([piece.result for piece in base])
     read = [_read(piece, nip) for piece in _one_a_piece(base)]
     # presses of one way have no loop: what needs one is left out, and said to be
-    had = [name for name in QUANTITIES if any(isfinite(each.values[name]) for each in read)]
+    had = [name for name in QUANTITIES if any(isfinite(result.values[name]) for result in read)]
     figures = {name: batch_figures(read, name) for name in had}
     gap_mm = figures["gap_mm"].mean
-    at_gap = [_in_gap(each, gap_mm) for each in read]
-    reaching = [each for each in at_gap if isfinite(each.values["force_at_gap_n"])]
+    at_gap = [_in_gap(result, gap_mm) for result in read]
+    reaching = [result for result in at_gap if isfinite(result.values["force_at_gap_n"])]
     if reaching:
         figures["force_at_gap_n"] = batch_figures(reaching, "force_at_gap_n")
     by_batch = {
-        name: batch_figures([each for each in read if (each.batch or NO_BATCH) == name], "gap_mm")
-        for name in dict.fromkeys(each.batch or NO_BATCH for each in read)
+        name: batch_figures([result for result in read if (result.batch or NO_BATCH) == name], "gap_mm")
+        for name in dict.fromkeys(result.batch or NO_BATCH for result in read)
     }
     size_mm = Measured(
-        float(np.mean([each.values["size_mm"] for each in read])), max(each.size_mm.u for each in base)
+        float(np.mean([result.values["size_mm"] for result in read])), max(piece.size_mm.u for piece in base)
     )
     deflection_mm = figures["deflection_mm"].mean
     travel_mm, patches, flat_mm = _lengths(nip, size_mm.value, deflection_mm)
@@ -276,24 +276,8 @@ def answer_nip(pieces: Sequence[NipPiece], nip: Nip, although: Sequence[str] = (
     grip = propagate(lambda mu, force_n: mu * force_n, {"mu": nip.friction, "force_n": force})
     trend = _trend(pieces, deflection_mm)
     full, filled = _speeds(nip, force, travel_mm, figures["travel_share"].mean)
-    no_slip = _no_slip(nip)
     line = _at_line(base, nip, (travel_mm, deflection_mm), trend, base_rate)
-    notes = _notes(nip, figures, by_batch, len(at_gap) - len(reaching))
-    if len(base) < len(pieces):
-        notes.append(_about_other_rates(base, pieces, base_rate))
-    if "loss_mj" not in figures:
-        notes.append(
-            "Empty: energy lost per pass. No capture has an unloading stroke; record the release too."
-        )
-    if size_mm.u == 0:
-        notes.append("The pieces' size is taken as exact; give its spread if it is not.")
-    deepest_mm = max(float(each.curve.deflection_mm[-1]) for each in read if each.curve is not None)
-    if deflection_mm < LOOP_SHARE * deepest_mm:
-        notes.append(
-            f"The nip squeezes by {deflection_mm:.3g} mm; the loops were measured to {deepest_mm:.3g} mm: "
-            "the energy lost assumes the same share at both; squeeze some pieces to that depth to measure "
-            "it."
-        )
+    deepest_mm = max(float(result.curve.deflection_mm[-1]) for result in read if result.curve is not None)
     return NipAnswer(
         nip=nip,
         figures=figures,
@@ -306,14 +290,20 @@ def answer_nip(pieces: Sequence[NipPiece], nip: Nip, although: Sequence[str] = (
         plate_patch_mm=flat_mm,
         friction_speed_mm_per_s=full,
         filled_speed_mm_per_s=filled,
-        no_slip_mm_per_s=no_slip,
+        no_slip_mm_per_s=_no_slip(nip),
         adjustment=_adjustment(figures["gap_mm"], by_batch),
         trend=trend,
         base_rate_mm_per_s=base_rate,
         line=line,
-        curves=tuple(_against_gap(each) for each in read),
+        curves=tuple(_against_gap(result) for result in read),
         formulas=nip_formulas(against_plate=nip.against_plate, rates=trend is not None),
-        notes=(*notes, *_about_rate(trend, line, base_rate), *said),
+        notes=(
+            *_notes(nip, figures, by_batch, len(at_gap) - len(reaching)),
+            *(_about_other_rates(base, pieces, base_rate) if len(base) < len(pieces) else ()),
+            *_about_loops(figures, size_mm, deepest_mm),
+            *_about_rate(trend, line),
+            *said,
+        ),
     )
 
 
@@ -347,29 +337,29 @@ def _at_commonest_rate(pieces: Sequence[NipPiece]) -> tuple[list[NipPiece], floa
                 f"nip: piece {piece.result.piece}, capture {piece.result.capture}: no curve of force against "
                 "deflection; give captures, or a table of curves"
             )
-    rates = [each.result.values.get(RATE, float("nan")) for each in pieces]
-    known = [each for each in rates if isfinite(each) and each > 0]
+    rates = [piece.result.values.get(RATE, float("nan")) for piece in pieces]
+    known = [rate for rate in rates if isfinite(rate) and rate > 0]
     if len(known) < len(pieces):
         return list(pieces), None
 
-    by_hand = all(each.result.circumstances.get("method") == BY_HAND for each in pieces)
+    by_hand = all(piece.result.circumstances.get("method") == BY_HAND for piece in pieces)
     ratio = HAND_RATIO if by_hand else SAME_RATE
 
     def at_rate(rate: float) -> list[NipPiece]:
         low, high = rate / ratio, rate * ratio
-        return [each for each, other in zip(pieces, rates, strict=True) if low <= other <= high]
+        return [piece for piece, other in zip(pieces, rates, strict=True) if low <= other <= high]
 
-    rate = max(known, key=lambda each: (len({p.result.piece for p in at_rate(each)}), each))
+    rate = max(known, key=lambda rate: (len({p.result.piece for p in at_rate(rate)}), rate))
     base = at_rate(rate)
-    return base, float(np.mean([each.result.values[RATE] for each in base]))
+    return base, float(np.mean([piece.result.values[RATE] for piece in base]))
 
 
 def _one_a_piece(base: Sequence[NipPiece]) -> list[NipPiece]:
     """Return the captures of one piece averaged, its curve and its size."""
-    averaged = average_pieces([each.result for each in base])
+    averaged = average_pieces([piece.result for piece in base])
     sizes: dict[tuple[str | None, str], list[Measured]] = {}
-    for each in base:
-        sizes.setdefault((each.result.batch, each.result.piece), []).append(each.size_mm)
+    for piece in base:
+        sizes.setdefault((piece.result.batch, piece.result.piece), []).append(piece.size_mm)
     found = [sizes[result.batch, result.piece] for result in averaged]
     return [
         NipPiece(piece, Measured(float(np.mean([size.value for size in read])), max(size.u for size in read)))
@@ -405,6 +395,7 @@ def _read(piece: NipPiece, nip: Nip) -> PieceResult:
         found.append(abs(u / value) if value and isfinite(value) and isfinite(u) else 0.0)
     force_share, position_share = found[0], found[1]
     either = hypot(force_share, position_share)
+    # a force that is off moves the point on the curve by its error over the slope
     shared_mm = hypot(force_share * nip.force_n / slope, position_share * deflection_mm)
     values = {
         "gap_mm": size_mm - deflection_mm,
@@ -425,6 +416,8 @@ def _read(piece: NipPiece, nip: Nip) -> PieceResult:
 
 
 def _rising(curve: Curve, result: PieceResult) -> tuple[FloatArray, FloatArray]:
+    """Return deflections in mm and forces in N of loading, both rising, so that each can be read off the
+    other."""
     known = np.isfinite(curve.deflection_mm) & np.isfinite(curve.loading_n)
     x, force_n = curve.deflection_mm[known], curve.loading_n[known]
     if len(x) < 3 or not (np.diff(x) > 0).all():
@@ -463,7 +456,7 @@ def _travel_share(
 
 
 def _in_gap(piece: PieceResult, gap_mm: float) -> PieceResult:
-    """With the force in a gap, not-a-number deeper than it was pressed.
+    """Return the piece with its force in a gap, not-a-number deeper than it was pressed.
 
     What shifts the gap of all pieces equally shifts the force by the slope.
     """
@@ -495,7 +488,7 @@ def _against_gap(piece: PieceResult) -> GapCurve:
 
 
 def _lengths(nip: Nip, size_mm: float, deflection_mm: float) -> tuple[float, tuple[float, ...], float | None]:
-    """Travel while squeezed; dents of the wheels; flat on the plate."""
+    """Return the travel while squeezed, the dents of the wheels and the flat on the plate, in mm."""
     piece_mm, sides = size_mm / 2, len(nip.wheels_mm)
     overlap_mm = deflection_mm / sides
     travel_mm = 2 * min(half_travel_mm(wheel, piece_mm, overlap_mm) for wheel in nip.wheels_mm)
@@ -517,6 +510,7 @@ def friction_speed_mm_per_s(
 def _speeds(
     nip: Nip, force: Measured, travel_mm: float, share: float
 ) -> tuple[Measured | None, Measured | None]:
+    """Return the speed of friction with the full force all along, and with the mean force on the way."""
     if nip.mass_g is None:
         return None, None
     inertia = nip.inertia if nip.against_plate else 0.0
@@ -534,20 +528,23 @@ def _speeds(
 
 
 def _no_slip(nip: Nip) -> float | None:
+    """Return the speed in mm/s of a piece that does not slip: rolling along a plate, its centre has half of
+    the rim's."""
     if nip.rim_mm_per_s is None:
         return None
     return nip.rim_mm_per_s / 2 if nip.against_plate else nip.rim_mm_per_s
 
 
 def _adjustment(gap: BatchFigures, by_batch: Mapping[str, BatchFigures]) -> dict[str, float | None]:
-    """Between batch means, that with the intervals of the outermost ones, and to fit nearly every piece."""
+    """Return the adjustment in mm between batch means, with the intervals of the outermost ones, and to fit
+    nearly every piece."""
     found: dict[str, float | None] = {
         "between_batches": None,
         "between_batches_most": None,
         "every_piece": None,
     }
     if len(by_batch) > 1:
-        low, high = (pick(by_batch.values(), key=lambda each: each.mean) for pick in (min, max))
+        low, high = (pick(by_batch.values(), key=lambda batch: batch.mean) for pick in (min, max))
         apart = high.mean - low.mean
         found["between_batches"] = apart
         if low.u is not None and high.u is not None:
@@ -561,11 +558,12 @@ def _adjustment(gap: BatchFigures, by_batch: Mapping[str, BatchFigures]) -> dict
     lots = list(by_batch.values()) if min(figures.n for figures in by_batch.values()) > 1 else [gap]
     lows, highs = [lot.tolerance_low for lot in lots], [lot.tolerance_high for lot in lots]
     if None not in lows and None not in highs:
-        found["every_piece"] = max(each or 0.0 for each in highs) - min(each or 0.0 for each in lows)
+        found["every_piece"] = max(high or 0.0 for high in highs) - min(low or 0.0 for low in lows)
     return found
 
 
 def _trend(pieces: Sequence[NipPiece], deflection_mm: float) -> RateTrend | None:
+    """Return the growth of the force at one deflection, from all pieces that reach it at a known rate."""
     forces = []
     for piece in pieces:
         rate = piece.result.values.get(RATE, float("nan"))
@@ -649,7 +647,9 @@ def _notes(
     return said
 
 
-def _about_other_rates(base: Sequence[NipPiece], pieces: Sequence[NipPiece], base_rate: float | None) -> str:
+def _about_other_rates(
+    base: Sequence[NipPiece], pieces: Sequence[NipPiece], base_rate: float | None
+) -> list[str]:
     """Return which captures gap and spread leave out, with their rates, and which pieces are not in them
     at all."""
     kept = {id(piece) for piece in base}
@@ -663,10 +663,28 @@ def _about_other_rates(base: Sequence[NipPiece], pieces: Sequence[NipPiece], bas
     absent = dict.fromkeys(
         other.result.piece for other in others if (other.result.batch, other.result.piece) not in held
     )
-    return f"{said} Not used for gap and spread: {first_few(absent, MOST_NAMED)}." if absent else said
+    return [f"{said} Not used for gap and spread: {first_few(absent, MOST_NAMED)}." if absent else said]
 
 
-def _about_rate(trend: RateTrend | None, line: Mapping[str, Any], base_rate: float | None) -> list[str]:
+def _about_loops(figures: Mapping[str, BatchFigures], size_mm: Measured, deepest_mm: float) -> list[str]:
+    """Return what to say of the energy lost, and of the size that the gap is counted from."""
+    said = []
+    if "loss_mj" not in figures:
+        said.append(
+            "Empty: energy lost per pass. No capture has an unloading stroke; record the release too."
+        )
+    if size_mm.u == 0:
+        said.append("The pieces' size is taken as exact; give its spread if it is not.")
+    deflection_mm = figures["deflection_mm"].mean
+    if deflection_mm < LOOP_SHARE * deepest_mm:
+        said.append(
+            f"The nip squeezes by {deflection_mm:.3g} mm; the loops were measured to {deepest_mm:.3g} mm: "
+            "the energy lost assumes the same share at both; squeeze some pieces to that depth to measure it."
+        )
+    return said
+
+
+def _about_rate(trend: RateTrend | None, line: Mapping[str, Any]) -> list[str]:
     if trend is None:
         return [
             "No piece was squeezed at several rates, so the force at line speed is unknown: squeeze some "

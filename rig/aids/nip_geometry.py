@@ -46,14 +46,14 @@ def half_travel_mm(wheel_mm: float, piece_mm: float, overlap_mm: float) -> float
 
 
 def overlap_along_mm(wheel_mm: float, piece_mm: float, overlap_mm: float, way_mm: FloatArray) -> FloatArray:
-    """Overlap at places along the way, shape of `way_mm`; zero where they are apart."""
+    """Return the overlap at places along the way, shape of `way_mm`; zero where they are apart."""
     closest_mm = wheel_mm + piece_mm - overlap_mm
     reached: FloatArray = np.maximum(wheel_mm + piece_mm - np.hypot(way_mm, closest_mm), 0.0)
     return reached
 
 
 def patch_length_mm(wheel_mm: float, piece_mm: float, overlap_mm: float) -> float:
-    """Chord that two overlapping circles share at the closest point: the length of the dent.
+    """Return the chord that two overlapping circles share at the closest point: the length of the dent.
 
     With c = R + r - o the chord's half is sqrt(r^2 - h^2), h = (c^2 + r^2 - R^2) / (2 c).
 
@@ -81,7 +81,7 @@ def patch_length_mm(wheel_mm: float, piece_mm: float, overlap_mm: float) -> floa
 
 
 def plate_patch_mm(piece_mm: float, dent_mm: float) -> float:
-    """Chord of the flat on a piece that is pressed by `dent_mm` against a plate: 2 sqrt(e (2 r - e)).
+    """Return the chord of the flat on a piece pressed by `dent_mm` against a plate: 2 sqrt(e (2 r - e)).
 
     Examples
     --------

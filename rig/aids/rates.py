@@ -42,7 +42,7 @@ class RateTrend:
     Parameters
     ----------
     per_decade
-        Growth of the natural logarithm of the force for each tenfold rate; 0.05 is about 5 %.
+        Growth of the natural logarithm of the force per tenfold rate; 0.05 is about 5 %.
     u
         Its standard uncertainty; None where nothing is left over to judge it by.
     degrees_of_freedom
@@ -68,6 +68,7 @@ class RateTrend:
         With the degrees of freedom that a few captures leave it.
         """
         decades = log10(rate_mm_per_s / from_mm_per_s)
+        # d(factor) = factor decades d(per_decade)
         value = exp(self.per_decade * decades)
         return Measured(value, value * abs(decades) * (self.u or 0.0), self.degrees_of_freedom or inf)
 
@@ -119,8 +120,8 @@ def rate_trend(forces: Sequence[ForceAtRate]) -> RateTrend | None:
                 "mm/s, expected both above zero"
             )
     by_piece: dict[str, list[ForceAtRate]] = {}
-    for each in forces:
-        by_piece.setdefault(each.piece, []).append(each)
+    for force in forces:
+        by_piece.setdefault(force.piece, []).append(force)
     series = [
         runs
         for runs in by_piece.values()
@@ -128,6 +129,7 @@ def rate_trend(forces: Sequence[ForceAtRate]) -> RateTrend | None:
     ]
     if not series:
         return None
+    # each piece about its own means, which takes its own level out: one slope for all that are left
     x = np.concatenate([_centred([log10(run.rate_mm_per_s) for run in runs]) for runs in series])
     y = np.concatenate([_centred([np.log(run.force_n) for run in runs]) for runs in series])
     slope = line_slope(x, y, lines=len(series))

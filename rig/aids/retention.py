@@ -23,7 +23,7 @@ import numpy as np
 from rig.aids.formula import COMMON_PRACTICE, Formula
 from rig.core.measured import line_slope
 from rig.errors import InputError
-from rig.population import BatchFigures, PieceResult, batch_figures, pooled_although
+from rig.population import BatchFigures, PieceResult, batch_figures, known_quantities, pooled_although
 from rig.samples import FloatArray
 
 FORMULAS = (
@@ -141,9 +141,9 @@ class RetentionAnswer:
     def as_dict(self) -> dict[str, Any]:
         """Return a plain mapping without not-a-number."""
         return {
-            "figures": {name: each.as_dict() for name, each in self.figures.items()},
-            "by_batch": {name: each.as_dict() for name, each in self.by_batch.items()},
-            "trends": {name: asdict(each) for name, each in self.trends.items()},
+            "figures": {name: figure.as_dict() for name, figure in self.figures.items()},
+            "by_batch": {name: figure.as_dict() for name, figure in self.by_batch.items()},
+            "trends": {name: asdict(trend) for name, trend in self.trends.items()},
             "pulls": [row for piece in self.pieces for row in _rows(piece)],
             "formulas": [formula.as_dict() for formula in self.formulas],
             "notes": list(self.notes),
@@ -167,7 +167,7 @@ def answer_pull(pieces: Sequence[PulledPiece], although: Sequence[str] = ()) -> 
     """
     if not pieces:
         raise InputError("pull: found no capture, expected at least one with a pull")
-    said = pooled_although([each.result for each in pieces], "batch", although)
+    said = pooled_although([piece.result for piece in pieces], "batch", although)
     for piece in pieces:
         if not np.isfinite(piece.peak_n).any():
             raise InputError(
@@ -175,24 +175,24 @@ def answer_pull(pieces: Sequence[PulledPiece], although: Sequence[str] = ()) -> 
                 "force below zero where a cap is pulled off; check the sign of the force, and that the "
                 "cap was held"
             )
-    # one for each piece: the pulls of its later captures come after those of its earlier ones
+    # one per piece: the pulls of its later captures come after those of its earlier ones
     gathered: dict[tuple[str | None, str], list[PulledPiece]] = {}
-    for each in pieces:
-        gathered.setdefault((each.result.batch, each.result.piece), []).append(each)
-    followed = tuple(each[0] if len(each) == 1 else _joined(each) for each in gathered.values())
+    for piece in pieces:
+        gathered.setdefault((piece.result.batch, piece.result.piece), []).append(piece)
+    followed = tuple(same[0] if len(same) == 1 else _joined(same) for same in gathered.values())
     trends = {
-        each.result.capture: trend for each in followed if (trend := pull_trend(each.peak_n)) is not None
+        piece.result.capture: trend for piece in followed if (trend := pull_trend(piece.peak_n)) is not None
     }
-    read = [_as_quantities(each, trends.get(each.result.capture)) for each in followed]
+    read = [_as_quantities(piece, trends.get(piece.result.capture)) for piece in followed]
     batches: dict[str, list[PieceResult]] = {}
     for result in read:
         batches.setdefault(result.batch or "no batch", []).append(result)
     return RetentionAnswer(
-        figures={name: batch_figures(read, name) for name in QUANTITIES if _any_has(read, name)},
+        figures={name: batch_figures(read, name) for name in QUANTITIES if name in known_quantities(read)},
         by_batch={
             batch: batch_figures(group, QUANTITIES[0])
             for batch, group in batches.items()
-            if _any_has(group, QUANTITIES[0])
+            if QUANTITIES[0] in known_quantities(group)
         },
         trends=trends,
         pieces=followed,
@@ -200,11 +200,8 @@ def answer_pull(pieces: Sequence[PulledPiece], although: Sequence[str] = ()) -> 
     )
 
 
-def _any_has(results: Sequence[PieceResult], name: str) -> bool:
-    return any(isfinite(result.values[name]) for result in results)
-
-
 def _joined(pieces: Sequence[PulledPiece]) -> PulledPiece:
+    """Return the pulls of several captures of one piece, one after the other."""
     names = dict.fromkeys(name for piece in pieces for name in piece.relative_shared_u)
     return PulledPiece(
         replace(pieces[0].result, capture=", ".join(piece.result.capture for piece in pieces)),
@@ -215,7 +212,7 @@ def _joined(pieces: Sequence[PulledPiece]) -> PulledPiece:
 
 
 def pull_trend(peak_n: FloatArray) -> PullTrend | None:
-    """Change of the peak from pull to pull; None with one pull.
+    """Return the change of the peak from pull to pull; None with one pull.
 
     Parameters
     ----------
@@ -230,6 +227,7 @@ def pull_trend(peak_n: FloatArray) -> PullTrend | None:
     at = np.flatnonzero(np.isfinite(peak_n) & (np.nan_to_num(peak_n) > 0))
     if len(at) < 2:
         return None
+    # ln(peak) over the number of the pull, missing ones counted: a constant share is lost per pull
     slope = line_slope(at.astype(np.float64), np.log(peak_n[at]))
     change = 100 * (exp(slope.value) - 1)
     if len(at) < FEWEST_FOR_TREND:
@@ -239,8 +237,10 @@ def pull_trend(peak_n: FloatArray) -> PullTrend | None:
 
 
 def _as_quantities(piece: PulledPiece, trend: PullTrend | None) -> PieceResult:
+    """Return the pulls of one piece as its quantities, so that they are averaged over pieces like others."""
     peak_n, peak_u = piece.peak_n, piece.columns["peak_n_u"]
     known = np.isfinite(peak_n)
+    # pulls scatter independently, so that their mean is known better; their calibration is one
     mean_n = float(peak_n[known].mean())
     mean_u = float(np.sqrt(np.sum(peak_u[known] ** 2))) / int(known.sum())
     figures = {
@@ -299,7 +299,7 @@ def _notes(pieces: Sequence[PulledPiece], trends: Mapping[str, PullTrend]) -> li
     if len(pieces) < 2:
         said.append("One piece does not show the spread: the next one may hold much more or less.")
     if trends:
-        falling = [name for name, each in trends.items() if each.high is not None and each.high < 0]
+        falling = [name for name, trend in trends.items() if trend.high is not None and trend.high < 0]
         if falling:
             said.append(
                 f"It holds less from pull to pull, more than by chance, in {len(falling)} of {len(trends)}."

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 from rig.core.faces import import_when_used
 
 if TYPE_CHECKING:
-    from rig.population.batch import BatchFigures, batch_figures, figures_by_quantity, pieces_needed
+    from rig.population.batch import BatchFigures, batch_figures, pieces_needed
     from rig.population.charts import RangeLimits, range_limits
     from rig.population.comparison import Comparison, compare_groups
     from rig.population.components import AnovaRow, Component, GaugeModel
@@ -38,7 +38,15 @@ if TYPE_CHECKING:
         laboratory_study,
     )
     from rig.population.outliers import Suspect, extreme_deviates, grubbs, outlying
-    from rig.population.pieces import STATES, UNSTATED, Curve, PieceResult, average_pieces, state_rank
+    from rig.population.pieces import (
+        STATES,
+        UNSTATED,
+        Curve,
+        PieceResult,
+        average_pieces,
+        known_quantities,
+        state_rank,
+    )
     from rig.population.pooling import (
         BY_HAND,
         HAND_RATIO,

@@ -8,7 +8,8 @@ pieces are flagged and stay in. Cost: some quantiles for each quantity.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from bisect import bisect_left
+from collections.abc import Sequence
 from dataclasses import asdict, dataclass
 from math import inf, isfinite, sqrt
 from typing import Any
@@ -169,10 +170,12 @@ def batch_figures(
     }
     if len(values) < 2:
         return BatchFigures(**about, notes=(ONE_PIECE,))
+    # the interval of the mean is Student's, wider for few pieces; the calibration's part is not divided
     estimate, sd = mean_of(values, shared_u, shared_freedom), float(values.std(ddof=1))
     low, high = estimate.interval(level)
     factor = tolerance_factor(len(values), content, confidence)
     spreads = bool(np.ptp(values) > 0)
+    # flagged, never dropped: a mean without them is no mean of this batch
     odd = [names[place] for place in outlying(values)] if spreads else []
     p = float(scipy.stats.shapiro(values).pvalue) if spreads and 3 <= len(values) <= MOST_NORMAL else None
     needed = (
@@ -224,8 +227,8 @@ def shared_of_mean(pieces: Sequence[PieceResult], quantity: str) -> tuple[float,
     degrees of freedom among its pieces count.
     """
     by_calibration: dict[str, list[PieceResult]] = {}
-    for each in pieces:
-        by_calibration.setdefault(each.circumstances.get(CALIBRATION, ""), []).append(each)
+    for piece in pieces:
+        by_calibration.setdefault(piece.circumstances.get(CALIBRATION, ""), []).append(piece)
     return combined(
         (
             sum(shared_u_of(piece, quantity) for piece in read) / len(pieces),
@@ -258,16 +261,12 @@ def pieces_needed(
         raise InputError(f"half width: found {half_width}, expected more than zero")
 
     def half(count: int) -> float:
-        low, high = estimated(0.0, sd / sqrt(count), count - 1, shared_u, shared_freedom).interval(level)
-        return (high - low) / 2
+        return estimated(0.0, sd / sqrt(count), count - 1, shared_u, shared_freedom).reach(level)
 
     if coverage_factor(shared_freedom, level) * shared_u >= half_width or half(MOST_PIECES) > half_width:
         return None
-    low, high = 1, MOST_PIECES
-    while high - low > 1:
-        middle = (low + high) // 2
-        low, high = (low, middle) if half(middle) <= half_width else (middle, high)
-    return high
+    # more pieces never widen the interval: bisection for the first number that is enough
+    return bisect_left(range(MOST_PIECES), True, lo=2, key=lambda count: half(count) <= half_width)
 
 
 def _notes(odd: Sequence[str], p: float | None, *, spreads: bool, unreachable: bool) -> list[str]:
@@ -286,11 +285,3 @@ def _notes(odd: Sequence[str], p: float | None, *, spreads: bool, unreachable: b
             "More pieces cannot reach the wanted half width; the calibration's uncertainty is larger."
         )
     return said
-
-
-def figures_by_quantity(
-    results: Sequence[PieceResult], quantities: Sequence[str], **asked: Any
-) -> Mapping[str, BatchFigures]:
-    """Return the figures of several quantities of one batch; those that no piece has are left out."""
-    known = {name for result in results for name, value in result.values.items() if isfinite(value)}
-    return {name: batch_figures(results, name, **asked) for name in quantities if name in known}

@@ -71,6 +71,7 @@ def range_limits(values: FloatArray) -> RangeLimits:
         raise InputError(
             f"charts of ranges: found {trials} trials of each piece, expected 2 to {MOST_TRIALS}"
         )
+    # mean range / d2 estimates the standard deviation; d3 is that of the range itself
     middle, spread = range_moments(trials)
     mean_range, mean = float(np.ptp(values, axis=2).mean()), float(values.mean())
     away = SIGMAS * spread / middle * mean_range
@@ -86,8 +87,10 @@ def range_moments(count: int) -> tuple[float, float]:
     the charts."""
     step = float(GRID[1] - GRID[0])
     below = scipy.special.ndtr(GRID)
+    # E(range) = integral of 1 - F^n - (1 - F)^n (Tippett)
     mean = float(np.sum(1 - below**count - (1 - below) ** count) * step)
     density = scipy.stats.norm.pdf(GRID)
+    # P(range > w) = 1 - n integral of f(x) (F(x + w) - F(x))^(n-1) dx; E(range^2) = 2 integral of w P(> w) dw
     wider = np.array(
         [
             1 - count * step * np.sum(density * (scipy.special.ndtr(GRID + width) - below) ** (count - 1))

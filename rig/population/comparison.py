@@ -10,7 +10,6 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass, replace
-from math import isfinite
 from typing import Any
 
 from rig.core.measured import LEVEL
@@ -20,7 +19,7 @@ from rig.population.differences import Difference, difference_between
 from rig.population.effects import holm
 from rig.population.equivalence import BEYOND, SIGNIFICANCE, MarginVerdict, judge_margin
 from rig.population.gauge import GaugeResult
-from rig.population.pieces import PieceResult
+from rig.population.pieces import PieceResult, known_quantities
 from rig.population.pooling import BATCH, pooled_although, unstated_circumstances
 
 MOST_GROUPS = 50
@@ -65,7 +64,7 @@ class Comparison:
             "by": self.by,
             "groups": list(self.groups),
             "figures": {
-                group: {name: each.as_dict() for name, each in figures.items()}
+                group: {name: figure.as_dict() for name, figure in figures.items()}
                 for group, figures in self.figures.items()
             },
             "differences": [asdict(difference) for difference in self.differences],
@@ -119,7 +118,7 @@ def compare_groups(
     differences: list[Difference] = []
     reference, *others = groups
     for quantity in quantities:
-        lacking = [name for name, results in groups.items() if not _has(results, quantity)]
+        lacking = [name for name, results in groups.items() if quantity not in known_quantities(results)]
         notes += _missing(groups, quantity, lacking)
         for name, results in groups.items():
             if name not in lacking:
@@ -158,15 +157,13 @@ def _check(
         having(everything, name)
 
 
-def _has(results: Sequence[PieceResult], quantity: str) -> bool:
-    return any(isfinite(result.values.get(quantity, float("nan"))) for result in results)
-
-
 def _missing(groups: Mapping[str, Sequence[PieceResult]], quantity: str, lacking: Sequence[str]) -> list[str]:
     """Return the groups and pieces that do not have a quantity, in sentences."""
     said = [f"{quantity} is left out of {', '.join(lacking)}: no piece has it."] if lacking else []
     for name, results in groups.items():
-        having_it = {(result.batch, result.piece) for result in results if _has([result], quantity)}
+        having_it = {
+            (result.batch, result.piece) for result in results if quantity in known_quantities([result])
+        }
         without = dict.fromkeys(
             result.piece for result in results if (result.batch, result.piece) not in having_it
         )
@@ -183,11 +180,12 @@ def _judged(differences: Sequence[Difference], margins: Mapping[str, float]) -> 
     "All are within" needs no correction: it is wrong at most as often as its weakest part. "One is beyond"
     does.
     """
-    known = [place for place, each in enumerate(differences) if each.p is not None]
+    known = [place for place, difference in enumerate(differences) if difference.p is not None]
     corrected = dict(zip(known, holm([differences[place].p or 0.0 for place in known]), strict=True))
+    # a verdict of "beyond" that does not outlast the correction is judged again, at its part of the errors
     held = [place for place in known if differences[place].quantity in margins]
     alone = [_held(differences[place], margins, SIGNIFICANCE) for place in held]
-    chances = holm([each.p_beyond for each in alone])
+    chances = holm([difference.p_beyond for difference in alone])
     outcomes = {
         place: _held(differences[place], margins, SIGNIFICANCE / len(held))
         if found.verdict == BEYOND and chance > SIGNIFICANCE
@@ -195,13 +193,13 @@ def _judged(differences: Sequence[Difference], margins: Mapping[str, float]) -> 
         for place, found, chance in zip(held, alone, chances, strict=True)
     }
     return [
-        replace(each, p_holm=corrected.get(place), outcome=outcomes.get(place))
-        for place, each in enumerate(differences)
+        replace(difference, p_holm=corrected.get(place), outcome=outcomes.get(place))
+        for place, difference in enumerate(differences)
     ]
 
 
 def _held(difference: Difference, margins: Mapping[str, float], beyond: float) -> MarginVerdict:
-    """Against its margin, with this share of wrong verdicts of "beyond"."""
+    """Return the verdict at its margin, with this share of wrong verdicts of "beyond"."""
     estimate = difference.estimate
     assert estimate is not None
     return judge_margin(

@@ -171,7 +171,7 @@ def mean_squares(values: FloatArray) -> dict[str, tuple[FloatArray, int]]:
     out.
     """
     pieces, appraisers, trials = values.shape[-3:]
-    # From the first value on: thirteen equal leading digits would otherwise eat those that differ.
+    # from the first value on: thirteen equal leading digits would otherwise eat those that differ
     shifted = values - values[..., :1, :1, :1]
     shifted = shifted - shifted.mean((-3, -2, -1), keepdims=True)
     cell = shifted.mean(-1)
@@ -192,9 +192,9 @@ def mean_squares(values: FloatArray) -> dict[str, tuple[FloatArray, int]]:
 def pooled_squares(squares: MeanSquares) -> dict[str, tuple[FloatArray, int]]:
     """Return the same with the interaction counted as repeats."""
     together = [squares[name] for name in (INTERACTION, WITHIN) if name in squares]
-    df = sum(each for _, each in together)
-    within = np.sum([square * each for square, each in together], axis=0) / df
-    return {name: each for name, each in squares.items() if name in (PIECE, APPRAISER)} | {
+    df = sum(square for _, square in together)
+    within = np.sum([square * coefficient for square, coefficient in together], axis=0) / df
+    return {name: square for name, square in squares.items() if name in (PIECE, APPRAISER)} | {
         WITHIN: (within, df)
     }
 
@@ -207,6 +207,7 @@ def factors(squares: MeanSquares, shape: tuple[int, int, int]) -> dict[str, dict
     shape
         Pieces, appraisers and trials.
     """
+    # expected mean squares (random model): E(piece) = s2 + n s2_pa + a n s2_p and so on; solved for each s2
     pieces, appraisers, trials = shape
     below = INTERACTION if INTERACTION in squares else WITHIN
     parts = {REPEATABILITY: {WITHIN: 1.0}}
@@ -221,10 +222,11 @@ def factors(squares: MeanSquares, shape: tuple[int, int, int]) -> dict[str, dict
 
 
 def all_terms(squares: MeanSquares, shape: tuple[int, int, int]) -> dict[str, list[Term]]:
-    """Terms of every component, sums included."""
+    """Return the terms of every component, sums included, the pieces and the total last."""
     basic = factors(squares, shape)
-    gauge = _added([each for name, each in basic.items() if name != PIECES])
+    gauge = _added([square for name, square in basic.items() if name != PIECES])
     rows = basic | {GAUGE: gauge, TOTAL: _added([gauge, basic[PIECES]])}
+    # a sum of components is again a combination of the same mean squares, whose factors add up
     order = [name for name in rows if name not in (PIECES, TOTAL)] + [PIECES, TOTAL]
     return {
         name: [Term(factor, *squares[effect]) for effect, factor in rows[name].items() if factor]
@@ -258,10 +260,10 @@ def gauge_share_interval(
 
     def share(pivots: Mapping[str, FloatArray]) -> FloatArray:
         variance = {
-            name: np.maximum(sum(each * pivots[effect] for effect, each in parts.items()), 0)
+            name: np.maximum(sum(part * pivots[effect] for effect, part in parts.items()), 0)
             for name, parts in basic.items()
         }
-        gauge = np.sum([each for name, each in variance.items() if name != PIECES], axis=0)
+        gauge = np.sum([value for name, value in variance.items() if name != PIECES], axis=0)
         ratio: FloatArray = np.sqrt(gauge / (gauge + variance[PIECES]))
         return ratio
 
@@ -283,27 +285,28 @@ def gauge_model(
         Pieces, appraisers and trials.
     """
     terms = all_terms(squares, shape)
-    raw = {each: float(combined(parts)) for each, parts in terms.items()}
-    variance = {each: max(value, 0.0) for each, value in raw.items()}
-    variance[GAUGE] = math.fsum(v for each, v in variance.items() if each not in (GAUGE, PIECES, TOTAL))
+    raw = {name: float(combined(parts)) for name, parts in terms.items()}
+    variance = {name: max(value, 0.0) for name, value in raw.items()}
+    # of parts that were set to zero the sums are made anew
+    variance[GAUGE] = math.fsum(part for name, part in variance.items() if name not in (GAUGE, PIECES, TOTAL))
     variance[TOTAL] = variance[GAUGE] + variance[PIECES]
     intervals = part_intervals(terms, level)
     components = tuple(
         _component(
-            each,
-            variance[each],
+            name,
+            variance[name],
             parts,
-            intervals[each],
-            below_zero=raw[each] < 0,
+            intervals[name],
+            below_zero=raw[name] < 0,
             total=variance[TOTAL],
             tolerance=tolerance,
         )
-        for each, parts in terms.items()
+        for name, parts in terms.items()
     )
-    gauge, pieces = (math.sqrt(variance[each]) for each in (GAUGE, PIECES))
+    gauge, pieces = (math.sqrt(variance[name]) for name in (GAUGE, PIECES))
     low = high = None
     if squares[WITHIN][0] > 0:
-        low, high = (float(each) for each in gauge_share_interval(squares, shape, level))
+        low, high = (float(end) for end in gauge_share_interval(squares, shape, level))
     return GaugeModel(
         name,
         anova_rows(squares),
@@ -361,13 +364,14 @@ def _component(
 
 
 def _added(rows: list[dict[str, float]]) -> dict[str, float]:
+    """Return the sums of the factors of some components, by mean square."""
     names = dict.fromkeys(name for row in rows for name in row)
     sums = {name: math.fsum(row.get(name, 0.0) for row in rows) for name in names}
     return {name: value for name, value in sums.items() if abs(value) > 1e-12}
 
 
 def _categories(share: float) -> int | None:
-    """Categories that go with a share of the gauge in the total standard deviation."""
+    """Return the categories that go with a share of the gauge in the total standard deviation."""
     if share <= 0:
         return None
     return int(CATEGORY_FACTOR * math.sqrt(max(1 / share**2 - 1, 0.0)))

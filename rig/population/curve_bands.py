@@ -24,7 +24,6 @@ from math import sqrt
 from typing import Any
 
 import numpy as np
-import numpy.typing as npt
 
 from rig.core.measured import LEVEL, coverage_factor
 from rig.errors import InputError
@@ -136,9 +135,6 @@ def curve_band(
     results: Sequence[PieceResult],
     *,
     deflection_mm: FloatArray | None = None,
-    level: float = LEVEL,
-    content: float = CONTENT,
-    confidence: float = CONFIDENCE,
 ) -> CurveBand | None:
     """Return the mean curve of a group with its bands.
 
@@ -148,8 +144,6 @@ def curve_band(
         One a capture; captures of one piece are averaged.
     deflection_mm
         Where it is wanted; None for a grid as far as the farthest piece was pressed.
-    level, content, confidence
-        Of the interval of the mean and the tolerance interval.
 
     Returns
     -------
@@ -165,12 +159,10 @@ def curve_band(
     mean, sd = _moments(loading)
     # of the standard deviation: half the interval of the mean, and half the tolerance interval
     factors = {
-        each: (float("nan"), float("nan"))
-        if each < 2
-        else (coverage_factor(each - 1, level) / sqrt(each), tolerance_factor(each, content, confidence))
-        for each in set(count.tolist())
+        n: (float("nan"), float("nan")) if n < 2 else (coverage_factor(n - 1) / sqrt(n), tolerance_factor(n))
+        for n in set(count.tolist())
     }
-    student, most = np.array([factors[each] for each in count.tolist()]).T
+    student, most = np.array([factors[n] for n in count.tolist()]).T
     return CurveBand(
         group=group,
         pieces=tuple(piece.piece for piece in pieces),
@@ -182,9 +174,9 @@ def curve_band(
         high_n=mean + student * sd,
         tolerance_low_n=mean - most * sd,
         tolerance_high_n=mean + most * sd,
-        level=level,
-        content_pct=100 * content,
-        confidence_pct=100 * confidence,
+        level=LEVEL,
+        content_pct=100 * CONTENT,
+        confidence_pct=100 * CONFIDENCE,
     )
 
 
@@ -209,16 +201,19 @@ def curve_difference(
     None with fewer than two pieces (or pairs) that have a curve.
     """
     (name, results), (other, more) = first, second
-    before, after = ([p for p in average_pieces(each) if p.curve is not None] for each in (results, more))
+    before, after = ([p for p in average_pieces(group) if p.curve is not None] for group in (results, more))
     if paired:
-        places = {(each.batch, each.piece): each for each in after}
-        before = [each for each in before if (each.batch, each.piece) in places]
-        after = [places[each.batch, each.piece] for each in before]
+        places = {(piece.batch, piece.piece): piece for piece in after}
+        before = [piece for piece in before if (piece.batch, piece.piece) in places]
+        after = [places[piece.batch, piece.piece] for piece in before]
     if min(len(before), len(after)) < 2:
         return None
-    grid = _grid([_reach(each) for each in (*before, *after)], far=False)
+    grid = _grid([_reach(piece) for piece in (*before, *after)], far=False)
     stacks = _stacked(before, grid), _stacked(after, grid)
     mean, low, high, factor, point = simultaneous_band(*stacks, paired=paired, level=level)
+    # stretches in which the band leaves zero out: changes come in pairs, of begin and one past the end
+    leaves_zero = (low > 0) | (high < 0)
+    apart = np.flatnonzero(np.diff(leaves_zero, prepend=False, append=False)).reshape(-1, 2)
     return CurveDifference(
         first=name,
         second=other,
@@ -232,7 +227,7 @@ def curve_difference(
         factor=factor,
         point_factor=point,
         level=level,
-        apart=_stretches(grid, (low > 0) | (high < 0)),
+        apart=tuple((float(grid[begin]), float(grid[end - 1])) for begin, end in apart.tolist()),
     )
 
 
@@ -279,16 +274,18 @@ def simultaneous_band(
 
 
 def _largest_errors(groups: Sequence[FloatArray]) -> FloatArray:
-    """Of each draw the largest studentised error along the curve."""
+    """Return the largest studentised error along the curve of each draw, shape (DRAWS,)."""
     # the ways in which a group's curves vary, shape (ways, points): their squares add up to the covariance
     ways: list[tuple[int, FloatArray]] = []
     for group in groups:
         apart = (group - group.mean(axis=0)) / sqrt(len(group) - 1)
+        # apart' apart = V S^2 V' is the covariance: S V' has its square root, without what is only rounding
         _, size, shapes = np.linalg.svd(apart, full_matrices=False)
         kept = size > NOTHING * size[0] if len(size) and size[0] > 0 else np.zeros(len(size), bool)
         ways.append((len(group), size[kept, None] * shapes[kept]))
     points = groups[0].shape[1]
     rng = np.random.default_rng(SEED)
+    # as many draws at once as memory allows: the quantile does not depend on how they are parted
     held = sum(min(count, MANY_PIECES) * (points + len(way)) for count, way in ways)
     at_once = max(1, MOST_AT_ONCE // held)
     found: list[FloatArray] = []
@@ -320,6 +317,7 @@ def _drawn(
 
 
 def _stacked(pieces: Sequence[PieceResult], grid: FloatArray, *, unloading: bool = False) -> FloatArray:
+    """Return the forces of the pieces' curves on a grid, shape (pieces, points)."""
     curves = [piece.curve for piece in pieces if piece.curve is not None]
     return np.array(
         [
@@ -330,7 +328,7 @@ def _stacked(pieces: Sequence[PieceResult], grid: FloatArray, *, unloading: bool
 
 
 def _reach(piece: PieceResult) -> tuple[float, float]:
-    """From where to where a piece's loading is known."""
+    """Return from where to where a piece's loading is known, in mm."""
     assert piece.curve is not None
     known = piece.curve.deflection_mm[np.isfinite(piece.curve.loading_n)]
     return (float(known[0]), float(known[-1])) if len(known) else (0.0, 0.0)
@@ -354,14 +352,11 @@ def _moments(forces: FloatArray) -> tuple[FloatArray, FloatArray]:
     return mean, sd
 
 
-def _stretches(grid: FloatArray, marked: npt.NDArray[np.bool_]) -> tuple[tuple[float, float], ...]:
-    """From and to of each run of marked points."""
-    edges = np.flatnonzero(np.diff(np.concatenate([[False], marked, [False]]).astype(int)))
-    return tuple((float(grid[a]), float(grid[b - 1])) for a, b in zip(edges[::2], edges[1::2], strict=True))
-
-
 def _plain(fields: Mapping[str, Any]) -> dict[str, Any]:
+    """Return the fields with arrays as lists, and None for not-a-number."""
     return {
-        name: [float(v) if np.isfinite(v) else None for v in each] if isinstance(each, np.ndarray) else each
-        for name, each in fields.items()
+        name: [float(v) if np.isfinite(v) else None for v in value]
+        if isinstance(value, np.ndarray)
+        else value
+        for name, value in fields.items()
     }

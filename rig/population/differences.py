@@ -148,7 +148,7 @@ def mean_difference(
     """
     if paired:
         return mean_of(second - first, shared_u, shared_freedom)
-    one, other = ((float(each.std(ddof=1)) / sqrt(len(each)), len(each) - 1) for each in (first, second))
+    one, other = ((float(group.std(ddof=1)) / sqrt(len(group)), len(group) - 1) for group in (first, second))
     return estimated(float(second.mean() - first.mean()), *_welch((one, other)), shared_u, shared_freedom)
 
 
@@ -158,7 +158,7 @@ def difference_between(
     quantity: str,
     level: float,
 ) -> Difference:
-    """One quantity of two groups, not yet held against a margin.
+    """Return one quantity of two groups, not yet held against a margin.
 
     Parameters
     ----------
@@ -172,7 +172,7 @@ def difference_between(
     (first_name, first_results), (second_name, second_results) = one, other
     first, second = having(first_results, quantity), having(second_results, quantity)
     first, second, paired, notes = _paired(first, second)
-    values, others = (np.array([each.values[quantity] for each in part]) for part in (first, second))
+    values, others = (np.array([piece.values[quantity] for piece in part]) for part in (first, second))
     calibration, shared_u, shared_freedom = _shared(first, second, quantity, paired=paired)
     found = Difference(
         quantity=quantity,
@@ -224,7 +224,7 @@ def _paired(
     if not both:
         return first, second, False, []
     if len(both) < max(2, PAIRED_SHARE * min(len(first), len(second))):
-        names = ", ".join(each.piece for each in both[:6])
+        names = ", ".join(piece.piece for piece in both[:6])
         return (
             first,
             second,
@@ -238,7 +238,7 @@ def _paired(
     said = [f"The same {len(both)} pieces stand in both groups and are compared with themselves."]
     if left:
         said.append(f"{left} pieces that stand in one group only are not in this difference.")
-    partners = tuple(places[each.batch, each.piece] for each in both)
+    partners = tuple(places[piece.batch, piece.piece] for piece in both)
     return tuple(both), partners, True, said
 
 
@@ -252,19 +252,18 @@ def _shared(
     relative part of it at least. Read with two, nothing falls out.
     """
     (first_u, first_freedom), (second_u, second_freedom) = (
-        shared_of_mean(each, quantity) for each in (first, second)
+        shared_of_mean(group, quantity) for group in (first, second)
     )
     parts = [first_u, second_u]
     if not any(parts):
         return NO_CALIBRATION_U, 0.0, inf
-    names = [[each.circumstances.get(CALIBRATION) for each in part] for part in (first, second)]
+    names = [[piece.circumstances.get(CALIBRATION) for piece in part] for part in (first, second)]
     same = names[0] == names[1] if paired else len({*names[0], *names[1]}) == 1
     if not same:
         return OTHER_CALIBRATION, *combined([(first_u, first_freedom), (second_u, second_freedom)])
-    means = [float(np.mean([each.values[quantity] for each in part])) for part in (first, second)]
-    relative = max(
-        part / abs(mean) if mean else float("inf") for part, mean in zip(parts, means, strict=True)
-    )
+    # a scale that is wrong by a share is wrong in the difference by that share of it
+    means = [float(np.mean([piece.values[quantity] for piece in part])) for part in (first, second)]
+    relative = max(part / abs(mean) if mean else inf for part, mean in zip(parts, means, strict=True))
     change = abs(means[1] - means[0])
     left = max(abs(parts[1] - parts[0]), relative * change if change else 0.0)
     return SAME_CALIBRATION, min(left, hypot(*parts)), min(first_freedom, second_freedom)

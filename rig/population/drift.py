@@ -82,7 +82,7 @@ class BatchDrift:
 
 
 def batch_drift(batches: Sequence[tuple[str, BatchFigures]], *, level: float = LEVEL) -> BatchDrift:
-    """Chart and trend of one quantity over batches.
+    """Return the chart and trend of one quantity over batches.
 
     Parameters
     ----------
@@ -103,6 +103,7 @@ def batch_drift(batches: Sequence[tuple[str, BatchFigures]], *, level: float = L
             f"drift: found {len(values)} batches with {within} degrees of freedom within them, "
             "expected two batches or more, and one of two pieces"
         )
+    # limits from within batches: the spread of their means is what is in question
     sd = sqrt(sum(float(((value - value.mean()) ** 2).sum()) for value in values) / within)
     means, middle = [float(value.mean()) for value in values], float(np.concatenate(values).mean())
     away = [SIGMAS * sd / sqrt(len(value)) for value in values]
@@ -132,6 +133,7 @@ def batch_drift(batches: Sequence[tuple[str, BatchFigures]], *, level: float = L
 def _trend(
     means: Sequence[float], level: float
 ) -> tuple[float | None, float | None, float | None, float | None]:
+    """Return p of the order (Mann and Kendall), the median slope (Theil and Sen) and its interval."""
     if len(means) < FEWEST_FOR_TREND or not np.ptp(means) > 0:
         return None, None, None, None
     order = np.arange(len(means))

@@ -44,7 +44,7 @@ class EffectSize:
 
 
 def hedges_g(first: FloatArray, second: FloatArray, *, level: float = LEVEL) -> EffectSize | None:
-    """Second less first, over their common standard deviation, for independent groups.
+    """Return second less first, over their common standard deviation, for independent groups.
 
     Parameters
     ----------
@@ -57,6 +57,7 @@ def hedges_g(first: FloatArray, second: FloatArray, *, level: float = LEVEL) -> 
     """
     n1, n2 = len(first), len(second)
     freedom = n1 + n2 - 2
+    # pooled standard deviation; root is that of a difference of means in units of it, so t = d / root
     sd = sqrt(((n1 - 1) * first.var(ddof=1) + (n2 - 1) * second.var(ddof=1)) / freedom)
     if not sd > 0:
         return None
@@ -95,6 +96,7 @@ def paired_g(first: FloatArray, second: FloatArray, *, level: float = LEVEL) -> 
         return None
     change = second - first
     d, correction = float(change.mean()) / sqrt(square), small_sample_correction(count - 1)
+    # correlation of before and after: what makes a change better known than a difference
     likeness = float(np.cov(first, second)[0, 1]) / square
     variance = change.var(ddof=1) / square / count + d**2 * (1 + likeness**2) / (4 * (count - 1))
     away = coverage_factor(count - 1, level) * sqrt(variance)
@@ -102,12 +104,15 @@ def paired_g(first: FloatArray, second: FloatArray, *, level: float = LEVEL) -> 
 
 
 def small_sample_correction(freedom: float) -> float:
-    """Return what a standardised difference of few pieces is too large by, as a factor below one."""
+    """Return what a standardised difference of few pieces is too large by, as a factor below one.
+
+    J = gamma(f/2) / (sqrt(f/2) gamma((f-1)/2)), exact (Hedges 1981); as logarithms, which do not overflow.
+    """
     return exp(lgamma(freedom / 2) - log(sqrt(freedom / 2)) - lgamma((freedom - 1) / 2))
 
 
 def holm(chances: Sequence[float]) -> list[float]:
-    """Chances corrected for their number, in the order in which they came.
+    """Return chances corrected for their number, in the order in which they came.
 
     Examples
     --------
@@ -116,10 +121,11 @@ def holm(chances: Sequence[float]) -> list[float]:
     """
     values = np.asarray(chances, float)
     order, count = np.argsort(values, kind="stable"), len(values)
+    # the smallest times n, the next times n - 1 ..., none below one that was smaller before
     raised = np.maximum.accumulate(values[order] * np.arange(count, 0, -1))
     corrected = np.empty(count)
     corrected[order] = np.minimum(raised, 1.0)
-    return [float(each) for each in corrected]
+    return [float(p) for p in corrected]
 
 
 def _noncentrality(t: float, freedom: float, below: float) -> float:
@@ -128,6 +134,7 @@ def _noncentrality(t: float, freedom: float, below: float) -> float:
     def excess(noncentrality: float) -> float:
         return float(scipy.stats.nct.cdf(t, freedom, noncentrality)) - below
 
+    # t lies within a few standard deviations of its noncentrality; widened until both ends enclose the root
     reach = 4 + abs(t) / 2
     while excess(t - reach) < 0 or excess(t + reach) > 0:
         reach *= 1.5

@@ -18,6 +18,7 @@ standard uncertainties wide: an approximation of our own, without a source.
 
 from __future__ import annotations
 
+from bisect import bisect_left
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from math import isfinite
@@ -77,8 +78,7 @@ def judge_margin(
     margin: float,
     *,
     with_pieces: Callable[[int], Measured] | None = None,
-    significance: float = SIGNIFICANCE,
-    beyond_significance: float | None = None,
+    beyond_significance: float = SIGNIFICANCE,
 ) -> MarginVerdict:
     """Hold a difference against a margin.
 
@@ -91,10 +91,8 @@ def judge_margin(
     with_pieces
         What the difference would be known like with this many pieces of each group; None where it cannot be
         said.
-    significance
-        Of each test.
     beyond_significance
-        Of the test for "beyond" where it is one of many; `significance` if left out.
+        Of the test for "beyond", smaller where it is one of many.
 
     Raises
     ------
@@ -103,20 +101,21 @@ def judge_margin(
     """
     if not (isfinite(margin) and margin > 0):
         raise InputError(f"margin: found {margin}, expected a number above zero")
-    beyond_at = significance if beyond_significance is None else beyond_significance
+    # two one-sided tests at the margin (Schuirmann): the worse of both decides
     p_within = max(difference.chance_below(margin), difference.chance_above(-margin))
+    # beyond either end of the margin, were the truth on that end
     away = replace(difference, value=abs(difference.value))
     p_beyond = min(1.0, away.chance_above(margin) + away.chance_above(-margin))
-    low, high = difference.interval(1 - 2 * significance)
+    low, high = difference.interval(1 - 2 * SIGNIFICANCE)
     verdict = UNDECIDED
-    if p_within <= significance:
+    if p_within <= SIGNIFICANCE:
         verdict = WITHIN
-    elif p_beyond <= beyond_at:
+    elif p_beyond <= beyond_significance:
         verdict = BEYOND
     needed, why = None, ""
     if verdict == UNDECIDED and with_pieces is not None:
-        needed, why = pieces_to_decide(with_pieces, margin, (significance, beyond_at))
-    return MarginVerdict(margin, verdict, p_within, p_beyond, low, high, significance, needed, why)
+        needed, why = pieces_to_decide(with_pieces, margin, (SIGNIFICANCE, beyond_significance))
+    return MarginVerdict(margin, verdict, p_within, p_beyond, low, high, SIGNIFICANCE, needed, why)
 
 
 def pieces_to_decide(
@@ -130,18 +129,17 @@ def pieces_to_decide(
     pieces, why
         None, and the reason in words, where no number below `MOST_PIECES` would.
     """
+    # the verdict that this difference is on its way to
     at = significances[0] if abs(with_pieces(2).value) < margin else significances[1]
     if _power(with_pieces(MOST_PIECES), margin, at) < POWER:
         shared = with_pieces(MOST_PIECES)
         if shared.shared_u > shared.own_u:
             return None, "the calibration's uncertainty alone is larger than that"
         return None, f"the difference is so close to the margin that {MOST_PIECES} would not"
-    low, high = 1, MOST_PIECES
-    while high - low > 1:
-        middle = (low + high) // 2
-        decided = _power(with_pieces(middle), margin, at) >= POWER
-        low, high = (low, middle) if decided else (middle, high)
-    return high, ""
+    # the power grows with the pieces: bisection for the first number that is enough
+    return bisect_left(
+        range(MOST_PIECES), True, lo=2, key=lambda pieces: _power(with_pieces(pieces), margin, at) >= POWER
+    ), ""
 
 
 def _power(estimate: Measured, margin: float, significance: float) -> float:
@@ -152,6 +150,7 @@ def _power(estimate: Measured, margin: float, significance: float) -> float:
     t = coverage_factor(freedom, 1 - 2 * significance)
     if away >= margin:
         return student_below(freedom, (away - margin) / estimate.u - t)
+    # both tests have to be passed: 1 - (1 - above) - (1 - below), Bonferroni's bound
     above = student_below(freedom, (margin - away) / estimate.u - t)
     below = student_below(freedom, (margin + away) / estimate.u - t)
     return max(above + below - 1, 0.0)

@@ -16,6 +16,7 @@ from typing import Any, Literal
 import numpy as np
 import scipy
 
+from rig.core.measured import bartlett_chance
 from rig.errors import InputError
 from rig.population.components import (
     CROSSED,
@@ -194,6 +195,7 @@ def gauge_study(
         name = CROSSED if INTERACTION in squares else ONE_APPRAISER
         kept = gauge_model(name, squares, **asked)
     pooled = gauge_model(POOLED, pooled_squares(squares), **asked) if INTERACTION in squares else None
+    # told beside the answer; it does not choose the model
     p = None if kept is None else next((row.p for row in kept.anova if row.source == INTERACTION), None)
     if kept is None or (interaction == "pooled" and pooled is not None):
         chosen, other = pooled, kept
@@ -247,6 +249,7 @@ def _repeats(values: FloatArray, level: float) -> tuple[int, float | None, float
     df = values.shape[0] * (values.shape[1] - 1)
     if not df:
         return 0, None, None, None
+    # var(axis=1) divides by the trials: times them, it is the sum of squares within pieces
     square = values.var(axis=1).sum() * values.shape[1] / df
     low, high, _ = combination_interval([Term(1.0, square, df)], level)
     return df, math.sqrt(square), math.sqrt(low), math.sqrt(high)
@@ -287,7 +290,7 @@ def _notes(trials: TrialTable, chosen: GaugeModel) -> tuple[str, ...]:
 
 
 def drift_p(values: FloatArray) -> float | None:
-    """Probability that chance makes the means of first, second, ... trials so different; None if it cannot be
+    """Return the chance that makes the means of first, second, ... trials so different; None if it cannot be
     told.
 
     Parameters
@@ -296,6 +299,7 @@ def drift_p(values: FloatArray) -> float | None:
         Shape (pieces, appraisers, trials).
     """
     cells, trials = values.shape[0] * values.shape[1], values.shape[2]
+    # two-way analysis of variance of cells by trials: trials against what is left, about each cell's mean
     within = values - values.mean(axis=2, keepdims=True)
     order = within.mean((0, 1))
     df = (cells - 1) * (trials - 1)
@@ -307,17 +311,10 @@ def drift_p(values: FloatArray) -> float | None:
 
 
 def unlike_repeats_p(values: FloatArray) -> float | None:
-    """Probability that chance makes the repeats of appraisers so different; None where it cannot be told.
-
-    References
-    ----------
-    M. S. Bartlett, Properties of sufficiency and statistical tests, Proc. R. Soc. A 160, 1937.
-    """
+    """Return the chance that equal appraisers repeat so differently (Bartlett); None where it cannot be
+    told."""
     pieces, count, trials = values.shape
-    df = pieces * (trials - 1)
     variance = values.var(axis=2, ddof=1).mean(axis=0)
     if count < 2 or not (variance > 0).all():
         return None
-    statistic = df * (count * math.log(variance.mean()) - np.log(variance).sum())
-    correction = 1 + (count + 1) / (3 * count * df)
-    return float(scipy.stats.chi2.sf(statistic / correction, count - 1))
+    return bartlett_chance(variance, np.full(count, pieces * (trials - 1)))

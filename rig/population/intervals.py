@@ -96,6 +96,7 @@ def combination_interval(terms: Sequence[Term], level: float) -> tuple[FloatArra
             CHI_SQUARE,
         )
     if all(term.factor >= 0 for term in terms):
+        # Graybill and Wang: each term's own way down and up, added in squares
         down = sum((_narrow(term, tail) * term.part) ** 2 for term in terms)
         up = sum((_wide(term, tail) * term.part) ** 2 for term in terms)
     else:
@@ -125,10 +126,12 @@ def share_interval(
     low, high
         Shape (...).
     """
+    # Sobol's points, moved to the middle of their cells: no point at zero, where chi-squared has its end
     points = (
         scipy.stats.qmc.Sobol(len(mean_squares), scramble=False).random_base2(draws_log2)
         + 0.5 / 2**draws_log2
     )
+    # generalised pivot: mean square times f over a chi-squared of f degrees of freedom
     pivots = {
         name: mean_square[..., np.newaxis] * df / scipy.stats.chi2.ppf(points[:, axis], df)
         for axis, (name, (mean_square, df)) in enumerate(mean_squares.items())
@@ -139,20 +142,23 @@ def share_interval(
 
 
 def _narrow(term: Term, tail: float) -> float:
+    """Return how far the lower end of a lone mean square lies below it, as a share of it."""
     return float(1 - term.degrees_of_freedom / scipy.stats.chi2.isf(tail, term.degrees_of_freedom))
 
 
 def _wide(term: Term, tail: float) -> float:
+    """Return how far the upper end of a lone mean square lies above it, as a share of it."""
     return float(term.degrees_of_freedom / scipy.stats.chi2.ppf(tail, term.degrees_of_freedom) - 1)
 
 
 def _difference(plus: Term, minus: Term, tail: float) -> tuple[FloatArray, FloatArray]:
-    """Squares of the ways down and up from a difference of two mean squares."""
+    """Return the squares of the ways down and up from a difference of two mean squares (Ting et al. 1990)."""
     a, b = plus.part, -minus.part
     high_f = scipy.stats.f.isf(tail, plus.degrees_of_freedom, minus.degrees_of_freedom)
     low_f = scipy.stats.f.ppf(tail, plus.degrees_of_freedom, minus.degrees_of_freedom)
     g_plus, g_minus = _narrow(plus, tail), _narrow(minus, tail)
     h_plus, h_minus = _wide(plus, tail), _wide(minus, tail)
+    # the mixed terms make the ends exact where one of both mean squares is known, by way of F
     g_both = ((high_f - 1) ** 2 - (g_plus * high_f) ** 2 - h_minus**2) / high_f
     h_both = ((1 - low_f) ** 2 - (h_plus * low_f) ** 2 - g_minus**2) / low_f
     down = (g_plus * a) ** 2 + (h_minus * b) ** 2 + g_both * a * b

@@ -109,6 +109,7 @@ def compare_kinds(
     squares = [mean_squares(part.measured) for part in parts]
     (one, df_one), (two, df_two) = (square[WITHIN] for square in squares)
     ratio, ratio_low, ratio_high, p = _ratio(float(one), df_one, float(two), df_two, level)
+    # by piece, so that what pieces differ by among themselves falls out
     difference = parts[0].measured.mean((1, 2)) - parts[1].measured.mean((1, 2))
     paired = Term(1 / len(difference), np.asarray(difference.var(ddof=1)), len(difference) - 1)
     bias, away = float(difference.mean()), _away(paired, [], level)
@@ -136,8 +137,10 @@ def compare_kinds(
 def _ratio(
     one: float, df_one: int, two: float, df_two: int, level: float
 ) -> tuple[float | None, float | None, float | None, float | None]:
+    """Return the ratio of two standard deviations, its interval, and p that chance makes it so different."""
     if not two:
         return None, None, None, None
+    # one/two over F quantiles: the interval of a ratio of variances; p on both sides
     tail, ratio = (1 - level) / 2, one / two
     low, high = (
         ratio / scipy.stats.f.isf(tail, df_one, df_two),

@@ -27,6 +27,7 @@ import scipy
 from rig.errors import InputError
 from rig.population.intervals import Term, combination_interval
 from rig.population.outliers import grubbs
+from rig.population.trials import finite_values, table_column
 from rig.samples import FloatArray
 
 LABORATORY, MATERIAL, VALUE = "laboratory", "material", "value"
@@ -229,27 +230,19 @@ def laboratory_study(
 
 def _groups(table: Any, where: str, rows: Sequence[int] | None) -> dict[str, dict[str, list[float]]]:
     """Return the values by material and laboratory."""
-    for name in (LABORATORY, VALUE):
-        if name not in table:
-            found = ", ".join(str(heading) for heading in table) or "none"
-            raise InputError(f"{where}: column '{name}' is missing; found {found}")
-    names, values = [str(cell).strip() for cell in table[LABORATORY]], list(table[VALUE])
+    names = [str(cell).strip() for cell in table_column(table, LABORATORY, where)]
+    values = table_column(table, VALUE, where)
     materials = [str(cell).strip() for cell in table[MATERIAL]] if MATERIAL in table else [""] * len(names)
     if not names or not len(names) == len(values) == len(materials):
         raise InputError(
             f"{where}: columns are empty or of unequal length; expected one entry per row in each"
         )
+    lines = range(1, len(names) + 1) if rows is None else rows
+    numbers = finite_values(values, lines, where).tolist()
     groups: dict[str, dict[str, list[float]]] = {}
-    for row, (laboratory, material, value) in enumerate(zip(names, materials, values, strict=True)):
-        line = f"{where}, row {row + 1 if rows is None else rows[row]}"
+    for line, laboratory, material, number in zip(lines, names, materials, numbers, strict=True):
         if not laboratory or laboratory == "nan":
-            raise InputError(f"{line}: laboratory is empty; expected a name or a number")
-        try:
-            number = float(value)
-        except (TypeError, ValueError):
-            number = math.nan
-        if not math.isfinite(number):
-            raise InputError(f"{line}: value {value!r:.40} is not a finite number")
+            raise InputError(f"{where}, row {line}: laboratory is empty; expected a name or a number")
         groups.setdefault(material, {}).setdefault(laboratory, []).append(number)
     return groups
 
@@ -340,6 +333,7 @@ def h_limit(laboratories: int, significance: float) -> float:
     laboratories
         Their number, three or more.
     """
+    # h is a mean over a standard deviation that it is itself part of: a function of Student's t
     quantile = float(scipy.stats.t.isf(significance / 2, laboratories - 2))
     return (laboratories - 1) * quantile / math.sqrt(laboratories * (quantile**2 + laboratories - 2))
 

@@ -85,6 +85,7 @@ def grubbs(values: FloatArray, *, significance: float = SIGNIFICANCE, sides: int
 def critical_distance(count: int, tail: float) -> float:
     """Return the largest distance over standard deviation that chance exceeds in `tail` of all cases, on
     one side."""
+    # Student's quantile, Bonferroni for the largest of n, as a distance from a mean that holds the value
     t2 = float(scipy.special.stdtrit(count - 2, 1 - tail / count)) ** 2
     return (count - 1) / sqrt(count) * sqrt(t2 / (count - 2 + t2))
 
@@ -92,7 +93,7 @@ def critical_distance(count: int, tail: float) -> float:
 def extreme_deviates(
     values: FloatArray, most: int, *, significance: float = SIGNIFICANCE
 ) -> tuple[tuple[Suspect, ...], int]:
-    """Suspects one after another, and how many of the first ones are outliers.
+    """Return suspects one after another, and how many of the first ones are outliers.
 
     Parameters
     ----------
@@ -120,15 +121,15 @@ def extreme_deviates(
         found = grubbs(values[left], significance=significance)
         suspects.append(Suspect(int(left[found.place]), found.statistic, found.critical))
         left = np.delete(left, found.place)
-    outliers = max((rank for rank, each in enumerate(suspects, start=1) if each.outlying), default=0)
+    outliers = max((rank for rank, suspect in enumerate(suspects, start=1) if suspect.outlying), default=0)
     return tuple(suspects), outliers
 
 
-def outlying(values: FloatArray, significance: float = SIGNIFICANCE) -> tuple[int, ...]:
+def outlying(values: FloatArray) -> tuple[int, ...]:
     """Return the places of the outliers of a batch, the farthest first; none among fewer than three
     values."""
     if len(values) < 3:
         return ()
     most = 1 if len(values) < MANY else min(len(values) // MOST_SHARE, MOST_SUSPECTS)
-    suspects, count = extreme_deviates(values, most, significance=significance)
+    suspects, count = extreme_deviates(values, most)
     return tuple(suspect.place for suspect in suspects[:count])

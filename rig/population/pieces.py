@@ -10,7 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from math import inf, sqrt
+from math import inf, isfinite, sqrt
 
 import numpy as np
 
@@ -88,8 +88,16 @@ def state_rank(state: str) -> int:
     return STATES.index(state) + 1 if state in STATES else 0
 
 
+def known_quantities(results: Sequence[PieceResult]) -> list[str]:
+    """Return the names of quantities of which a result has a number, in the order in which they appear."""
+    known = {name for result in results for name, value in result.values.items() if isfinite(value)}
+    return [
+        name for name in dict.fromkeys(name for result in results for name in result.values) if name in known
+    ]
+
+
 def average_pieces(results: Sequence[PieceResult]) -> tuple[PieceResult, ...]:
-    """One result a piece: captures of the same piece are averaged, since they are no pieces of their own.
+    """Return one result a piece: captures of the same piece are averaged, as they are no pieces of their own.
 
     Returns
     -------
@@ -99,7 +107,7 @@ def average_pieces(results: Sequence[PieceResult]) -> tuple[PieceResult, ...]:
     gathered: dict[tuple[str | None, str], list[PieceResult]] = {}
     for result in results:
         gathered.setdefault((result.batch, result.piece), []).append(result)
-    return tuple(each[0] if len(each) == 1 else _averaged(each) for each in gathered.values())
+    return tuple(same[0] if len(same) == 1 else _averaged(same) for same in gathered.values())
 
 
 def repeats_of(results: Sequence[PieceResult], quantity: str) -> list[FloatArray]:
@@ -109,22 +117,24 @@ def repeats_of(results: Sequence[PieceResult], quantity: str) -> list[FloatArray
     for result in results:
         if np.isfinite(value := result.values.get(quantity, np.nan)):
             gathered.setdefault((result.batch, result.piece), []).append(value)
-    return [np.array(each) for each in gathered.values()]
+    return [np.array(column) for column in gathered.values()]
 
 
 def _averaged(captures: Sequence[PieceResult]) -> PieceResult:
+    """Return the mean of captures of one piece; what not all of them have is averaged over those that do."""
     values, u, u_shared, freedom = {}, {}, {}, {}
     for name in dict.fromkeys(name for capture in captures for name in capture.values):
         having = [capture for capture in captures if np.isfinite(capture.values.get(name, np.nan))]
         if not having:
             values[name] = u[name] = u_shared[name] = np.nan
             continue
-        values[name] = float(np.mean([each.values[name] for each in having]))
-        u_shared[name] = float(np.mean([shared_u_of(each, name) for each in having]))
-        random2 = sum(random_u_of(each, name) ** 2 for each in having) / len(having) ** 2
+        values[name] = float(np.mean([result.values[name] for result in having]))
+        u_shared[name] = float(np.mean([shared_u_of(result, name) for result in having]))
+        # what is random becomes smaller with their number, the calibration's part does not
+        random2 = sum(random_u_of(result, name) ** 2 for result in having) / len(having) ** 2
         u[name] = sqrt(random2 + u_shared[name] ** 2)
         # one calibration, read several times: its part is worth no more for that
-        freedom[name] = min(shared_freedom_of(each, name) for each in having)
+        freedom[name] = min(shared_freedom_of(result, name) for result in having)
     curve = mean_curve_of([capture.curve for capture in captures if capture.curve is not None])
     name = ", ".join(capture.capture for capture in captures)
     return replace(
@@ -159,7 +169,7 @@ def mean_curve_of(curves: Sequence[Curve]) -> Curve | None:
     grid = curves[0].deflection_mm
     unloading = [on_grid(curve.deflection_mm, curve.unloading_n, grid) for curve in curves]
     # presses of one way have no unloading: the others give its mean
-    recorded = [each for each in unloading if np.isfinite(each).any()]
+    recorded = [curve for curve in unloading if np.isfinite(curve).any()]
     return Curve(
         grid,
         np.mean([on_grid(curve.deflection_mm, curve.loading_n, grid) for curve in curves], axis=0),

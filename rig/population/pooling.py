@@ -69,7 +69,7 @@ class Unlike:
     @property
     def sentence(self) -> str:
         """What differs, with a capture of each, the first few."""
-        shown = [f"{each} ({capture})" for each, capture in zip(self.found, self.captures, strict=True)]
+        shown = [f"{value} ({capture})" for value, capture in zip(self.found, self.captures, strict=True)]
         return f"{self.name}: {first_few(shown, 3)}"
 
 
@@ -86,7 +86,7 @@ def unlike_circumstances(results: Sequence[PieceResult], *, strict: bool = False
     unlike = (
         _unlike(name, [_words(result, name) for result in results], results, loose=loose) for name in names
     )
-    return tuple(each for each in unlike if each is not None)
+    return tuple(difference for difference in unlike if difference is not None)
 
 
 def joined_circumstances(results: Sequence[PieceResult]) -> tuple[str, ...]:
@@ -156,10 +156,8 @@ def pooled_although(
     differing += [] if state is None else [state]
     refused = [unlike for unlike in differing if unlike.name not in (by, *although)]
     if refused:
-        names, told = (
-            ", ".join(each.name for each in refused),
-            "; ".join(each.sentence for each in refused),
-        )
+        names = ", ".join(difference.name for difference in refused)
+        told = "; ".join(difference.sentence for difference in refused)
         raise InputError(
             f"these were measured under different conditions: {told}. "
             f'Leave some out, or pool them with --although "{names}" and bear it in mind'
@@ -175,10 +173,11 @@ def _words(result: PieceResult, name: str) -> str:
 
 
 def _unlike(name: str, words: Sequence[str], results: Sequence[PieceResult], *, loose: bool) -> Unlike | None:
+    """Return what differs of one circumstance, `words` by result; None where all that is stated is alike."""
     first: dict[str, str] = {}
-    for each, result in zip(words, results, strict=True):
-        if each != UNSTATED:
-            first.setdefault(each, result.capture)
+    for word, result in zip(words, results, strict=True):
+        if word != UNSTATED:
+            first.setdefault(word, result.capture)
     if len(first) < 2 or _close(name, list(first), loose=loose):
         return None
     return Unlike(name, tuple(first), tuple(first.values()))

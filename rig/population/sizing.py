@@ -14,11 +14,14 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from rig.core.measured import combined, coverage_factor
+from rig.core.measured import Measured, coverage_factor
 from rig.errors import InputError
 
 DIAMETER = "diameter"
 """Directions that begin with it are diameters of one section: "diameter A", "diameter 45 deg"."""
+
+INSTRUMENT = "instrument"
+"""Source of the part that the readings of one direction share."""
 
 ROUNDNESS_WORDS = (
     "half the difference between the largest and the smallest diameter. Roundness to ISO 1101 is the "
@@ -55,11 +58,10 @@ class DirectionSize:
     ----------
     direction
         Its name.
-    mm, u_mm
-        Mean and its standard uncertainty: of the repeats, and of the instrument, which they share.
-        Not-a-number for a single reading of an instrument of which nothing is known.
-    n, degrees_of_freedom
-        Readings in the mean, and degrees of freedom of the uncertainty.
+    size
+        Mean in mm: its own part is the scatter of the repeats, the instrument's is one that they share.
+    n
+        Readings in the mean.
     force_n
         With which they were taken; None if not stated.
     left_out
@@ -67,17 +69,25 @@ class DirectionSize:
     """
 
     direction: str
-    mm: float
-    u_mm: float
+    size: Measured
     n: int
-    degrees_of_freedom: float
     force_n: float | None
     left_out: int
 
     @property
+    def mm(self) -> float:
+        """Mean of the readings."""
+        return self.size.value
+
+    @property
+    def u_mm(self) -> float:
+        """Standard uncertainty; not-a-number for one reading of an instrument of which nothing is known."""
+        return self.size.u or math.nan
+
+    @property
     def half_mm(self) -> float:
         """Half the 95 % interval."""
-        return coverage_factor(self.degrees_of_freedom) * self.u_mm
+        return coverage_factor(self.size.effective_freedom) * self.u_mm
 
 
 @dataclass(frozen=True, slots=True)
@@ -137,17 +147,24 @@ def size_up(readings: Sequence[SizeReading], drawing_size_mm: float | None = Non
     by_direction: dict[str, list[SizeReading]] = {}
     for reading in readings:
         by_direction.setdefault(reading.direction, []).append(reading)
-    directions = {name: _direction(name, each) for name, each in by_direction.items()}
-    diameters = [each for name, each in directions.items() if name.lower().startswith(DIAMETER)]
+    directions = {name: _direction(name, readings) for name, readings in by_direction.items()}
+    diameters = [direction for name, direction in directions.items() if name.lower().startswith(DIAMETER)]
     diameter_mm = diameter_u_mm = roundness_mm = roundness_u_mm = None
     if diameters:
         diameter_mm = float(np.mean([diameter.mm for diameter in diameters]))
-        diameter_u_mm = _mean_u(diameters, readings)
+        # the scatter of the repeats becomes smaller with the diameters, the instrument's part does not
+        diameter_u_mm = math.hypot(
+            math.hypot(*(diameter.size.own_u for diameter in diameters)) / len(diameters),
+            max(diameter.size.shared_u for diameter in diameters),
+        )
+        if any(math.isnan(diameter.u_mm) for diameter in diameters):
+            diameter_u_mm = math.nan
     if len(diameters) > 1:
-        ordered = sorted(diameters, key=lambda each: each.mm)
-        roundness_mm = (ordered[-1].mm - ordered[0].mm) / 2
-        # what the instrument adds to both goes out
-        roundness_u_mm = math.hypot(*(_own_u(each, readings) for each in (ordered[0], ordered[-1]))) / 2
+        ordered = sorted(diameters, key=lambda diameter: diameter.mm)
+        ends = ordered[0], ordered[-1]
+        roundness_mm = (ends[1].mm - ends[0].mm) / 2
+        # what the instrument adds to both goes out; of a single reading nobody knows what else there is
+        roundness_u_mm = math.hypot(*(end.size.own_u if end.n > 1 else end.u_mm for end in ends)) / 2
     off_mm, half_mm = _off_drawing(directions, diameters, diameter_mm, diameter_u_mm, drawing_size_mm)
     return Sizing(
         directions,
@@ -162,38 +179,21 @@ def size_up(readings: Sequence[SizeReading], drawing_size_mm: float | None = Non
 
 
 def _direction(name: str, readings: Sequence[SizeReading]) -> DirectionSize:
+    """Return the mean of the readings at the smallest contact force, where all forces are stated."""
     forces = [reading.force_n for reading in readings if reading.force_n is not None]
     least_n = min(forces) if len(forces) == len(readings) else None
     kept = [reading for reading in readings if least_n is None or reading.force_n == least_n]
-    values = np.array([each.mm for each in kept])
+    values = np.array([reading.mm for reading in kept])
     n = len(values)
-    own = float(values.std(ddof=1)) / math.sqrt(n) if n > 1 else 0.0
-    shared = _shared_u(kept, name)
-    # the instrument's part is taken to be known
-    u, freedom = combined([(own, n - 1), (shared, math.inf)] if own else [(shared, math.inf)])
-    return DirectionSize(name, float(values.mean()), u or math.nan, n, freedom, least_n, len(readings) - n)
-
-
-def _shared_u(readings: Sequence[SizeReading], name: str) -> float:
-    return max(reading.u_mm or 0.0 for reading in readings if reading.direction == name)
-
-
-def _own_u(direction: DirectionSize, readings: Sequence[SizeReading]) -> float:
-    """Part of a direction's uncertainty that is its repeats' alone; the whole of it for a single reading."""
-    shared = _shared_u(readings, direction.direction)
-    if direction.n == 1:
-        return direction.u_mm
-    # as a product of both roots, so that no square leaves the range of numbers
-    return math.sqrt(max(direction.u_mm - shared, 0.0)) * math.sqrt(direction.u_mm + shared)
-
-
-def _mean_u(diameters: Sequence[DirectionSize], readings: Sequence[SizeReading]) -> float:
-    if any(math.isnan(diameter.u_mm) for diameter in diameters):
-        return math.nan
-    own = math.hypot(*(_own_u(diameter, readings) for diameter in diameters if diameter.n > 1), 0.0) / len(
-        diameters
+    # repeats with one instrument share its part, which is taken to be known
+    shared_u = max(reading.u_mm or 0.0 for reading in kept)
+    size = Measured(
+        float(values.mean()),
+        float(values.std(ddof=1)) / math.sqrt(n) if n > 1 else 0.0,
+        n - 1 if n > 1 else math.inf,
+        {INSTRUMENT: shared_u},
     )
-    return math.hypot(own, max(_shared_u(readings, diameter.direction) for diameter in diameters))
+    return DirectionSize(name, size, n, least_n, len(readings) - n)
 
 
 def _off_drawing(
@@ -206,7 +206,7 @@ def _off_drawing(
     if drawing_size_mm is None:
         return None, None
     if diameter_mm is not None and diameter_u_mm is not None:
-        freedom = min(diameter.degrees_of_freedom for diameter in diameters)
+        freedom = min(diameter.size.effective_freedom for diameter in diameters)
         return diameter_mm - drawing_size_mm, coverage_factor(freedom) * diameter_u_mm
     height = directions.get("height")
     if height is None:
@@ -225,19 +225,19 @@ def _notes(
         notes.append(f"Roundness is here {ROUNDNESS_WORDS}.")
     elif diameters:
         notes.append("One diameter does not show roundness; measure at least a second one across it.")
-    for name, each in directions.items():
-        if each.force_n is None:
+    for name, direction in directions.items():
+        if direction.force_n is None:
             notes.append(
                 f"{name}: measured with a caliper at an unstated jaw force, which compresses a soft part."
             )
-        elif each.force_n > 0:
+        elif direction.force_n > 0:
             notes.append(
-                f"{name}: read with {each.force_n:g} N and not corrected: the free piece is larger by this "
-                "force over its stiffness."
+                f"{name}: read with {direction.force_n:g} N and not corrected: the free piece is larger by "
+                "this force over its stiffness."
             )
-        if each.left_out:
-            notes.append(f"{name}: {each.left_out} readings at larger forces were left out of the mean.")
-        if math.isnan(each.u_mm):
+        if direction.left_out:
+            notes.append(f"{name}: {direction.left_out} readings at larger forces were left out of the mean.")
+        if math.isnan(direction.u_mm):
             notes.append(f"{name}: no uncertainty: one reading, and the instrument is not stated.")
     if drawing_size_mm is None:
         notes.append("The size on the drawing is missing.")

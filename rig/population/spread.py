@@ -1,4 +1,4 @@
-"""Whose the spread of a batch is: the rig's, the piece's own from squeeze to squeeze, or the pieces'.
+"""Sources of variation of a batch: the rig, the piece's own from squeeze to squeeze, and the pieces.
 
 Problem: what pieces seem to differ by is partly the rig's doing. Plan: captures of the same piece show rig
 and piece together; what the rig alone does comes from a gauge study, or else from the stated uncertainties;
@@ -79,16 +79,19 @@ def split_spread(
     total, groups = int(counts.sum()), len(repeats)
     zeroed = []
     if total == groups:
-        within2, repeat2, each_n = None, rig2, 1.0
+        # no repeats: what a piece does from squeeze to squeeze stays in the differences between pieces
+        within2, repeat2, typical_n = None, rig2, 1.0
     else:
+        # pooled variance within pieces, which holds the rig's part; typical_n = (N - sum n^2 / N) / (k - 1)
         repeat2 = sum(float(((repeat - repeat.mean()) ** 2).sum()) for repeat in repeats) / (total - groups)
-        within2, each_n = repeat2 - rig2, (total - float((counts**2).sum()) / total) / (groups - 1)
+        within2, typical_n = repeat2 - rig2, (total - float((counts**2).sum()) / total) / (groups - 1)
         if within2 < 0:
             zeroed.append("within pieces")
             within2 = 0.0
     means = np.array([repeat.mean() for repeat in repeats])
     apart = means - float(np.sum(counts * means) / counts.sum())
-    between2 = (float(np.sum(counts * apart**2)) / (groups - 1) - repeat2) / each_n
+    # E(mean square between) = repeat2 + typical_n between2
+    between2 = (float(np.sum(counts * apart**2)) / (groups - 1) - repeat2) / typical_n
     if between2 < 0:
         zeroed.append("between pieces")
         between2 = 0.0
@@ -106,7 +109,7 @@ def split_spread(
 
 
 def _rig_variance(results: Sequence[PieceResult], quantity: str, gauge: GaugeResult | None) -> float | None:
-    """Of one capture: what the study found, or what is stated without the calibration's part."""
+    """Return the rig's variance of one capture: from the study, or as stated without the calibration's."""
     if gauge is not None:
         return gauge.component("gauge").variance
     stated = [

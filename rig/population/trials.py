@@ -59,7 +59,7 @@ class TrialTable:
         InputError
             If there is none of that kind.
         """
-        picked = [place for place, each in enumerate(self.kinds) if each == kind]
+        picked = [place for place, own in enumerate(self.kinds) if own == kind]
         if not picked:
             known = ", ".join(sorted(set(self.kinds))) or "none"
             raise InputError(f"kind: no appraiser is {kind!r}; found {known}")
@@ -97,7 +97,7 @@ def arrange_trials(table: Any, *, where: str = "table", rows: Sequence[int] | No
     >>> arrange_trials(table).measured.shape
     (2, 1, 2)
     """
-    columns = {name: _column(table, name, where) for name in COLUMNS}
+    columns = {name: table_column(table, name, where) for name in COLUMNS}
     count = len(columns["value"])
     lengths = {name: len(column) for name, column in columns.items()}
     if len(set(lengths.values())) > 1:
@@ -106,7 +106,7 @@ def arrange_trials(table: Any, *, where: str = "table", rows: Sequence[int] | No
         raise InputError(f"{where}: found {count} rows, expected 1 to {MOST_VALUES}")
     lines = range(1, count + 1) if rows is None else rows
     names = [[str(column).strip() for column in columns[name]] for name in COLUMNS[:3]]
-    values = _values(columns["value"], lines, where)
+    values = finite_values(columns["value"], lines, where)
     cells: dict[Cell, dict[str, float]] = {}
     for piece, appraiser, trial, value, line in zip(*names, values.tolist(), lines, strict=True):
         for name, found in zip(COLUMNS, (piece, appraiser, trial), strict=False):
@@ -119,21 +119,23 @@ def arrange_trials(table: Any, *, where: str = "table", rows: Sequence[int] | No
                 "appears twice; each trial is one row"
             )
         filled[trial] = value
-    pieces, appraisers = (tuple(dict.fromkeys(each)) for each in names[:2])
+    pieces, appraisers = (tuple(dict.fromkeys(column)) for column in names[:2])
     _refuse_gaps(cells, pieces, appraisers, where)
     block = [[_in_order(cells[piece, appraiser]) for appraiser in appraisers] for piece in pieces]
     kinds = _kinds(table, names[1], appraisers, where)
     return TrialTable(pieces, appraisers, _kept(np.array(block, float)), kinds)
 
 
-def _column(table: Any, name: str, where: str) -> Sequence[Any]:
+def table_column(table: Any, name: str, where: str) -> Sequence[Any]:
+    """Return a column of a data frame or mapping; InputError, with the columns that there are, without it."""
     if name not in table:
-        found = ", ".join(str(each) for each in table) or "none"
+        found = ", ".join(str(heading) for heading in table) or "none"
         raise InputError(f"{where}: column '{name}' is missing; found {found}")
     return list(table[name])
 
 
-def _values(column: Sequence[Any], lines: Sequence[int], where: str) -> FloatArray:
+def finite_values(column: Sequence[Any], lines: Sequence[int], where: str) -> FloatArray:
+    """Return a column as numbers, shape (n,); InputError, with the row, where one is not finite."""
     values = np.empty(len(column))
     for place, (found, line) in enumerate(zip(column, lines, strict=True)):
         try:
@@ -141,7 +143,7 @@ def _values(column: Sequence[Any], lines: Sequence[int], where: str) -> FloatArr
         except (TypeError, ValueError):
             values[place] = np.nan
         if not np.isfinite(values[place]):
-            raise InputError(f"{where}, row {line}: value {found!r:.40} is no finite number")
+            raise InputError(f"{where}, row {line}: value {found!r:.40} is not a finite number")
     return values
 
 
@@ -180,7 +182,7 @@ def _kinds(table: Any, rows: Sequence[str], appraisers: Sequence[str], where: st
     if KIND not in table:
         return ()
     kinds: dict[str, str] = {}
-    for appraiser, found in zip(rows, _column(table, KIND, where), strict=True):
+    for appraiser, found in zip(rows, table_column(table, KIND, where), strict=True):
         kind = str(found).strip()
         if kinds.setdefault(appraiser, kind) != kind:
             raise InputError(

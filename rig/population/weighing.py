@@ -238,7 +238,7 @@ def mass_in_g(text: str, field: str) -> float:
 
 
 def zero_drift_g_per_s(zeros: Sequence[RestingStretch]) -> float | None:
-    """Fastest move of the zero from one return to it to the next; None with fewer than two returns."""
+    """Return the fastest move of the zero from one return to it to the next; None with fewer than two."""
     rates = [
         abs(later.first_g - earlier.last_g) / (later.first_s - earlier.last_s)
         for earlier, later in pairwise(zeros)

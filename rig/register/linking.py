@@ -105,7 +105,7 @@ class _Plan:
         self.conflicts: list[Conflict] = []
         self.records: list[Record] = []
         self._at = at
-        self._batches = {name: each.batch for name, each in specimens.items()}
+        self._batches = {name: specimen.batch for name, specimen in specimens.items()}
         self._owners = {
             record.text: record
             for specimen in specimens.values()

@@ -35,7 +35,7 @@ def similar_ids(wanted: str, known: Iterable[str]) -> list[str]:
     []
     """
     runs = _runs(wanted)
-    return [each for each in known if each != wanted and _same(runs, _runs(each))][:_MOST]
+    return [name for name in known if name != wanted and _same(runs, _runs(name))][:_MOST]
 
 
 def near_ids(wanted: str, known: Iterable[str]) -> list[str]:

@@ -129,13 +129,13 @@ class RegisteredSpecimen:
         said = [r.text or "" for r in self.holding if r.kind == kinds.SQUEEZED]
         return max([*said, *(capture.started for capture in self.captures)], key=instant, default=None)
 
-    def since_moulding_days(self, until: datetime | None = None) -> float | None:
+    def since_moulding_days(self) -> float | None:
         """Days since it was moulded; None if not stated."""
-        return _days(self.moulded, until)
+        return _days_since(self.moulded)
 
-    def since_squeeze_days(self, until: datetime | None = None) -> float | None:
+    def since_squeeze_days(self) -> float | None:
         """Days since it was squeezed last; None if unknown."""
-        return _days(self.squeezed, until)
+        return _days_since(self.squeezed)
 
     @property
     def masses(self) -> tuple[Mass, ...]:
@@ -198,7 +198,5 @@ class RegisteredSpecimen:
         return None if found is None else found.text
 
 
-def _days(since: str | None, until: datetime | None) -> float | None:
-    if since is None:
-        return None
-    return ((until or datetime.now(UTC)) - instant(since)).total_seconds() / 86_400
+def _days_since(at: str | None) -> float | None:
+    return None if at is None else (datetime.now(UTC) - instant(at)).total_seconds() / 86_400

@@ -59,7 +59,7 @@ def records_csv(records: Iterable[Record]) -> str:
 
 def specimens_csv(specimens: Sequence[RegisteredSpecimen]) -> str:
     """One row a piece with what holds now, a column for each direction of sizes; empty cells are missing."""
-    directions = sorted({size.direction for each in specimens for size in each.sizes})
+    directions = sorted({size.direction for specimen in specimens for size in specimen.sizes})
     out = io.StringIO()
     writer = csv.writer(out, lineterminator="\n")
     writer.writerow(
@@ -205,7 +205,7 @@ def _facts(
     name: str, row: Row, columns: Sequence[_Column], known: RegisteredSpecimen | None, who: str | None
 ) -> list[Record]:
     """Return what a row says of a piece, less what is known already."""
-    by_name = {each.name: each for each in columns}
+    by_name = {column.name: column for column in columns}
     at, measured = now(), by_name.get("measured")
     if measured is not None and row.cells[measured.heading]:
         at = read_day_or_time(row.cells[measured.heading], "measured")
@@ -238,7 +238,7 @@ def _fact(name: str, cell: _Cell, at: str, who: str | None) -> Record:
 
 def _told_before(known: RegisteredSpecimen, record: Record) -> bool:
     """Return whether the register says the same already, so that a table can be read twice."""
-    last = [each for each in known.holding if (each.kind, each.detail) == (record.kind, record.detail)]
+    last = [event for event in known.holding if (event.kind, event.detail) == (record.kind, record.detail)]
     if record.kind == kinds.NOTES:
         return record.text in {" / ".join(known.notes), *known.notes}
     if record.kind == kinds.SQUEEZED:

@@ -180,7 +180,7 @@ class Register:
             raise InputError(f"record {number}: there is none; `pressrig specimens show ID` lists them")
         return found[0]
 
-    def add(self, name: str, facts: Sequence[Record] = (), *, another: bool = False, at: str = "") -> None:
+    def add(self, name: str, facts: Sequence[Record] = (), *, another: bool = False) -> None:
         """Enter a piece.
 
         Parameters
@@ -191,8 +191,6 @@ class Register:
             What is known of it.
         another
             It is another piece than those whose ids are spelt nearly so.
-        at
-            When it was entered; now if empty.
 
         Raises
         ------
@@ -200,7 +198,7 @@ class Register:
             If it is known already, or one spelt nearly so is.
         """
         with self._writing():
-            self._enter(name, self.ids(), another=another, at=at)
+            self._enter(name, self.ids(), another=another)
             self._append(facts)
 
     def write(self, records: Iterable[Record]) -> tuple[int, ...]:
@@ -230,7 +228,7 @@ class Register:
         with self._writing():
             known = self.ids()
             for name in entered:
-                self._enter(name, known, another=another, at="")
+                self._enter(name, known, another=another)
             self._append(records)
 
     def restore(self, records: Sequence[Record]) -> None:
@@ -248,8 +246,8 @@ class Register:
                 )
             for record in sorted(records, key=lambda record: record.number):
                 self._insert(record)
-            for name, each in self._by_id().items():
-                self._check_whole(name, each)
+            for name, specimen in self._by_id().items():
+                self._check_whole(name, specimen)
 
     def link(self, seen: Iterable[SeenCapture], *, add: bool = False) -> Linked:
         """Attach captures to their pieces; see `rig.register.linking`."""
@@ -286,7 +284,7 @@ class Register:
             raise InputError(f"{self.path}: an SQLite file, but no register of specimens")
         return version
 
-    def _enter(self, name: str, known: Sequence[str], *, another: bool, at: str) -> None:
+    def _enter(self, name: str, known: Sequence[str], *, another: bool) -> None:
         if name in known:
             raise InputError(f"specimen {name}: is in the register already; expected a new id")
         near = [] if another else similar_ids(name, known)
@@ -295,7 +293,7 @@ class Register:
                 f"specimen {name}: did you mean {' or '.join(near)}? If it is another piece, say so "
                 "(--another)"
             )
-        self._insert(Record(specimen=name, kind=kinds.REGISTERED, at=at or now()))
+        self._insert(Record(specimen=name, kind=kinds.REGISTERED, at=now()))
 
     def _append(self, records: Iterable[Record]) -> tuple[int, ...]:
         known: dict[str, RegisteredSpecimen] = {}
@@ -320,7 +318,7 @@ class Register:
                     "record with a reason, if it is wrong"
                 )
             return
-        if record.corrects not in {each.number for each in specimen.holding}:
+        if record.corrects not in {event.number for event in specimen.holding}:
             raise InputError(
                 f"record {record.corrects}: holds nothing of {specimen.id} now, so there is nothing "
                 f"to correct there; `pressrig specimens show {specimen.id}` lists what holds"

@@ -11,6 +11,8 @@ from dataclasses import dataclass, fields, replace
 from pathlib import Path
 from typing import Any, NamedTuple
 
+import numpy as np
+
 from rig.analyser import (
     PART_SAMPLES,
     AnalysisSettings,
@@ -22,6 +24,7 @@ from rig.analyser import (
     RowStore,
     auxiliary_by_cycle,
     budget,
+    counted_cycles,
     monte_carlo,
     opening_contact_force_n,
 )
@@ -36,7 +39,6 @@ from rig.segmenter import ZeroPolicy
 
 TABLE_POINTS = 10
 """A recording of no more samples is a table read by hand: its own points are the depths asked for."""
-
 
 OPENING_SAMPLES = 1024
 """Pushed at once until the opening is over, most often in the first part."""
@@ -192,7 +194,10 @@ def examine_capture(
             done += len(batch)
             show(done, f"{done} samples")
     result = analysis.finish()
-    damage = [f"{each.file} at byte {each.offset}: {each.lost} could not be read" for each in capture.damage]
+    damage = [
+        f"{damaged.file} at byte {damaged.offset}: {damaged.lost} could not be read"
+        for damaged in capture.damage
+    ]
     warnings = (*_about_amendments(capture), *damage, *_about_pulls(capture), *result.warnings)
     result = replace(result, warnings=warnings)
     if kept is not None:
@@ -213,7 +218,7 @@ def _about_amendments(capture: Capture) -> list[str]:
 
 
 def _about_pulls(capture: Capture) -> list[str]:
-    """That presses are not all that the capture of a method that pulls holds."""
+    """Return what to say of a capture of a method that pulls: presses are not all that it holds."""
     if "pull:" not in capture.header.ordered.text:
         return []
     with suppress(InputError):  # presses are measured whatever their method's text has become
@@ -267,20 +272,28 @@ def _own_points(capture: Capture) -> Any:
 
 
 def climate_by_cycle(capture: Capture, result: CaptureResult) -> dict[str, FloatArray]:
-    """Temperature, humidity and further channels of each cycle, where measured; names carry their units."""
+    """Return temperature, humidity and further channels of each cycle, shape (cycles,), where they were
+    measured; names end in their units."""
     if not len(result):
         return {}
     start_s, end_s = result.columns["start_s"], result.columns["end_s"]
     units = auxiliary_units(capture)
-    return {
-        f"{name}_{_ending(units.get(name, '%' if name == 'humidity' else 'degC'))}": auxiliary_by_cycle(
-            *series, start_s, end_s
-        )
-        for name, series in auxiliary_readings(capture).items()
-        if len(series[0]) > 1  # a single one was typed, and stands in the header
-    }
+    found = {}
+    for name, (time_s, values) in auxiliary_readings(capture).items():
+        if len(time_s) > 1:  # a single one was typed, and stands in the header
+            unit = units.get(name, "%" if name == "humidity" else "degC")
+            ending = {"degC": "c", "%": "pct"}.get(unit) or re.sub(r"[^a-z0-9]+", "_", unit.lower()).strip(
+                "_"
+            )
+            found[f"{name}_{ending or 'raw'}"] = auxiliary_by_cycle(time_s, values, start_s, end_s)
+    return found
 
 
-def _ending(unit: str) -> str:
-    """Return what the name of a column in a unit ends in: c, pct, n, kpa."""
-    return {"degC": "c", "%": "pct"}.get(unit) or re.sub(r"[^a-z0-9]+", "_", unit.lower()).strip("_") or "raw"
+def last_set_row(result: CaptureResult) -> int | None:
+    """Return the row of the last counted cycle that has a permanent set: the mean over cycles lags behind."""
+    if not len(result):
+        return None
+    counted = counted_cycles(result.columns, result.settings.conditioning, "set_mm")
+    # the first cycle has none by definition
+    known = np.flatnonzero(counted & (result.columns["cycle"] > 1))
+    return int(known[-1]) if len(known) else None

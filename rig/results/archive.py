@@ -30,7 +30,6 @@ from rig.results.derived import DIGEST_BYTES, FOLDER, arithmetic_version, replac
 from rig.results.progress import Progress, no_progress
 
 if TYPE_CHECKING:
-    from rig.analyser import CaptureResult
     from rig.results.many import Workers
 
 INDEX = "captures.parquet"
@@ -158,7 +157,12 @@ def archive_table(
     found = _with_rows(known, kept, rows)
     if len(found):
         with suppress(OSError):  # a folder that cannot be written costs only time
-            replace_derived(folder / FOLDER / INDEX, _file_bytes(found))
+            sink = pa.BufferOutputStream()
+            pq.write_table(found, sink)
+            data = sink.getvalue().to_pybytes()
+            # the digest lies in front of the footer, where no reader of Parquet looks
+            end = _footer_start(data)
+            replace_derived(folder / FOLDER / INDEX, data[:end], _digest(data), data[end:])
     return found.drop_columns(list(_STAMPS))
 
 
@@ -290,7 +294,7 @@ def _figures(path: Path) -> dict[str, Any]:
         return {}
     from rig.analyser import flag_labels
     from rig.calibration import Calibration
-    from rig.results.analysing import Asked
+    from rig.results.analysing import Asked, last_set_row
 
     try:
         result = Asked().kept_at(path).read(Calibration())
@@ -304,27 +308,13 @@ def _figures(path: Path) -> dict[str, Any]:
         if numbers["n"]:
             figures |= {column: numbers["mean"], f"{column}_u": numbers["u"]}
     flags = Counter(label for found in result.columns.get("flags", ()) for label in flag_labels(int(found)))
+    row = last_set_row(result)
+    if row is not None:
+        figures |= {f"{LAST_SET}{end}": float(result.columns[f"set_mm{end}"][row]) for end in ("", "_u")}
     return figures | {
-        **_last_set(result),
         "cycles": len(result),
         "cycles_counted": int(result.summary.get("peak_force_n", {"n": 0})["n"]),
         "flags": "; ".join(f"{label} ({count})" for label, count in flags.items()) or None,
-    }
-
-
-def _last_set(result: CaptureResult) -> dict[str, float]:
-    """Return the permanent set at the last cycle that counts: the mean over cycles lags behind it."""
-    from rig.analyser import counted_cycles
-
-    if not len(result):
-        return {}
-    counted = counted_cycles(result.columns, result.settings.conditioning, "set_mm")
-    # the first cycle has none by definition
-    last = np.flatnonzero(counted & (result.columns["cycle"] > 1))[-1:]
-    return {
-        name: float(value)
-        for name, column in ((LAST_SET, "set_mm"), (f"{LAST_SET}_u", "set_mm_u"))
-        for value in result.columns[column][last]
     }
 
 
@@ -356,15 +346,6 @@ def _new_column(kind: pa.DataType, values: list[Any]) -> pa.Array:
 def _text(value: object) -> str:
     """Return a text that UTF-8 can hold; bytes of a file name that it cannot become escapes."""
     return str(value)[:LONGEST_TEXT].encode("utf-8", "backslashreplace").decode()
-
-
-def _file_bytes(table: pa.Table) -> bytes:
-    """Return a table as Parquet with a digest in front of its footer, where no reader looks."""
-    sink = pa.BufferOutputStream()
-    pq.write_table(table, sink)
-    data: bytes = sink.getvalue().to_pybytes()
-    end = _footer_start(data)
-    return data[:end] + _digest(data) + data[end:]
 
 
 def _read(path: Path) -> pa.Table:

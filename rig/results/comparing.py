@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass, field
-from math import isfinite
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -22,6 +21,7 @@ from rig.population import (
     curve_band,
     curve_difference,
     grouped,
+    known_quantities,
     pooled_although,
     state_rank,
 )
@@ -97,7 +97,7 @@ def compared_pieces(
     return ComparedPieces(
         comparison,
         tuple(band for band in bands if band is not None),
-        tuple(each for each in parted if each is not None),
+        tuple(part for part in parted if part is not None),
         drifts,
         tuple(sources),
     )
@@ -107,7 +107,12 @@ def studied(
     pieces: PressedPieces, columns: Sequence[str], *, by: str, against: str | None = None, **asked: Any
 ) -> ComparedPieces:
     """Compare pieces in groups; `asked` goes to `rig.population.compare_groups`."""
-    groups = _grouped(pieces, by)
+    labels = pieces.labels[by]
+    _refuse_unlabelled(labels, by)
+    groups = grouped(pieces.results, {name: str(label) for name, label in labels.items()})
+    if by == "state":
+        # in the order of use; batches and others are in order of time
+        groups = {name: groups[name] for name in sorted(groups, key=state_rank)}
     if against is not None and against not in groups:
         raise InputError(f"--against: no {by} {against!r:.60}; found {', '.join(groups)}")
     order = sorted(groups, key=lambda name: name != against) if against is not None else list(groups)
@@ -134,24 +139,14 @@ def _refuse_unlabelled(labels: Mapping[str, str | None], by: str) -> None:
         )
 
 
-def _grouped(pieces: PressedPieces, by: str) -> Mapping[str, Sequence[PieceResult]]:
-    """Return the groups in order of time; states in their own order."""
-    labels = pieces.labels[by]
-    _refuse_unlabelled(labels, by)
-    groups = grouped(pieces.results, {name: str(label) for name, label in labels.items()})
-    return {name: groups[name] for name in sorted(groups, key=state_rank)} if by == "state" else groups
-
-
 def quantities_of(pieces: PressedPieces, *, usual: bool = False) -> list[str]:
     """Return the quantities that a piece has; only those that are usually compared if so asked."""
-    found = dict.fromkeys(
-        name for result in pieces.results for name, value in result.values.items() if isfinite(value)
-    )
-    return [name for name in USUAL if name in found] if usual else list(found)
+    found = known_quantities(pieces.results)
+    return [name for name in USUAL if name in found] if usual else found
 
 
 def studies_of(paths: Sequence[Path], columns: Sequence[str]) -> dict[str, GaugeResult]:
-    """Studies of the rig in files, by the quantity that they studied, which must be one of the columns."""
+    """Return studies of the rig in files, by the quantity that they studied; it is one of the columns."""
     titles = {quantity(name).title: name for name in columns}
     gauges = {}
     for path in paths:

@@ -12,7 +12,7 @@ from __future__ import annotations
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
-from math import isfinite
+from math import nan
 from typing import Any
 
 from rig import __version__
@@ -30,8 +30,8 @@ from rig.population import (
     SizeReading,
     batch_figures,
     compare_groups,
-    figures_by_quantity,
     joined_circumstances,
+    known_quantities,
     size_up,
     state_rank,
     unlike_circumstances,
@@ -305,9 +305,9 @@ class DesignSheet:
             "supplier": self.supplier,
             "revision": self.revision,
             "invented": list(self.invented),
-            "sets": [_set_dict(each) for each in self.sets],
+            "sets": [_set_dict(comparable) for comparable in self.sets],
             "sizes": {
-                batch: {name: each.as_dict() for name, each in figures.items()}
+                batch: {name: figure.as_dict() for name, figure in figures.items()}
                 for batch, figures in self.sizes.items()
             },
             "captures": [
@@ -320,7 +320,7 @@ class DesignSheet:
                 }
                 for capture in self.captures
             ],
-            "recovery": [each.as_dict() for each in self.recovery],
+            "recovery": [recovery.as_dict() for recovery in self.recovery],
             "missing": list(self.missing),
             "notes": list(self.notes),
             "software": f"pressrig {__version__}",
@@ -382,7 +382,7 @@ def design_sheet(
     sets = [
         _alike_set(
             letter,
-            each,
+            comparable,
             heights,
             standing_heights(results, standing),
             margins=margins or {},
@@ -390,11 +390,15 @@ def design_sheet(
             gauges=gauges or {},
             strict=strict,
         )
-        for letter, each in zip(LETTERS, gathered, strict=False)
+        for letter, comparable in zip(LETTERS, gathered, strict=False)
     ]
     sizes, size_notes = _sizes(pieces)
     recovery, unlike = recovery_figures(
-        {(each.letter, group): results for each in sets for group, results in each.groups.items()},
+        {
+            (comparable.letter, group): results
+            for comparable in sets
+            for group, results in comparable.groups.items()
+        },
         {capture.capture: capture.recovery for capture in captures},
     )
     invented = [capture.capture for capture in captures if INVENTED in capture.notes.lower()]
@@ -458,7 +462,7 @@ def _check(
     lacking = {result.capture for result in results} - {capture.capture for capture in captures}
     if lacking:
         raise InputError(f"design sheet: nothing is known of capture {min(lacking)}; expected facts of each")
-    known = {name for result in results for name, value in result.values.items() if isfinite(value)}
+    known = known_quantities(results)
     for name in margins:
         if name not in known:
             raise InputError(f"margin: no piece has {name!r:.60}; found {', '.join(sorted(known)):.400}")
@@ -482,8 +486,8 @@ def _too_many(results: Sequence[PieceResult], count: int, although: Sequence[str
         for circumstance in unlike_circumstances(results, strict=strict)
         if circumstance.name not in although
     ]
-    told = "; ".join(each.sentence for each in differing)
-    names = ", ".join(each.name for each in differing)
+    told = "; ".join(difference.sentence for difference in differing)
+    names = ", ".join(difference.name for difference in differing)
     return (
         f"not on one sheet: these captures were measured under {count} different conditions, expected at "
         f'most {MOST_SETS}: {told}. Leave some out, or pool them with --although "{names}"'
@@ -502,12 +506,17 @@ def _alike_set(
     strict: bool,
 ) -> ComparableSet:
     by_name: dict[str, list[PieceResult]] = {}
-    for result in sorted(results, key=lambda each: state_rank(each.state)):
+    for result in sorted(results, key=lambda result: state_rank(result.state)):
         by_name.setdefault(group_name(result.batch, result.state), []).append(result)
-    groups = {name: tuple(each) for name, each in by_name.items()}
-    figures = {name: _figures(each, gauges) for name, each in groups.items()}
-    found = [heights[each.capture] for each in results]
-    known = {each.capture: height for each, height in zip(results, found, strict=True) if height is not None}
+    groups = {name: tuple(members) for name, members in by_name.items()}
+    figures = {
+        group: {
+            name: batch_figures(members, name, gauge=gauges.get(name)) for name in known_quantities(members)
+        }
+        for group, members in groups.items()
+    }
+    known = {result.capture: height for result in results if (height := heights[result.capture]) is not None}
+    # a compression in per cent needs the height of every piece
     height_mm = sum(known.values()) / len(known) if len(known) == len(results) else None
     typed = known if height_mm is not None else None
     compression, gap = force_tables(groups, typed, height_mm, stands)
@@ -519,8 +528,8 @@ def _alike_set(
         if circumstance.name in although
     ]
     stated = {
-        name: dict.fromkeys(each.circumstances.get(name, UNSTATED) for each in results)
-        for name in dict.fromkeys(name for each in results for name in each.circumstances)
+        name: dict.fromkeys(result.circumstances.get(name, UNSTATED) for result in results)
+        for name in dict.fromkeys(name for result in results for name in result.circumstances)
     }
     return ComparableSet(
         letter=letter,
@@ -534,22 +543,13 @@ def _alike_set(
         gap_bands=gap_bands,
         comparisons=tuple(_comparisons(results, margins, although, gauges, strict=strict)),
         rounded=rounded,
-        stands_mm={each.capture: stands[each.capture] for each in results if each.capture in stands},
+        stands_mm={result.capture: stands[result.capture] for result in results if result.capture in stands},
         notes=(
-            *(f"Pooled although different: {each.sentence}." for each in differing),
+            *(f"Pooled although different: {difference.sentence}." for difference in differing),
             *(() if strict else joined_circumstances(results)),
             *unstated_circumstances(results),
         ),
     )
-
-
-def _figures(results: Sequence[PieceResult], gauges: Mapping[str, GaugeResult]) -> dict[str, BatchFigures]:
-    names = list(dict.fromkeys(name for result in results for name in result.values))
-    found = dict(figures_by_quantity(results, names))
-    for name, gauge in gauges.items():
-        if name in found:
-            found[name] = batch_figures(results, name, gauge=gauge)
-    return found
 
 
 def _all_of(found: Collection[str]) -> str:
@@ -572,24 +572,25 @@ def _comparisons(
     *,
     strict: bool,
 ) -> list[Comparison]:
-    """Batches of each state, and states of each batch."""
+    """Return the comparisons of batches of each state, and of states of each batch."""
     found: list[Comparison] = []
-    known = {name for result in results for name, value in result.values.items() if isfinite(value)}
+    known = known_quantities(results)
     stated = {name: margin for name, margin in margins.items() if name in known}
     allowed = [name for name in although if name in {n for result in results for n in result.circumstances}]
     for by, others in (("batch", "state"), ("state", "batch")):
         for same in dict.fromkeys(getattr(result, others) for result in results):
             groups: dict[str, list[PieceResult]] = {}
-            for each in results:
-                if getattr(each, others) == same and each.batch is not None:
-                    groups.setdefault(getattr(each, by), []).append(each)
+            for result in results:
+                if getattr(result, others) == same and result.batch is not None:
+                    groups.setdefault(getattr(result, by), []).append(result)
             if len(groups) < 2:
                 continue
             if by == "state":
                 groups = {name: groups[name] for name in sorted(groups, key=state_rank)}
-            everything = [each for group in groups.values() for each in group]
-            usual = COMPARED if _had(everything, KEY_FORCE) else COMPARED_WITHOUT_HEIGHT
-            names = [name for name in dict.fromkeys([*stated, *usual]) if _had(everything, name)]
+            everything = [result for group in groups.values() for result in group]
+            had = known_quantities(everything)
+            usual = COMPARED if KEY_FORCE in had else COMPARED_WITHOUT_HEIGHT
+            names = [name for name in dict.fromkeys([*stated, *usual]) if name in had]
             held = {name: margin for name, margin in stated.items() if name in names}
             found.append(
                 compare_groups(
@@ -597,10 +598,6 @@ def _comparisons(
                 )
             )
     return found
-
-
-def _had(results: Sequence[PieceResult], name: str) -> bool:
-    return any(isfinite(result.values.get(name, float("nan"))) for result in results)
 
 
 def _sizes(
@@ -615,27 +612,28 @@ def _sizes(
         if values:
             made = PieceResult(piece.piece, piece.batch, UNSTATED, piece.piece, values, u, {}, {}, None)
             groups.setdefault(piece.batch or NO_BATCH, []).append(made)
-    found: dict[str, dict[str, BatchFigures]] = {}
-    for batch, group in groups.items():
-        names = list(dict.fromkeys(name for each in group for name in each.values))
-        found[batch] = dict(figures_by_quantity(group, names))
+    found = {
+        batch: {name: batch_figures(group, name) for name in known_quantities(group)}
+        for batch, group in groups.items()
+    }
     return found, list(dict.fromkeys(notes))
 
 
 def _measures(facts: PieceFacts) -> tuple[dict[str, float], dict[str, float], tuple[str, ...]]:
+    """Return mass and sizes of a piece, their uncertainties, and sentences about them."""
     values, u = {}, {}
     if facts.mass_g is not None:
-        values[MASS], u[MASS] = facts.mass_g, facts.mass_u_g or float("nan")
+        values[MASS], u[MASS] = facts.mass_g, facts.mass_u_g or nan
     if not facts.sizes:
         return values, u, ()
     sizing = size_up(facts.sizes, facts.drawing_size_mm)
-    for name, each in sizing.directions.items():
+    for name, direction in sizing.directions.items():
         if not name.lower().startswith("diameter"):
-            values[f"{name}_mm"], u[f"{name}_mm"] = each.mm, each.u_mm
+            values[f"{name}_mm"], u[f"{name}_mm"] = direction.mm, direction.u_mm
     if sizing.diameter_mm is not None:
-        values[DIAMETER], u[DIAMETER] = sizing.diameter_mm, sizing.diameter_u_mm or float("nan")
+        values[DIAMETER], u[DIAMETER] = sizing.diameter_mm, sizing.diameter_u_mm or nan
     if sizing.roundness_mm is not None:
-        values[ROUNDNESS], u[ROUNDNESS] = sizing.roundness_mm, sizing.roundness_u_mm or float("nan")
+        values[ROUNDNESS], u[ROUNDNESS] = sizing.roundness_mm, sizing.roundness_u_mm or nan
     return values, u, sizing.notes
 
 
@@ -679,7 +677,7 @@ def _missing(
 
 def _not_measured(sets: Sequence[ComparableSet], captures: Sequence[CaptureFacts]) -> list[str]:
     """Return what the captures could have shown and do not."""
-    known = {name for each in sets for figures in each.figures.values() for name in figures}
+    known = {name for comparable in sets for figures in comparable.figures.values() for name in figures}
     wanted = (
         (RELAXATION, "Relaxation: no hold was long enough (use a method with a hold of 10 s or more)."),
         (PERMANENT_SET, "Permanent set: the captures do not show it (more than one cycle is needed)."),
@@ -688,26 +686,28 @@ def _not_measured(sets: Sequence[ComparableSet], captures: Sequence[CaptureFacts
     said = [sentence for names, sentence in wanted if not known.intersection(names)]
     if not any(capture.recovery for capture in captures):
         said.append("Recovery: no contact checks after release (`pressrig endure`).")
-    if not any(each.compression_bands for each in sets):
+    if not any(comparable.compression_bands for comparable in sets):
         said.append("Curves: no capture holds a whole stroke.")
     return said
 
 
-def _set_dict(each: ComparableSet) -> dict[str, Any]:
+def _set_dict(comparable: ComparableSet) -> dict[str, Any]:
     return {
-        "set": each.letter,
-        "circumstances": dict(each.circumstances),
-        "captures": {name: [result.capture for result in results] for name, results in each.groups.items()},
+        "set": comparable.letter,
+        "circumstances": dict(comparable.circumstances),
+        "captures": {
+            name: [result.capture for result in results] for name, results in comparable.groups.items()
+        },
         "figures": {
             group: {name: found.as_dict() for name, found in figures.items()}
-            for group, figures in each.figures.items()
+            for group, figures in comparable.figures.items()
         },
-        "height_mm": each.height_mm,
-        "force": {name: [row.as_dict() for row in rows] for name, rows in each.compression.items()},
-        "round": {system: tables.as_dict() for system, tables in each.rounded.items()},
-        "force_at_gap": {name: [row.as_dict() for row in rows] for name, rows in each.gap.items()},
-        "comparisons": [found.as_dict() for found in each.comparisons],
-        "notes": list(each.notes),
+        "height_mm": comparable.height_mm,
+        "force": {name: [row.as_dict() for row in rows] for name, rows in comparable.compression.items()},
+        "round": {system: tables.as_dict() for system, tables in comparable.rounded.items()},
+        "force_at_gap": {name: [row.as_dict() for row in rows] for name, rows in comparable.gap.items()},
+        "comparisons": [found.as_dict() for found in comparable.comparisons],
+        "notes": list(comparable.notes),
     }
 
 

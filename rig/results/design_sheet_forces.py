@@ -31,8 +31,8 @@ from rig.samples import FloatArray
 
 FORCE, GAP = "force_n", "gap_mm"
 
-ROWS = 10
-"""A table of about this many rows is read at one look."""
+MOST_ROWS, FORCE_ROWS = 13, 8
+"""Tables of at most this many rows, over deflections or gaps and over forces, are read at one look."""
 
 STANDARD_PCT = (10.0, 25.0, 40.0, 50.0, 65.0)
 
@@ -105,14 +105,14 @@ def force_tables(
     depths = steps_to(_farthest(over_depth), standard=heights_mm is not None)
     stands_mm = None if heights_mm is None else stands_mm or heights_mm
     compression = {
-        name: _by_depth(each, depths, height_mm, _mean_of(stands_mm, groups[name]))
-        for name, each in over_depth.items()
+        name: _by_depth(curves, depths, height_mm, _mean_of(stands_mm, groups[name]))
+        for name, curves in over_depth.items()
     }
     if stands_mm is None or height_mm is None:
         return compression, {}
     over_gap = {name: _over_gap(results, stands_mm, height_mm) for name, results in groups.items()}
     gaps = gap_steps(height_mm, _farthest(over_gap))
-    return compression, {name: _by_gap(each, gaps, height_mm) for name, each in over_gap.items()}
+    return compression, {name: _by_gap(curves, gaps, height_mm) for name, curves in over_gap.items()}
 
 
 def force_bands(
@@ -171,7 +171,7 @@ class GapRow:
         """Return a plain mapping."""
         return {
             "force_n": self.force_n,
-            "gap_mm": {group: each.as_dict() for group, each in self.gaps.items()},
+            "gap_mm": {group: rows.as_dict() for group, rows in self.gaps.items()},
             "adjustment_mm": self.adjustment_mm,
         }
 
@@ -256,8 +256,8 @@ def _gap_of(piece: PieceResult, force_n: float) -> PieceResult:
     return replace(piece, values={GAP: gap_mm}, u={GAP: shared_mm}, u_shared={GAP: shared_mm})
 
 
-def round_steps(reach: float, rows: int = 8) -> list[float]:
-    """Return about this many round numbers up to a reach, in even steps of 1, 2 or 5 times a power of ten.
+def round_steps(reach: float) -> list[float]:
+    """Return at most `FORCE_ROWS` round numbers up to a reach, in steps of 1, 2 or 5 times a power of ten.
 
     Examples
     --------
@@ -268,8 +268,7 @@ def round_steps(reach: float, rows: int = 8) -> list[float]:
     """
     if not (isfinite(reach) and reach > 0):
         return []
-    power = 10.0 ** floor(log10(reach / rows))
-    step = next(power * each for each in (1.0, 2.0, 5.0, 10.0) if power * each >= reach / rows * (1 - 1e-9))
+    step = even_step(reach / FORCE_ROWS)
     return [round(number * step, 9) for number in range(1, floor(reach / step + 1e-9) + 1)]
 
 
@@ -363,9 +362,7 @@ def round_gaps(height: float, closed: float) -> list[float]:
     """
     if not (isfinite(closed) and closed > 0):
         return []
-    step = (round_steps(closed) or [closed])[0]
-    first, last = ceil(height / step - 1e-9) - 1, ceil((height - closed) / step - 1e-9)
-    return [round(number * step, 9) for number in range(first, last - 1, -1)]
+    return _gaps_below(height, closed, (round_steps(closed) or [closed])[0])
 
 
 def steps_to(reach: float, *, standard: bool) -> list[float]:
@@ -381,7 +378,7 @@ def steps_to(reach: float, *, standard: bool) -> list[float]:
     """
     if not (isfinite(reach) and reach > 0):
         return []
-    step = even_step(reach)
+    step = even_step(reach / MOST_ROWS)
     depths = {round(number * step, 9) for number in range(1, floor(reach / step + 1e-9) + 1)}
     if standard:
         depths |= {pct for pct in STANDARD_PCT if step <= pct <= reach}
@@ -398,16 +395,21 @@ def gap_steps(height_mm: float, closed_mm: float) -> list[float]:
     """
     if not (isfinite(closed_mm) and closed_mm > 0):
         return []
-    step = even_step(closed_mm)
-    first, last = ceil(height_mm / step - 1e-9) - 1, ceil((height_mm - closed_mm) / step - 1e-9)
+    return _gaps_below(height_mm, closed_mm, even_step(closed_mm / MOST_ROWS))
+
+
+def _gaps_below(height: float, closed: float, step: float) -> list[float]:
+    """Return the multiples of a step below a height, as far as it was closed, the widest gap first."""
+    # what rounding puts just above a multiple counts as that
+    first, last = ceil(height / step - 1e-9) - 1, ceil((height - closed) / step - 1e-9)
     return [round(number * step, 9) for number in range(first, last - 1, -1)]
 
 
-def even_step(reach: float) -> float:
-    """Return a step of 1, 2 or 5 times a power of ten that makes about `ROWS` rows."""
-    wanted = reach / (1.3 * ROWS)
-    power = 10.0 ** floor(log10(wanted))
-    return next(power * each for each in (1.0, 2.0, 5.0, 10.0) if power * each >= wanted * (1 - 1e-9))
+def even_step(least: float) -> float:
+    """Return the smallest step of 1, 2 or 5 times a power of ten that is not below `least`."""
+    power = 10.0 ** floor(log10(least))
+    # a step that rounding puts just below is taken
+    return next(power * digit for digit in (1.0, 2.0, 5.0, 10.0) if power * digit >= least * (1 - 1e-9))
 
 
 def _over(results: Sequence[PieceResult], heights_mm: Mapping[str, float] | None) -> list[PieceResult]:
@@ -454,13 +456,13 @@ def _reaches(results: Sequence[PieceResult]) -> list[float]:
 
 
 def _reach(results: Sequence[PieceResult]) -> float:
-    """As far as half of the pieces were pressed."""
+    """Return how far half of the pieces were pressed."""
     reaches = _reaches(results)
     return float(np.median(reaches)) if reaches else float("nan")
 
 
 def _farthest(groups: Mapping[str, Sequence[PieceResult]]) -> float:
-    """As far as half of the pieces of some group were pressed."""
+    """Return how far half of the pieces of some group were pressed."""
     reaches = [reach for results in groups.values() if isfinite(reach := _reach(results))]
     return max(reaches, default=float("nan"))
 
@@ -504,7 +506,9 @@ def _by_depth(
 def _by_gap(results: Sequence[PieceResult], gaps: Sequence[float], height_mm: float) -> tuple[ForceRow, ...]:
     found = [(gap, _at(results, height_mm - gap, per_axis=100 / height_mm)) for gap in gaps]
     return tuple(
-        ForceRow(gap_mm=gap, loading=each[0], unloading_n=each[1]) for gap, each in found if each is not None
+        ForceRow(gap_mm=gap, loading=force[0], unloading_n=force[1])
+        for gap, force in found
+        if force is not None
     )
 
 

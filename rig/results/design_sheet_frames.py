@@ -25,8 +25,9 @@ def sheet_frames(sheet: DesignSheet) -> dict[str, pd.DataFrame]:
     }
     if sheet.recovery:
         frames["recovery"] = pd.DataFrame(
-            {"set": each.letter, "group": each.group, "after_s": each.after_s} | _figure(each.figures)
-            for each in sheet.recovery
+            {"set": recovery.letter, "group": recovery.group, "after_s": recovery.after_s}
+            | _figure(recovery.figures)
+            for recovery in sheet.recovery
         )
     return frames
 
@@ -36,7 +37,7 @@ def _figures(sheet: DesignSheet) -> Iterator[dict[str, Any]]:
         yield from ({"set": "", "group": batch} | _figure(size) for size in sizes.values())
     for comparable in sheet.sets:
         for group, figures in comparable.figures.items():
-            captures = " ".join(each.capture for each in comparable.groups[group])
+            captures = " ".join(result.capture for result in comparable.groups[group])
             for figure in figures.values():
                 yield {"set": comparable.letter, "group": group} | _figure(figure) | {"captures": captures}
 
@@ -88,27 +89,27 @@ def _forces(comparable: ComparableSet) -> Iterator[dict[str, Any]]:
 
 def _captures(sheet: DesignSheet) -> Iterator[dict[str, Any]]:
     of = {
-        each.capture: (comparable.letter, group, each)
+        result.capture: (comparable.letter, group, result)
         for comparable in sheet.sets
         for group, results in comparable.groups.items()
-        for each in results
+        for result in results
     }
-    for number, each in enumerate(sheet.captures, start=1):
-        letter, group, result = of[each.capture]
+    for number, listed in enumerate(sheet.captures, start=1):
+        letter, group, result = of[listed.capture]
         yield {
             "number": number,
-            "capture": each.capture,
-            "id": each.id,
+            "capture": listed.capture,
+            "id": listed.id,
             "piece": result.piece,
             "batch": result.batch,
             "state": result.state,
             "set": letter,
             "group": group,
-            "started": "" if each.started is None else each.started.isoformat(),
-            "cycles_counted": each.cycles,
-            "cycles_left_out": each.left_out,
-            "operator": each.operator,
-            "calibration": each.calibration,
+            "started": "" if listed.started is None else listed.started.isoformat(),
+            "cycles_counted": listed.cycles,
+            "cycles_left_out": listed.left_out,
+            "operator": listed.operator,
+            "calibration": listed.calibration,
             **{name: words for name, words in result.circumstances.items() if name != "calibration"},
         }
 

@@ -74,9 +74,9 @@ def recovery_figures(
     unlike: list[str] = []
     for (letter, group), results in groups.items():
         having = [result for result in results if contact_checks.get(result.capture)]
-        if len({each.piece for each in having}) < 2:
+        if len({result.piece for result in having}) < 2:
             continue
-        if _at_like_times([contact_checks[each.capture] for each in having]):
+        if _at_like_times([contact_checks[result.capture] for result in having]):
             found += _over_pieces(letter, group, having, contact_checks)
         else:
             unlike.append(
@@ -95,7 +95,7 @@ def spaced(count: int) -> list[int]:
 def _at_like_times(contact_checks: Sequence[Sequence[RecoveryCheck]]) -> bool:
     if len({len(check) for check in contact_checks}) > 1:
         return False
-    after_s = np.array([[check.after_s for check in each] for each in contact_checks])
+    after_s = np.array([[check.after_s for check in series] for series in contact_checks])
     return bool(np.all(np.ptp(after_s, axis=0) <= TIMES_ALIKE * after_s.mean(axis=0)))
 
 
@@ -117,5 +117,5 @@ def _over_pieces(
             )
             for result in results
         ]
-        after_s = float(np.mean([each.after_s for each in at.values()]))
+        after_s = float(np.mean([check.after_s for check in at.values()]))
         yield RecoveryFigures(letter, group, after_s, batch_figures(pieces, SET_LEFT))

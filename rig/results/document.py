@@ -30,7 +30,7 @@ _HIDDEN = ("knee_resolved",)
 
 
 def capture_document(name: str, header: CaptureHeader, result: CaptureResult) -> dict[str, Any]:
-    """One capture's part of the document that `analyse --json` prints.
+    """Return one capture's part of the document that `analyse --json` prints.
 
     Parameters
     ----------
@@ -70,7 +70,7 @@ def document_head(name: str, header: CaptureHeader, result: CaptureResult) -> di
 
 
 def _check_events(result: CaptureResult) -> list[dict[str, float | None]]:
-    """Return the first contact checks of a recording, one mapping for each."""
+    """Return the first contact checks of a recording, one mapping per check."""
     checks = result.checks
     columns = (checks.time_s, checks.contact_mm, checks.peak_n, checks.depth_mm)
     names = ("time_s", "contact_mm", "peak_force_n", "depth_mm")
@@ -113,7 +113,7 @@ def budget_document(found: Budget) -> dict[str, Any]:
 
 
 def monte_carlo_document(found: MonteCarlo) -> dict[str, Any]:
-    """Draws as a plain mapping, by quantity."""
+    """Return draws as a plain mapping, by quantity."""
     return {
         "cycle": found.budget.cycle,
         "draws": found.draws,
@@ -156,7 +156,7 @@ def _reading(
     reading: dict[str, Any] = {"at": label.replace(" ", "")}
     for stroke in ("loading", "unloading"):
         name = f"{_AT}{label}.{stroke}_n"
-        force, force_u = (plain(columns[each][row]) for each in (name, f"{name}_u"))
+        force, force_u = (plain(columns[column][row]) for column in (name, f"{name}_u"))
         reading[f"{stroke}_n"], reading[f"{stroke}_n_u"] = force, None if force is None else force_u
         secant = None if force is None or not deflection_mm else force / deflection_mm
         reading[f"secant_{stroke}_n_per_mm"] = secant
@@ -179,7 +179,7 @@ def _summary(result: CaptureResult) -> dict[str, Any]:
 
 
 def cycles_frame(result: CaptureResult) -> pd.DataFrame:
-    """One row a cycle; column names carry their units, `_u` their standard uncertainties."""
+    """Return one row per cycle; column names carry their units, `_u` their standard uncertainties."""
     return _frame(result.columns)
 
 
@@ -194,13 +194,9 @@ def cycle_frames(result: CaptureResult, beside: ColumnTable | None = None) -> It
     """
     for first in range(0, max(len(result), 1), PART_ROWS):
         part = slice(first, first + PART_ROWS)
-        yield _frame(dict(result.rows(part)) | {name: each[part] for name, each in (beside or {}).items()})
-
-
-def _spoilt_words(flags: int, measured: Sequence[str]) -> str:
-    """Return what flags spoil, "not released: loss_mj hysteresis_pct; ..."."""
-    found = spoilt_quantities(flags, measured)
-    return "; ".join(f"{label}: {' '.join(map(_frame_name, names))}" for label, names in found.items())
+        yield _frame(
+            dict(result.rows(part)) | {name: values[part] for name, values in (beside or {}).items()}
+        )
 
 
 def _frame_name(name: str) -> str:
@@ -213,10 +209,16 @@ def _frame_name(name: str) -> str:
 def _frame(columns: ColumnTable) -> pd.DataFrame:
     import pandas as pd  # a fifth of a second, for whoever wants a frame
 
-    numbers = [int(each) for each in columns.get("flags", ())]
+    numbers = [int(flag) for flag in columns.get("flags", ())]
     measured = [name for name in columns if f"{name}_u" in columns]
-    # flags repeat: few combinations of them occur
-    why = {number: _spoilt_words(number, measured) for number in set(numbers)}
+    # what flags spoil, such as "not released: loss_mj hysteresis_pct; ..."; few combinations occur
+    why = {
+        number: "; ".join(
+            f"{label}: {' '.join(map(_frame_name, names))}"
+            for label, names in spoilt_quantities(number, measured).items()
+        )
+        for number in set(numbers)
+    }
     shown: dict[str, Any] = {
         "cycle": columns.get("cycle", []),
         "flags": [flag_labels(number) for number in numbers],

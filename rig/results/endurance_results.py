@@ -67,7 +67,7 @@ class EnduranceReport:
             "set_mm": self.set_mm,
             "stiffness_loss_pct": self.stiffness_loss_pct,
             "pauses": list(self.pauses),
-            "recovery": [{"after_s": each.after_s, "set_mm": each.set_mm} for each in self.recovery],
+            "recovery": [{"after_s": point.after_s, "set_mm": point.set_mm} for point in self.recovery],
             "recovery_fit": None if self.fit is None else _finite(self.fit.as_dict()),
         }
 
@@ -103,18 +103,18 @@ def endurance_report(events: Iterable[Mapping[str, Any]]) -> EnduranceReport:
         report.take(event)
     if report.recovery:
         report.fit = fit_recovery(
-            np.array([each.after_s for each in report.recovery]),
-            np.array([each.set_mm for each in report.recovery]),
+            np.array([point.after_s for point in report.recovery]),
+            np.array([point.set_mm for point in report.recovery]),
         )
     return report
 
 
 def _finite(value: Any) -> Any:
-    """Not-a-number as None, all the way down."""
+    """Return a value with None for not-a-number, all the way down."""
     if isinstance(value, Mapping):
-        return {name: _finite(each) for name, each in value.items()}
+        return {name: _finite(entry) for name, entry in value.items()}
     if isinstance(value, list | tuple):
-        return [_finite(each) for each in value]
+        return [_finite(entry) for entry in value]
     if isinstance(value, float | np.floating):
         return float(value) if np.isfinite(value) else None
     return value

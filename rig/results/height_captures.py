@@ -25,7 +25,7 @@ def read_surface(
     *,
     most_samples: int = MOST_SAMPLES,
 ) -> CheckedSurface:
-    """Contact checks of one surface in a capture on disk; see `checked_surface`.
+    """Return the contact checks of one surface in a capture on disk; see `checked_surface`.
 
     Raises
     ------
@@ -61,7 +61,7 @@ def read_height(
     calibration: Calibration | None = None,
     most_samples: int = MOST_SAMPLES,
 ) -> HeightReport:
-    """Free height from captures; see `height_report`.
+    """Return the free height from captures; see `height_report`.
 
     Parameters
     ----------

@@ -64,7 +64,7 @@ class CheckedSurface:
     position_step_mm: float
 
     def contact_checks(self, *, top: bool) -> list[PlatenContact]:
-        """Its contact checks at one of both forces."""
+        """Return its contact checks at one of both forces."""
         return [_platen_contact(reading.at_top if top else reading.at_contact) for reading in self.readings]
 
 
@@ -118,7 +118,7 @@ def checked_surface(
     if not readings:
         why = f" ({refused[0]})" if refused else ""
         raise InputError(f"{name}: has no readable contact check of the {_called(surface)} {why}")
-    left_out = tuple(f"{name}: {_called(surface)}, {each}: left out." for each in refused)
+    left_out = tuple(f"{name}: {_called(surface)}, {reason}: left out." for reason in refused)
     fitting = calibration.for_channels(header.force, header.position)
     return CheckedSurface(name, header, tuple(readings), left_out, fitting, whole.position_step_mm)
 
@@ -155,7 +155,7 @@ def _whole(
 ) -> tuple[Stretch, bool]:
     """Return a whole recording in N and mm, and whether its forces are means over conversions."""
     aligner = Aligner(calibration)
-    parts: list[Signals] = []
+    parts: list[Signals | None] = []
     count = 0
     for batch in batches:
         count += len(batch)
@@ -163,27 +163,23 @@ def _whole(
             raise InputError(
                 f"{name}: more than {most_samples} samples; expected a recording of some contact checks"
             )
-        parts += _some(aligner.push(batch))
-    parts += _some(aligner.finish())
-    if not parts:
+        parts.append(aligner.push(batch))
+    whole = [part for part in (*parts, aligner.finish()) if part is not None]
+    if not whole:
         raise InputError(f"{name}: holds no samples")
-    signals = Signals.concatenate(parts)
-    whole = Stretch(
+    signals = Signals.concatenate(whole)
+    stretch = Stretch(
         signals.time_s,
         signals.position_mm,
         signals.force_n,
         signals.force_resolution_n,
         signals.position_resolution_mm,
     )
-    return whole, signals.averaged
-
-
-def _some(signals: Signals | None) -> list[Signals]:
-    return [] if signals is None else [signals]
+    return stretch, signals.averaged
 
 
 def _marked(whole: Stretch, marks: Sequence[Mapping[str, Any]], surface: Surface) -> Iterator[Stretch]:
-    """Stretches between the marks of one surface's contact checks; marks that make no sense are passed
+    """Yield the stretches between the marks of one surface's contact checks; senseless marks are passed
     over."""
     begun: int | None = None
     for mark in marks:

@@ -21,7 +21,12 @@ def height_sentences(
 
     `homed` says whether the position was homed in between, None if unknown.
     """
-    yield _about_caliper(at_contact, at_top)
+    less_mm = at_contact.mm - at_top.mm
+    yield (
+        f"A caliper compresses a soft part: closed with {at_top.force_n:g} N it would read {less_mm:.3f} "
+        f"mm ({100 * less_mm / at_contact.mm:.2g} %) less than at {at_contact.force_n:g} N. State the "
+        "force with the height."
+    )
     for height in (at_contact, at_top):
         yield from _about_checks(height)
     for surface in bare:
@@ -40,19 +45,10 @@ def height_sentences(
             f"The position {known} between the bare contact check and the piece's; the uncertainty leaves "
             "out how well homing repeats. To include it, give --bare captures of several homings."
         )
-    for each in (*bare, piece):
-        yield from each.left_out
+    for surface in (*bare, piece):
+        yield from surface.left_out
     yield from _about_range(bare, piece, at_contact, at_top)
     yield from piece.calibration.complaints(piece.header.started.date())
-
-
-def _about_caliper(at_contact: Height, at_top: Height) -> str:
-    less_mm = at_contact.mm - at_top.mm
-    return (
-        f"A caliper compresses a soft part: closed with {at_top.force_n:g} N it would read {less_mm:.3f} "
-        f"mm ({100 * less_mm / at_contact.mm:.2g} %) less than at {at_contact.force_n:g} N. State the "
-        "force with the height."
-    )
 
 
 def _about_checks(height: Height) -> Iterator[str]:
@@ -77,7 +73,9 @@ def _about_range(
     position, force = piece.calibration.position, piece.calibration.force
     if position is not None and position.value_range is not None:
         low_mm, high_mm = position.value_range
-        found = [check.position_mm for each in (*bare, piece) for check in each.contact_checks(top=True)]
+        found = [
+            check.position_mm for surface in (*bare, piece) for check in surface.contact_checks(top=True)
+        ]
         if min(found) < low_mm or max(found) > high_mm:
             yield (
                 f"Checked from {min(found):.2f} to {max(found):.2f} mm, outside the position's calibrated "

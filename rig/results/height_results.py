@@ -18,9 +18,7 @@ import numpy as np
 
 from rig.analyser import Approach, MeasuringNoise, zero_force_contacts
 from rig.calibration import Height, PlatenContact, height_at
-from rig.methods import (
-    PlatenReading,
-)
+from rig.methods import PlatenReading
 from rig.results.height_checks import CheckedSurface
 from rig.results.height_notes import height_sentences
 
@@ -179,6 +177,7 @@ def _scatter_mm(reading: PlatenReading) -> float:
     x_mm = x_mm[max(at - SCATTER_SAMPLES, 0) : at]
     if len(x_mm) < LEAST_SCATTER:
         return reading.approach.position_step_mm
+    # a parabola takes off a steady or evenly braked motion; three terms take three degrees of freedom
     number = np.arange(len(x_mm)) - len(x_mm) / 2
     left = x_mm - np.polynomial.Polynomial.fit(number, x_mm, 2)(number)
     return max(
@@ -194,7 +193,7 @@ def _homed_between(bare: Sequence[CheckedSurface], piece: CheckedSurface) -> boo
     (before,) = bare
     if before.header.id == piece.header.id:
         return False
-    boots = [each.header.identity.get("boot_id") for each in (before, piece)]
+    boots = [surface.header.identity.get("boot_id") for surface in (before, piece)]
     homed_now = piece.header.ordered.homed_now
     if homed_now is True or (None not in boots and boots[0] != boots[1]):
         return True

@@ -56,19 +56,17 @@ CONTENTS = 20_000
 """Captures whose digests are remembered while a program runs: each is looked up several times."""
 
 _TYPES: Mapping[str, type[Any]] = {
-    each.__name__: each
-    for each in (
-        *(
-            AnalysisSettings,
-            Depth,
-            ZeroPolicy,
-            MeasuringNoise,
-            Softening,
-            PronySeries,
-            ContactChecks,
-            ForceZero,
-        ),
+    kind.__name__: kind
+    for kind in (
+        AnalysisSettings,
+        ContactChecks,
+        Depth,
+        ForceZero,
         Loop,
+        MeasuringNoise,
+        PronySeries,
+        Softening,
+        ZeroPolicy,
     )
 }
 """The only types that are made of what a file says."""
@@ -251,9 +249,9 @@ def _plain(value: Any, blobs: list[bytes]) -> Any:
         blobs.append(np.ascontiguousarray(value).tobytes())
         return {_TYPE: "array", "dtype": value.dtype.str, "place": place, "length": len(value)}
     if isinstance(value, tuple):
-        return [_plain(each, blobs) for each in value]
+        return [_plain(entry, blobs) for entry in value]
     if isinstance(value, dict):
-        return {name: _plain(each, blobs) for name, each in value.items()}
+        return {name: _plain(entry, blobs) for name, entry in value.items()}
     if is_dataclass(value):
         members = {field.name: _plain(getattr(value, field.name), blobs) for field in fields(value)}
         return {_TYPE: _TYPES[type(value).__name__].__name__, _OF: members}
@@ -263,12 +261,12 @@ def _plain(value: Any, blobs: list[bytes]) -> Any:
 def _typed(value: Any, blob: bytes) -> Any:
     """Return what `_plain` wrote."""
     if isinstance(value, list):
-        return tuple(_typed(each, blob) for each in value)
+        return tuple(_typed(entry, blob) for entry in value)
     if not isinstance(value, dict):
         return value
     kind = value.get(_TYPE)
     if kind is None:
-        return {name: _typed(each, blob) for name, each in value.items()}
+        return {name: _typed(entry, blob) for name, entry in value.items()}
     if kind == "float":
         return float(value[_OF])
     if kind == "array":

@@ -53,6 +53,7 @@ from rig.methods import (
     recovery_checks,
 )
 from rig.methods.steps import ContactCheck, PullOff, each_step
+from rig.results.document import plain
 from rig.samples import FloatArray, IntArray, Samples
 from rig.units import parse
 
@@ -61,7 +62,6 @@ MOST_KEPT = 20_000_000
 
 SAME_FORCE = 0.01
 """Contacts at forces that differ by a larger share are not compared."""
-
 
 RECOVERY = "recovery"
 LATEST = ("set_mm",)
@@ -111,7 +111,7 @@ class MethodReport:
     @property
     def missing(self) -> tuple[Outcome, ...]:
         """Quantities that were promised and cannot be had."""
-        return tuple(each for each in self.quantities if each.value is None)
+        return tuple(quantity for quantity in self.quantities if quantity.value is None)
 
     def recovery_fit(self) -> RecoveryFit | None:
         """Fit the contact checks after release; None without any."""
@@ -195,6 +195,10 @@ def method_report(
     if any(name in (*PROCEDURE_QUANTITIES, *LATEST, RECOVERY) for name in method.report):
         windows.gather(batches)
     facts = StatedFacts(header.free_height_mm, header.area_mm2, spacer_mm or _stated_spacer_mm(header))
+
+    def procedure(name: str, read_by: Calibration) -> Outcome:
+        return procedure_outcome(name, course, windows.read_with(read_by), facts)
+
     quantities = []
     contact_checks: tuple[RecoveryCheck, ...] = ()
     for name in method.report:
@@ -204,12 +208,7 @@ def method_report(
                 outcome, calibration, lambda other: _recovery(course, windows.read_with(other))[0]
             )
         elif name in PROCEDURE_QUANTITIES:
-            outcome = procedure_outcome(name, course, windows.read_with(calibration), facts)
-            outcome = _widened(
-                outcome,
-                calibration,
-                partial(_procedure_under, name, course=course, windows=windows, facts=facts),
-            )
+            outcome = _widened(procedure(name, calibration), calibration, partial(procedure, name))
         else:
             outcome = _of_cycles(name, method, course, result)
             if name in LATEST and outcome.value is not None and result is not None:
@@ -227,12 +226,6 @@ def method_report(
     )
 
 
-def _procedure_under(
-    name: str, calibration: Calibration, *, course: Course, windows: _Windows, facts: StatedFacts
-) -> Outcome:
-    return procedure_outcome(name, course, windows.read_with(calibration), facts)
-
-
 def _widened(outcome: Outcome, calibration: Calibration, under: Callable[[Calibration], Outcome]) -> Outcome:
     """Return an outcome whose uncertainty holds the calibration's part: it is worked out again with each
     of the calibration's inputs off by its standard uncertainty (JCGM 100:2008, 5.1.3 note 2)."""
@@ -240,8 +233,9 @@ def _widened(outcome: Outcome, calibration: Calibration, under: Callable[[Calibr
         return outcome
     variance, fourth = outcome.u**2, 0.0
     for shift in shifts(calibration):
-        ways = [under(each).value for each in (shift.calibration, shift.opposite) if each is not None]
+        ways = [under(moved).value for moved in (shift.calibration, shift.opposite) if moved is not None]
         off = [(value - outcome.value) ** 2 for value in ways if value is not None]
+        # where both ways were worked out, the mean of their squares
         moved = sum(off) / max(len(off), 1)
         variance += moved
         fourth += moved**2 / shift.degrees_of_freedom
@@ -288,7 +282,7 @@ class _Windows:
                 self._found.setdefault(int(starts[number]), []).append(_copied(part))
 
     def read_with(self, calibration: Calibration) -> StretchOf:
-        """Gives the samples of actions as a calibration reads them."""
+        """Return what gives the samples of actions as a calibration reads them."""
         return partial(self._stretch, calibration=calibration)
 
     def _stretch(self, done: DoneAction, calibration: Calibration) -> Stretch:
@@ -317,17 +311,9 @@ class _Windows:
 
 
 def _copied(part: Signals) -> Signals:
-    """Free of the large arrays that it was cut from."""
-    return Signals(
-        part.time_s.copy(),
-        part.force_n.copy(),
-        part.position_mm.copy(),
-        part.status.copy(),
-        part.lost.copy(),
-        part.force_resolution_n,
-        part.position_resolution_mm,
-        part.averaged,
-    )
+    """Return a part free of the large arrays that it was cut from."""
+    names = ("time_s", "force_n", "position_mm", "status", "lost")
+    return replace(part, **{name: getattr(part, name).copy() for name in names})
 
 
 def _stated_spacer_mm(header: CaptureHeader) -> float | None:
@@ -382,7 +368,7 @@ def _of_cycles(name: str, method: Method, course: Course, result: CaptureResult 
         how = f"From the last cycle ({int(result.columns['cycle'][row])}); no published procedure."
         why = "" if math.isfinite(u[row]) else "u: set counts from this first contact"
         freedom = limited(effective_freedom(float(u[row]) ** 2, float(_fourth(result, name, [row])[0])))
-        stated = (float(values[row]), _finite(u[row]))
+        stated = (float(values[row]), plain(u[row]))
         return Outcome(name, shown.title, shown.unit, *stated, why, how, freedom=freedom)
     picked, picked_u = values[known], u[known]
     mean = float(picked.mean())
@@ -396,12 +382,12 @@ def _of_cycles(name: str, method: Method, course: Course, result: CaptureResult 
     counted = "1 cycle" if len(known) == 1 else f"Mean of {len(known)} cycles"
     how = f"{counted} after {method.conditioning.cycles} of conditioning; u is for one cycle."
     why = "" if math.isfinite(u_mean) else "u: not known for all cycles"
-    return Outcome(name, shown.title, shown.unit, mean, _finite(u_mean), why, how, parts, freedom)
+    return Outcome(name, shown.title, shown.unit, mean, plain(u_mean), why, how, parts, freedom)
 
 
 def _fourth(result: CaptureResult, name: str, rows: list[int]) -> FloatArray:
-    """Squares of the variances of some cycles over their degrees of freedom; zero where nothing limits
-    them."""
+    """Return the squares of the variances of some cycles over their degrees of freedom; zero where nothing
+    limits them."""
     freedom = result.columns.get(f"{name}{FREEDOM}")
     if freedom is None:
         return np.zeros(len(rows))
@@ -456,10 +442,6 @@ def _rows_of_presses(course: Course, result: CaptureResult) -> list[int]:
     ends_s = np.array([end for _, end in course.presses]) / 1e6
     rows = np.searchsorted(begins_s, ends_s, side="right") - 1
     return sorted({int(row) for row in rows if row >= 0})
-
-
-def _finite(value: float) -> float | None:
-    return float(value) if math.isfinite(value) else None
 
 
 def _notes(method: Method, header: CaptureHeader, course: Course, windows: _Windows) -> Iterable[str]:

@@ -9,7 +9,7 @@ largest, so that it is the same for all.
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass, replace
 from math import ceil, floor, isfinite, isnan, log10
@@ -25,7 +25,13 @@ from rig.core import kind_of
 from rig.errors import InputError, RigError
 from rig.population import BY_HAND, STATES, UNSTATED, Curve, PieceResult
 from rig.register import Register, RegisteredSpecimen
-from rig.results.analysing import Asked, calibration_of, examine_capture, noise_contact_force_n
+from rig.results.analysing import (
+    Asked,
+    calibration_of,
+    examine_capture,
+    last_set_row,
+    noise_contact_force_n,
+)
 from rig.results.kept import CONTACT, PIECE
 from rig.results.many import Measure, Workers, measure_ahead
 from rig.results.progress import Progress, no_progress
@@ -96,19 +102,19 @@ class PressedPieces:
         if columns is None:
             columns = list(dict.fromkeys(name for result in self.results for name in result.values))
         rows = []
-        for each in self.results:
+        for result in self.results:
             row: dict[str, Any] = {
-                "piece": each.piece,
-                "batch": each.batch,
-                "state": each.state,
-                "capture": each.capture,
-                "operator": self.labels["operator"][each.capture],
+                "piece": result.piece,
+                "batch": result.batch,
+                "state": result.state,
+                "capture": result.capture,
+                "operator": self.labels["operator"][result.capture],
             }
             for name in columns:
-                row[name], row[f"{name}_u"] = each.values.get(name), each.u.get(name)
-                row[f"{name}_u_shared"] = each.u_shared.get(name)
-                row[f"{name}_freedom"] = each.freedom.get(name)
-            rows.append(row | dict(each.circumstances))
+                row[name], row[f"{name}_u"] = result.values.get(name), result.u.get(name)
+                row[f"{name}_u_shared"] = result.u_shared.get(name)
+                row[f"{name}_freedom"] = result.freedom.get(name)
+            rows.append(row | dict(result.circumstances))
         return pd.DataFrame(rows)
 
 
@@ -179,7 +185,7 @@ def piece_results(
 
 def pieces_of(pressed: Sequence[PressedCapture | _Opened], notes: Sequence[str] = ()) -> PressedPieces:
     """Return the results of captures that were measured, with the groups that they belong to."""
-    return PressedPieces(tuple(each.values for each in pressed), _labels(pressed), tuple(notes))
+    return PressedPieces(tuple(piece.values for piece in pressed), _labels(pressed), tuple(notes))
 
 
 def pressed_captures(
@@ -264,29 +270,29 @@ def _measured_together(
     # whatever needs no samples is looked at in all captures before the first is measured
     opened, notes = _all_opened(paths, asked, known, optional)
     if check is not None:
-        check([each.values for each in opened], _labels(opened))
+        check([piece.values for piece in opened], _labels(opened))
     force_n, sentences = _common_contact_n(opened, asked, workers, progress)
     notes += sentences
     while True:
-        opened = [replace(each, asked=replace(each.asked, contact_force_n=force_n)) for each in opened]
-        kept = {} if asked.fresh else {each.path: way.kept(each) for each in opened}
-        tasks = [(each.path, each.asked) for each in opened if kept.get(each.path) is None]
+        opened = [replace(piece, asked=replace(piece.asked, contact_force_n=force_n)) for piece in opened]
+        kept = {} if asked.fresh else {piece.path: way.kept(piece) for piece in opened}
+        tasks = [(piece.path, piece.asked) for piece in opened if kept.get(piece.path) is None]
         new, sentences = measure_ahead(
             tasks, workers, measure=way.measure, ending=way.ending, progress=progress
         )
         notes += sentences
         pressed: list[Found] = []
-        with progress("measuring", len(opened)) as show, _Refusals(optional, notes) as refusals:
-            for done, each in enumerate(opened):
-                show(done, each.path.name)
-                with refusals.of(each.path):
-                    found = kept.get(each.path)
-                    pressed.append(way.measured(each, asked.fresh and not new) if found is None else found)
+        with progress("measuring", len(opened)) as show, Refusals(optional, notes) as refusals:
+            for done, piece in enumerate(opened):
+                show(done, piece.path.name)
+                with refusals.of(piece.path):
+                    found = kept.get(piece.path)
+                    pressed.append(way.measured(piece, asked.fresh and not new) if found is None else found)
         if len(pressed) == len(opened):
             break
         # one that was left out may have been the one whose noise asked for the most
-        measured = {each.path for each in pressed}
-        opened = [each for each in opened if each.path in measured]
+        measured = {piece.path for piece in pressed}
+        opened = [piece for piece in opened if piece.path in measured]
         needed_n, _ = _common_contact_n(opened, asked, workers, progress)
         if needed_n == force_n:
             break
@@ -305,24 +311,29 @@ def _all_opened(
     """Open captures, without those that a person left out; and sentences about it."""
     opened: list[_Opened] = []
     notes: list[str] = []
-    with _Refusals(optional, notes) as refusals:
+    with Refusals(optional, notes) as refusals:
         for path in paths:
             with refusals.of(path):
                 opened.append(_opened(path, asked, known))
-    for each in opened:
-        if (record := each.capture.exclusions.capture) is not None:
+    for piece in opened:
+        if (record := piece.capture.exclusions.capture) is not None:
             by = f" by {record.by}" if record.by else ""
-            notes.append(f"Left out: {each.path}: {record.reason} ({record.wall[:10]}{by}).")
-    opened = [each for each in opened if each.capture.exclusions.capture is None]
-    seen: dict[str, Path] = {}
-    for each in opened:
-        other = seen.setdefault(each.capture.header.id, each.path)
-        if other is not each.path:
-            raise InputError(f"{each.path}: the same capture as {other}; give each once")
+            notes.append(f"Left out: {piece.path}: {record.reason} ({record.wall[:10]}{by}).")
+    opened = [piece for piece in opened if piece.capture.exclusions.capture is None]
+    refuse_copies((piece.path, piece.capture) for piece in opened)
     return opened, notes
 
 
-class _Refusals:
+def refuse_copies(captures: Iterable[tuple[Path, Capture]]) -> None:
+    """Refuse captures of which one is given twice, perhaps as a copy."""
+    seen: dict[str, Path] = {}
+    for path, capture in captures:
+        other = seen.setdefault(capture.header.id, path)
+        if other is not path:
+            raise InputError(f"{path}: the same capture as {other}; give it once")
+
+
+class Refusals:
     """Why captures cannot be used: all of it is raised at the end, but of an optional one it is a note."""
 
     def __init__(self, optional: Collection[Path], notes: list[str]) -> None:
@@ -331,6 +342,7 @@ class _Refusals:
 
     @contextmanager
     def of(self, path: Path) -> Iterator[None]:
+        """Keep what is refused about one capture, and go on with the next."""
         try:
             yield
         except InputError as refusal:
@@ -356,22 +368,27 @@ def _common_contact_n(
     """Return the contact force that is stated, or that all captures need; None where each has its own."""
     if asked.contact_force_n is not None or len(opened) < 2:
         return asked.contact_force_n, []
-    kept = {} if asked.fresh else {each.path: _kept_opening_n(each) for each in opened}
-    tasks = [(each.path, each.asked.of_opening()) for each in opened if kept.get(each.path) is None]
+    kept = (
+        {}
+        if asked.fresh
+        else {
+            piece.path: piece.asked.of_opening().kept_at(piece.path).read_contact_force_n()
+            for piece in opened
+        }
+    )
+    tasks = [(piece.path, piece.asked.of_opening()) for piece in opened if kept.get(piece.path) is None]
     new, notes = measure_ahead(tasks, workers, measure=keep_opening, ending=CONTACT, progress=progress)
     forces = []
-    for each in opened:
+    for piece in opened:
         with suppress(InputError):  # told when it is measured
-            again = replace(each.asked, fresh=asked.fresh and not new)
-            found = kept.get(each.path)
-            forces.append(noise_contact_force_n(each.path, again, each.capture) if found is None else found)
-    if not forces or max(forces) <= SAME_CONTACT * min(forces):
+            again = replace(piece.asked, fresh=asked.fresh and not new)
+            found = kept.get(piece.path)
+            forces.append(noise_contact_force_n(piece.path, again, piece.capture) if found is None else found)
+    if not forces or not isfinite(max(forces)) or max(forces) <= SAME_CONTACT * min(forces):
         return None, notes
-    return _two_digits_up(max(forces)), notes
-
-
-def _kept_opening_n(opened: _Opened) -> float | None:
-    return opened.asked.of_opening().kept_at(opened.path).read_contact_force_n()
+    # rounded up to two digits, as it is shown and can be typed again
+    step = 10.0 ** (floor(log10(max(forces))) - 1)
+    return ceil(max(forces) / step) * step, notes
 
 
 def keep_opening(path: Path, asked: Asked) -> None:
@@ -387,16 +404,15 @@ def keep_piece(path: Path, asked: Asked) -> None:
 
 
 def known_by_register(path: Path) -> WhatIsKnown:
-    """Batch and state of pieces when they were captured, as a register has them.
+    """Return a function that gives batch, state and height of pieces as a register has them.
 
     Raises
     ------
     InputError
         If there is no register at that path.
     """
-
     with Register(path, make=False) as register:
-        specimens = {each.id: each for each in register.specimens()}
+        specimens = {specimen.id: specimen for specimen in register.specimens()}
 
     def known(header: CaptureHeader) -> KnownPiece:
         specimen = specimens.get(header.specimen)
@@ -428,12 +444,12 @@ def _opened(path: Path, asked: Asked, known: WhatIsKnown | None) -> _Opened:
     values = PieceResult(
         header.specimen,
         told.batch or header.batch,
-        _state(path, header, told),
+        stated_state(path, header, told.state),
         path.name or path.resolve().name,
         {},
         {},
         {},
-        _stated_circumstances(capture, calibration_of(capture, asked), driven=driven),
+        stated_circumstances(capture, calibration_of(capture, asked), driven=driven),
         None,
     )
     return _Opened(path, capture, asked, values, driven)
@@ -510,7 +526,12 @@ def _pressed(opened: _Opened, fresh: bool) -> PressedCapture:
             )
         u = {name: float(result.summary[name]["u"]) for name in values}
         shared_u, freedom = _shared_u(result, values), _shared_freedom(result, values)
-        _add_last_set(result, values=values, u=u, shared_u=shared_u)
+        row = last_set_row(result)
+        if row is not None:
+            values[LAST_SET], u[LAST_SET] = (float(result.columns[f"{SET}{end}"][row]) for end in ("", "_u"))
+            part = result.columns.get(f"{SET}{CALIBRATION_PART}")
+            if part is not None:
+                shared_u[LAST_SET] = float(np.nan_to_num(part[row]))
         if SET in freedom:
             freedom[LAST_SET] = freedom[SET]
         piece = replace(
@@ -540,9 +561,15 @@ def _first_contact(result: CaptureResult) -> tuple[float | None, float | None]:
     return found[0], found[1]
 
 
-def _state(path: Path, header: CaptureHeader, told: KnownPiece) -> str:
+def stated_state(path: Path, header: CaptureHeader, known: str | None = None) -> str:
+    """Return the state of a piece, as it is known or as its capture states it.
 
-    found = str(told.state or header.conditions.get("state") or UNSTATED).strip().lower()
+    Raises
+    ------
+    InputError
+        If it is none of `STATES`.
+    """
+    found = str(known or header.conditions.get("state") or UNSTATED).strip().lower()
     if found not in (*STATES, UNSTATED):
         raise InputError(
             f"{path}/capture.yaml: conditions: field 'state': found {found!r:.40}, "
@@ -558,30 +585,8 @@ def was_driven(capture: Capture) -> bool:
     return capture.header.method is not None and not by_hand
 
 
-def _add_last_set(
-    result: CaptureResult,
-    *,
-    values: dict[str, float],
-    u: dict[str, float],
-    shared_u: dict[str, float],
-) -> None:
-    """The permanent set at the last cycle that counts: the mean over cycles lags behind it."""
-
-    counted = counted_cycles(result.columns, result.settings.conditioning, SET)
-    # the first cycle has none by definition
-    known = np.flatnonzero(counted & (result.columns["cycle"] > 1))
-    if not len(known):
-        return
-    last = known[-1]
-    values[LAST_SET], u[LAST_SET] = (float(result.columns[name][last]) for name in (SET, f"{SET}_u"))
-    part = result.columns.get(f"{SET}{CALIBRATION_PART}")
-    if part is not None:
-        shared_u[LAST_SET] = float(np.nan_to_num(part[last]))
-
-
 def _shared_u(result: CaptureResult, values: Mapping[str, float]) -> dict[str, float]:
     """Return the calibration's part of each mean: the same in all cycles, so that of their mean."""
-
     shared: dict[str, float] = {}
     for name in values:
         part = result.columns.get(f"{name}{CALIBRATION_PART}")
@@ -595,7 +600,6 @@ def _shared_u(result: CaptureResult, values: Mapping[str, float]) -> dict[str, f
 def _shared_freedom(result: CaptureResult, values: Mapping[str, float]) -> dict[str, float]:
     """Return the degrees of freedom of the calibration's part of each mean; those without a limit are
     left out."""
-
     found: dict[str, float] = {}
     for name in values:
         if f"{name}{FREEDOM}" not in result.columns:
@@ -612,7 +616,7 @@ def _shared_freedom(result: CaptureResult, values: Mapping[str, float]) -> dict[
     return found
 
 
-def _stated_circumstances(capture: Capture, calibration: Calibration, *, driven: bool) -> dict[str, str]:
+def stated_circumstances(capture: Capture, calibration: Calibration, *, driven: bool) -> dict[str, str]:
     """Return circumstances in their order; those that only an analysis tells are not stated yet."""
     header, air = capture.header, auxiliary_readings(capture)
     typed = {name.strip().lower().replace("_", " "): text for name, text in header.conditions.items()}
@@ -640,13 +644,12 @@ def _circumstances(stated: Mapping[str, str], result: CaptureResult) -> dict[str
 
 
 def calibration_words(calibration: Calibration) -> str:
-    """Name, and a mark of its content."""
+    """Return the name of a calibration, and a mark of its content."""
     return f"{calibration.name} {calibration.identity[:8]}".strip()
 
 
 def mean_words(readings: tuple[Any, Any] | None, unit: str) -> str:
     """Return the mean of slow readings with its unit; not stated where there are none."""
-
     if readings is None or not len(readings[1]):
         return UNSTATED
     return f"{float(readings[1].mean()):.1f} {unit}"
@@ -654,7 +657,6 @@ def mean_words(readings: tuple[Any, Any] | None, unit: str) -> str:
 
 def _mean_curve(result: CaptureResult) -> Curve | None:
     """Return the mean of the counted cycles that are kept for drawing, as far as all of them go."""
-
     counted = {
         int(number)
         for number in result.columns["cycle"][
@@ -676,7 +678,7 @@ def _mean_curve(result: CaptureResult) -> Curve | None:
 
 
 def _reach_mm(loop: Loop) -> float:
-    """As far as both strokes go."""
+    """Return how far both strokes go, in mm."""
     if loop.load_end is None or loop.unload_start is None or _one_way(loop):
         return float(loop.deflection_mm.max())
     return float(
@@ -691,7 +693,6 @@ def _one_way(loop: Loop) -> bool:
 
 def _strokes(loop: Loop, grid: Any) -> tuple[Any, Any]:
     """Return the force of loading and unloading on a grid; noise of position must not turn a stroke back."""
-
     turn = int(np.argmax(loop.deflection_mm))
     # a hold is of neither stroke: its force falls where it stands
     end, start = loop.load_end, loop.unload_start
@@ -717,19 +718,11 @@ def _named_apart(pressed: list[Found]) -> list[Found]:
 
 
 def _labels(pressed: Sequence[PressedCapture | _Opened]) -> dict[str, dict[str, str | None]]:
-
     labels: dict[str, dict[str, str | None]] = {"batch": {}, "state": {}, "operator": {}, "method": {}}
-    for each in pressed:
-        name, header, state = each.values.capture, each.capture.header, each.values.state
-        labels["batch"][name] = each.values.batch
+    for piece in pressed:
+        name, header, state = piece.values.capture, piece.capture.header, piece.values.state
+        labels["batch"][name] = piece.values.batch
         labels["state"][name] = state
-        labels["operator"][name] = RIG if each.driven else (header.operator or "").strip() or None
-        labels["method"][name] = header.ordered.title_and_mark if each.driven else BY_HAND
+        labels["operator"][name] = RIG if piece.driven else (header.operator or "").strip() or None
+        labels["method"][name] = header.ordered.title_and_mark if piece.driven else BY_HAND
     return labels
-
-
-def _two_digits_up(force_n: float) -> float:
-    if not (isfinite(force_n) and force_n > 0):
-        return force_n
-    step = 10.0 ** (floor(log10(force_n)) - 1)
-    return ceil(force_n / step) * step

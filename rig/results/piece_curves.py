@@ -61,7 +61,6 @@ def read_curves(path: Path, size_mm: Measured | None) -> list[NipPiece]:
 
 
 def _piece(path: Path, key: tuple[str, ...], points: list[Row], size_mm: Measured | None) -> NipPiece:
-
     piece, batch, rate, size = key
     where = points[0].where
     if len(points) < FEWEST_POINTS:

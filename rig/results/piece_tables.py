@@ -59,10 +59,10 @@ def read_pieces(path: Path) -> PressedPieces:
         results.append(result)
         operators[result.capture] = row.cells.get("operator") or None
     labels = {
-        "batch": {each.capture: each.batch for each in results},
-        "state": {each.capture: each.state if "state" in headings else None for each in results},
+        "batch": {result.capture: result.batch for result in results},
+        "state": {result.capture: result.state if "state" in headings else None for result in results},
         "operator": operators,
-        "method": {each.capture: _method(each) for each in results},
+        "method": {result.capture: _method(result) for result in results},
     }
     return PressedPieces(tuple(results), labels)
 

@@ -18,10 +18,16 @@ import numpy as np
 from rig.aids import COLUMNS, PulledPiece
 from rig.analyser import Pull, PullSettings, find_pulls, flagged_beyond
 from rig.calibration import Aligner, Calibration, Signals, shifts
-from rig.capture import Capture, auxiliary_readings, open_capture
+from rig.capture import Capture, open_capture
 from rig.errors import InputError
-from rig.population import BY_HAND, STATES, UNSTATED, PieceResult
-from rig.results.piece_captures import STATED, calibration_words, mean_words, was_driven
+from rig.population import UNSTATED, PieceResult
+from rig.results.piece_captures import (
+    STATED,
+    refuse_copies,
+    stated_circumstances,
+    stated_state,
+    was_driven,
+)
 from rig.samples import FloatArray, Samples
 from rig.segmenter import working_direction
 
@@ -79,12 +85,8 @@ def pulled_captures(paths: Sequence[Path], asked: PullsAsked) -> list[PulledCapt
         If one is no capture or is given twice, or if none can be used: each is too long, or has no clock, no
         pull, or none that counts.
     """
-
     captures = [(path, open_capture(path)) for path in paths]
-    seen: dict[str, Path] = {}
-    for path, capture in captures:
-        if seen.setdefault(capture.header.id, path) is not path:
-            raise InputError(f"{path}: the same capture as {seen[capture.header.id]}; give each once")
+    refuse_copies(captures)
     captures.sort(key=lambda pair: pair[1].header.started)
     read: list[PulledCapture] = []
     unusable: list[str] = []
@@ -102,7 +104,6 @@ def pulled_captures(paths: Sequence[Path], asked: PullsAsked) -> list[PulledCapt
 
 
 def _read(path: Path, capture: Capture, asked: PullsAsked) -> PulledCapture:
-
     count = sum(file.samples for file in capture.files)
     if count > MOST_SAMPLES:
         raise InputError(f"{path}: {count} samples are too many for pulls; expected at most {MOST_SAMPLES}")
@@ -122,7 +123,7 @@ def _read(path: Path, capture: Capture, asked: PullsAsked) -> PulledCapture:
         )
     flagged, reach_n = flagged_beyond(pulls, signals, with_it)
     if not asked.beyond:
-        if not any(each.counts for each in flagged) and any(pull.counts for pull in pulls):
+        if not any(pull.counts for pull in flagged) and any(pull.counts for pull in pulls):
             raise InputError(f"{path}: {_beyond_words(pulls, reach_n)}, or --beyond-calibration")
         pulls = flagged
     shares = _calibration_shares(samples, with_it, asked.settings, capture.header.sense, pulls)
@@ -144,9 +145,8 @@ def _read(path: Path, capture: Capture, asked: PullsAsked) -> PulledCapture:
 def _signals(samples: Samples, calibration: Calibration, sense: str) -> Signals:
     """Return the force and position of the same instants; pulls of a recording in tension turned below
     zero."""
-
     aligner = Aligner(calibration)
-    parts = [each for each in (aligner.push(samples), aligner.finish()) if each is not None]
+    parts = [signals for signals in (aligner.push(samples), aligner.finish()) if signals is not None]
     if not parts:
         raise InputError("has no samples, expected a recording of pulls")
     signals = Signals.concatenate(parts)
@@ -156,8 +156,7 @@ def _signals(samples: Samples, calibration: Calibration, sense: str) -> Signals:
 
 
 def _pulls(signals: Signals, calibration: Calibration, settings: PullSettings) -> tuple[Pull, ...]:
-    """Pulls with the frame's share of the travel taken off."""
-
+    """Return the pulls with the frame's share of the travel taken off."""
     if not calibration.frame.is_rigid:
         until = int(np.searchsorted(signals.time_s, signals.time_s[0] + settings.no_load_s))
         force_n = signals.force_n - float(np.median(signals.force_n[: max(until, 1)]))
@@ -169,8 +168,7 @@ def _pulls(signals: Signals, calibration: Calibration, settings: PullSettings) -
 def _calibration_shares(
     samples: Samples, calibration: Calibration, settings: PullSettings, sense: str, pulls: Sequence[Pull]
 ) -> dict[str, float]:
-    """Relative standard uncertainty of each column from the calibration."""
-
+    """Return the relative standard uncertainty of each column from the calibration."""
     parts: dict[str, list[float]] = {name: [] for name in COLUMNS}
     for shift in shifts(calibration):
         moved = _pulls(_signals(samples, shift.calibration, sense), shift.calibration, settings)
@@ -199,28 +197,27 @@ def _beyond_words(pulls: Sequence[Pull], reach_n: float) -> str:
 
 
 def _flag_notes(pulls: Sequence[Pull]) -> Iterator[str]:
-    for number, each in enumerate(pulls, 1):
-        if each.flags:
-            left_out = "its slip is left out of means" if each.counts else "left out of means"
-            yield f"pull {number}: {', '.join(each.flags)}; {left_out}"
+    for number, pull in enumerate(pulls, 1):
+        if pull.flags:
+            left_out = "its slip is left out of means" if pull.counts else "left out of means"
+            yield f"pull {number}: {', '.join(pull.flags)}; {left_out}"
 
 
 def _backlash_notes(calibration: Calibration, signals: Signals, pulls: Sequence[Pull]) -> Iterator[str]:
-    """Of pulls that begin before the platen's way out has taken up the backlash."""
+    """Yield a sentence per pull that begins before the platen's way out has taken up the backlash."""
     after = 0
-    for number, each in enumerate(pulls, 1):
-        back_mm = float(signals.position_mm[after : each.begin + 1].max() - signals.position_mm[each.begin])
+    for number, pull in enumerate(pulls, 1):
+        back_mm = float(signals.position_mm[after : pull.begin + 1].max() - signals.position_mm[pull.begin])
         if back_mm < calibration.backlash.mm:
             yield (
                 f"pull {number}: starts within the backlash of the position; its travel and work are too "
                 "small"
             )
-        after = each.end
+        after = pull.end
 
 
 def _rate(signals: Signals, pulls: Sequence[Pull]) -> str:
     """Return the mean speed up to the peaks, in words."""
-
     rates = [
         float(signals.position_mm[pull.begin] - signals.position_mm[pull.peak])
         / float(signals.time_s[pull.peak] - signals.time_s[pull.begin])
@@ -237,24 +234,20 @@ def _piece(
     read: tuple[tuple[Pull, ...], Mapping[str, float]],
     rate: str,
 ) -> PulledPiece:
-
     pulls, shares = read
     header = capture.header
-    state = str(header.conditions.get("state") or UNSTATED).strip().lower()
-    if state not in (*STATES, UNSTATED):
-        raise InputError(
-            f"{path}/capture.yaml: conditions: field 'state': found {state!r:.40}, "
-            f"expected one of {', '.join(STATES)}"
-        )
+    # what a pull depends on; area, contact force and conditioning are a press's
+    words = stated_circumstances(capture, calibration, driven=was_driven(capture))
+    names = ("method", "temperature", "humidity", "calibration", *STATED)
     result = PieceResult(
         header.specimen,
         header.batch,
-        state,
+        stated_state(path, header),
         path.name or path.resolve().name,
         {},
         {},
         {},
-        _circumstances(capture, calibration) | {"rate": rate},
+        {name: words[name] for name in names} | {"rate": rate},
         None,
     )
 
@@ -263,18 +256,5 @@ def _piece(
         counts = "counts" if name.startswith(("peak", "work")) else "slip_counts"
         return np.array([getattr(pull, name) if getattr(pull, counts) else np.nan for pull in pulls])
 
-    columns = {each: column(each) for name in COLUMNS for each in (name, f"{name}_u")}
+    columns = {title: column(title) for name in COLUMNS for title in (name, f"{name}_u")}
     return PulledPiece(result, columns, dict(shares))
-
-
-def _circumstances(capture: Capture, calibration: Calibration) -> dict[str, str]:
-
-    header, air = capture.header, auxiliary_readings(capture)
-    typed = {name.strip().lower().replace("_", " "): text for name, text in header.conditions.items()}
-    words = {
-        "method": header.ordered.title_and_mark if was_driven(capture) else BY_HAND,
-        "temperature": mean_words(air.get("ambient_temperature"), "degC"),
-        "humidity": mean_words(air.get("humidity"), "%"),
-        "calibration": calibration_words(calibration),
-    }
-    return words | {name: str(typed.get(name) or UNSTATED).strip().lower() for name in STATED}

@@ -24,16 +24,15 @@ def registered_diameters(register: Path, names: Collection[str]) -> tuple[dict[s
     InputError
         If there is no register at that path.
     """
-
     diameters, doubtful = {}, []
-    for each in _known(register, names):
-        sizing = size_up(each.newest_sizes) if each.newest_sizes else None
+    for specimen in _known(register, names):
+        sizing = size_up(specimen.newest_sizes) if specimen.newest_sizes else None
         if sizing is None or sizing.diameter_mm is None:
             continue
         u_mm = nan if sizing.diameter_u_mm is None else sizing.diameter_u_mm
-        diameters[each.id] = Measured(sizing.diameter_mm, u_mm if isfinite(u_mm) else 0.0)
+        diameters[specimen.id] = Measured(sizing.diameter_mm, u_mm if isfinite(u_mm) else 0.0)
         if not isfinite(u_mm):
-            doubtful.append(each.id)
+            doubtful.append(specimen.id)
     if not diameters:
         return {}, ["The register has no diameters for these pieces, so the captures' free heights are used."]
     notes = [f"Diameters of {len(diameters)} of {len(names)} pieces are from the register."]
@@ -54,8 +53,7 @@ def registered_mass(register: Path, names: Collection[str]) -> tuple[Measured | 
     InputError
         If there is no register at that path.
     """
-
-    masses = [each.mass for each in _known(register, names) if each.mass is not None]
+    masses = [specimen.mass for specimen in _known(register, names) if specimen.mass is not None]
     if not masses:
         return None, []
     grams = [mass.g for mass in masses]
@@ -66,6 +64,5 @@ def registered_mass(register: Path, names: Collection[str]) -> tuple[Measured | 
 
 
 def _known(register: Path, names: Collection[str]) -> list[RegisteredSpecimen]:
-
     with Register(register, make=False) as opened:
         return [specimen for specimen in opened.specimens() if specimen.id in names]

@@ -20,20 +20,14 @@ from rig.errors import InputError
 from rig.population import DRIVEN, HAND
 from rig.renamed import refuse_old_name
 from rig.results.analysing import Asked, analyse_capture
-from rig.results.piece_captures import was_driven
+from rig.results.piece_captures import RIG, SAME_CONTACT, Refusals, refuse_copies, was_driven
 from rig.results.spilled import SpilledRows
-
-RIG = "rig"
-"""The appraiser where a method drove the platen."""
 
 ONE_VALUE = "Each capture is one trial, by the mean of its sound cycles; single cycles are not trials."
 PIECES_WITHIN = "Pieces of one laboratory differ too; their differences are part of the repeatability."
 LABORATORY = "laboratory"
 
 COMMON = "These parts leave out what all trials share, such as the calibration's error."
-
-SAME_CONTACT = 1.1
-"""Contact forces that differ by no larger factor count as the same."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,11 +64,13 @@ class Trials:
             raise InputError(
                 f"--laboratories: {self.where} has a column '{LABORATORY}'; leave out the option"
             )
-        columns = {LABORATORY if name == "appraiser" else name: each for name, each in self.columns.items()}
+        columns = {
+            LABORATORY if name == "appraiser" else name: column for name, column in self.columns.items()
+        }
         return replace(self, columns=columns, notes=(*self.notes, PIECES_WITHIN))
 
     def rows(self) -> list[dict[str, Any]]:
-        """One mapping a row."""
+        """Return one mapping per row."""
         return [
             dict(zip(self.columns, cells, strict=True)) for cells in zip(*self.columns.values(), strict=True)
         ]
@@ -109,30 +105,31 @@ def trials_of_captures(paths: Sequence[Path], column: str, asked: Asked) -> Tria
     InputError
         If one is given twice, names no operator, or does not have the quantity.
     """
-
-    squeezed = sorted(_all_squeezed(paths, column, asked), key=lambda each: each.capture.header.started)
-    seen: dict[str, Path] = {}
-    for each in squeezed:
-        other = seen.setdefault(each.capture.header.id, each.path)
-        if other is not each.path:
-            raise InputError(f"{each.path}: the same capture as {other}; each is one trial: give it once")
-    if len({_rig_name(each) for each in squeezed if each.driven}) > 1:
+    squeezed: list[_Squeezed] = []
+    with Refusals((), []) as refusals:
+        for path in paths:
+            with refusals.of(path):
+                squeezed.append(_squeezed(path, column, asked))
+    squeezed.sort(key=lambda press: press.capture.header.started)
+    refuse_copies((press.path, press.capture) for press in squeezed)
+    if len({_rig_name(press) for press in squeezed if press.driven}) > 1:
         # several driven rigs are several appraisers
         squeezed = [
-            replace(each, appraiser=f"{RIG} {_rig_name(each)}") if each.driven else each for each in squeezed
+            replace(press, appraiser=f"{RIG} {_rig_name(press)}") if press.driven else press
+            for press in squeezed
         ]
     count: Counter[tuple[str, str]] = Counter()
     columns: dict[str, list[Any]] = defaultdict(list)
-    for each in squeezed:
-        piece = each.capture.header.specimen
-        count[piece, each.appraiser] += 1
+    for press in squeezed:
+        piece = press.capture.header.specimen
+        count[piece, press.appraiser] += 1
         row = {
             "piece": piece,
-            "appraiser": each.appraiser,
-            "trial": count[piece, each.appraiser],
-            "value": each.value,
-            "kind": DRIVEN if each.driven else HAND,
-            "capture": each.path.name or each.path.resolve().name,
+            "appraiser": press.appraiser,
+            "trial": count[piece, press.appraiser],
+            "value": press.value,
+            "kind": DRIVEN if press.driven else HAND,
+            "capture": press.path.name or press.path.resolve().name,
         }
         for name, cell in row.items():
             columns[name].append(cell)
@@ -141,7 +138,6 @@ def trials_of_captures(paths: Sequence[Path], column: str, asked: Asked) -> Tria
 
 
 def _squeezed(path: Path, column: str, asked: Asked) -> _Squeezed:
-
     with SpilledRows() as store:
         capture, result = analyse_capture(path, asked, store)
         value = _value(path, column, result)
@@ -169,45 +165,28 @@ def _value(path: Path, column: str, result: CaptureResult) -> float:
     return float(found["mean"])
 
 
-def _all_squeezed(paths: Sequence[Path], column: str, asked: Asked) -> list[_Squeezed]:
-    """Return every capture, measured; all that cannot be used are named at once."""
-    found, refused = [], []
-    for path in paths:
-        try:
-            found.append(_squeezed(path, column, asked))
-        except InputError as refusal:
-            refused.append(refusal)
-    if len(refused) == 1:
-        raise refused[0]
-    if refused:
-        raise InputError(
-            f"{len(refused)} captures cannot be used:\n  " + "\n  ".join(str(refusal) for refusal in refused)
-        )
-    return found
-
-
-def _rig_name(each: _Squeezed) -> str:
-    return str(each.capture.header.rig.get("name", "without a name"))
+def _rig_name(press: _Squeezed) -> str:
+    return str(press.capture.header.rig.get("name", "without a name"))
 
 
 def _unlike(squeezed: Sequence[_Squeezed], asked: Asked) -> list[str]:
     """Return what differs between captures that should not, in sentences."""
     said = []
     everywhere: dict[str, list[Any]] = {
-        "method": [each.capture.header.ordered.text for each in squeezed],
-        "rig": [_rig_name(each) for each in squeezed],
-        "loaded area": [each.capture.header.area_mm2 for each in squeezed],
-        "conditions": [dict(each.capture.header.conditions) for each in squeezed],
+        "method": [press.capture.header.ordered.text for press in squeezed],
+        "rig": [_rig_name(press) for press in squeezed],
+        "loaded area": [press.capture.header.area_mm2 for press in squeezed],
+        "conditions": [dict(press.capture.header.conditions) for press in squeezed],
     }
     if asked.calibration is None:
-        everywhere["calibration"] = [dict(each.capture.header.calibration) for each in squeezed]
+        everywhere["calibration"] = [dict(press.capture.header.calibration) for press in squeezed]
     for name, found in everywhere.items():
         said += _differs(name, squeezed, found)
-    for piece in dict.fromkeys(each.capture.header.specimen for each in squeezed):
-        of_piece = [each for each in squeezed if each.capture.header.specimen == piece]
-        heights = [each.capture.header.free_height_mm for each in of_piece]
+    for piece in dict.fromkeys(press.capture.header.specimen for press in squeezed):
+        of_piece = [press for press in squeezed if press.capture.header.specimen == piece]
+        heights = [press.capture.header.free_height_mm for press in of_piece]
         said += _differs(f"free height of {piece}", of_piece, heights)
-    forces = [each.contact_force_n for each in squeezed]
+    forces = [press.contact_force_n for press in squeezed]
     if max(forces) > SAME_CONTACT * min(forces):
         said.append(
             f"These differ between the captures: contact force ({min(forces):.3g} to {max(forces):.3g} N, "
@@ -217,7 +196,7 @@ def _unlike(squeezed: Sequence[_Squeezed], asked: Asked) -> list[str]:
 
 
 def _differs(name: str, squeezed: Sequence[_Squeezed], found: Sequence[Any]) -> list[str]:
-    texts = [json.dumps(each, sort_keys=True, default=str) for each in found]
+    texts = [json.dumps(entry, sort_keys=True, default=str) for entry in found]
     kinds = list(dict.fromkeys(texts))
     if len(kinds) < 2:
         return []

@@ -102,7 +102,7 @@ def _column_of_values(path: Path, headings: Sequence[str], value: str | None) ->
 
 
 def read_number(row: Row, heading: str) -> float:
-    """A cell as a number, whatever decimal mark the table has.
+    """Return a cell as a number, whatever decimal mark the table has.
 
     Raises
     ------

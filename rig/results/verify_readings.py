@@ -56,7 +56,6 @@ def read_verification(path: Path, scale: Scale | None, gravity: Gravity | None =
     InputError
         Naming file and line.
     """
-
     table = read_rows(
         path, _known, most=LARGEST_FILE, most_rows=MOST_ROWS, hint=f"its heading is `{HEADING}`"
     )
@@ -85,7 +84,6 @@ def read_verification(path: Path, scale: Scale | None, gravity: Gravity | None =
 def _reading(
     cells: dict[str, str], per_unit_n: float, unit: str, scale: Scale | None, *, where: str
 ) -> VerificationReading:
-
     direction = cells["direction"].lower()
     if direction not in _DIRECTIONS:
         raise InputError(f"{where}: direction: found {cells['direction']!r}, expected rising or falling")
@@ -150,8 +148,7 @@ def _columns(heading: Sequence[str], where: str) -> tuple[dict[str, int], dict[s
 
 
 def _per_unit_n(units: dict[str, str], gravity: Gravity | None, where: str) -> float:
-    """Newtons for one of the load's unit, with the units looked through."""
-
+    """Return the newtons of one of the load's unit, with the units looked through."""
     indicated, load = units["indicated"], units["load"]
     if indicated != "counts" and not is_force(indicated):
         raise InputError(f"{where}: indicated: found the unit {indicated!r}, expected N, counts and the like")

@@ -50,7 +50,7 @@ def test_a_doubled_trial_names_its_row_in_the_file():
 def test_a_value_that_is_no_number_names_its_row(wrong):
     values = VALUES.ravel().tolist()
     values[7] = wrong
-    with pytest.raises(InputError, match=r"row 8: value .* no finite number"):
+    with pytest.raises(InputError, match=r"row 8: value .* not a finite number"):
         arrange_trials(table(value=values))
 
 
