@@ -199,9 +199,7 @@ def height_at(
     """
     if not piece or not bare or not all(bare):
         raise InputError("height: expected at least one bare contact check and one of the piece")
-    whole_bare = [check for series in bare for check in series]
-    series_mm = [float(np.mean([check.position_mm for check in series])) for series in bare]
-    bare_mm = float(np.mean(series_mm))
+    bare_mm = float(np.mean([_mean(series, "position_mm") for series in bare]))
     met_mm = np.array([check.position_mm for check in piece])
     heights_mm = bare_mm - met_mm
     if heights_mm.min() <= 0:
@@ -221,24 +219,7 @@ def height_at(
     counted = list(piece[1:] if apart else piece)
     counted_mm = heights_mm[1:] if apart else heights_mm
     mm = float(counted_mm.mean())
-    # rows that have no standard uncertainty, or do not count, stay in the table with their reason
-    parts = (
-        *([_repeats("repeats of the bare contact check", bare[0])] if len(bare) == 1 else []),
-        _repeats("repeats of the piece's contact check", counted),
-        *_homing(series_mm, bare, homed_between),
-        HeightPart(
-            "smallest step",
-            math.sqrt(
-                float(np.mean([check.rounding_mm**2 for check in whole_bare]))
-                + float(np.mean([check.rounding_mm**2 for check in counted]))
-            ),
-            math.inf,
-            True,
-            "of the position, at both contact checks; repeats at the same place share it",
-        ),
-        *_calibrated(force_n, bare_mm, whole_bare, counted, calibration),
-        *_told_only(force_n, whole_bare, counted, calibration),
-    )
+    parts = _budget(force_n, bare, counted, calibration, homed_between)
     counting = [part for part in parts if part.counts]
     u_mm = freedom = reach_mm = None
     if not any(part.u_mm is None for part in counting):
@@ -251,12 +232,36 @@ def height_at(
         freedom,
         None if reach_mm is None else mm - reach_mm,
         None if reach_mm is None else mm + reach_mm,
-        _sd([check.position_mm for check in whole_bare]) if len(bare) == 1 else None,
+        _sd([check.position_mm for check in bare[0]]) if len(bare) == 1 else None,
         _sd([check.position_mm for check in counted]),
         tuple(heights_mm.tolist()),
         float(heights_mm[0]) if apart else None,
         _trend(counted_mm, read_mm),
         parts,
+    )
+
+
+def _budget(
+    force_n: float,
+    bare: Sequence[Sequence[PlatenContact]],
+    piece: Sequence[PlatenContact],
+    calibration: Calibration,
+    homed: bool | None,
+) -> tuple[HeightPart, ...]:
+    """Return the rows of the budget; those without a standard uncertainty, or that do not count, say why."""
+    series_mm = [_mean(series, "position_mm") for series in bare]
+    whole_bare = [check for series in bare for check in series]
+    rounding_mm2 = [
+        float(np.mean([check.rounding_mm**2 for check in checks])) for checks in (whole_bare, piece)
+    ]
+    step = "of the position, at both contact checks; repeats at the same place share it"
+    return (
+        *([_repeats("repeats of the bare contact check", bare[0])] if len(bare) == 1 else []),
+        _repeats("repeats of the piece's contact check", piece),
+        *_homing(series_mm, bare, homed),
+        HeightPart("smallest step", math.sqrt(sum(rounding_mm2)), math.inf, True, step),
+        *_calibrated(force_n, float(np.mean(series_mm)), whole_bare, piece, calibration),
+        *_told_only(force_n, whole_bare, piece, calibration),
     )
 
 
@@ -341,20 +346,14 @@ def _calibrated(
         for (source, freedom), square in squares.items()
         if source.split()[0] in HOW
     ]
-    for name, why in _unmeasured(calibration, faster, abs(_mean(piece, "speed_mm_per_s"))):
-        rows.append(HeightPart(name, None, math.inf, False, why))
-    return rows
-
-
-def _unmeasured(calibration: Calibration, faster: float, speed: float) -> list[tuple[str, str]]:
-    missing = "stated or scaled by its source, not calibrated: left out"
-    found = []
     for name, scale in (("position", calibration.position), ("force", calibration.force)):
         if scale is None or scale.uncertainty is None:
-            found.append((f"{name} calibration", missing))
-    if calibration.delay.u_s is None and abs(faster) > SAME_SPEED * speed:
-        found.append(("delay", "not measured; equal speeds at both contact checks would cancel it"))
-    return found
+            missing = "stated or scaled by its source, not calibrated: left out"
+            rows.append(HeightPart(f"{name} calibration", None, math.inf, False, missing))
+    if calibration.delay.u_s is None and abs(faster) > SAME_SPEED * abs(_mean(piece, "speed_mm_per_s")):
+        missing = "not measured; equal speeds at both contact checks would cancel it"
+        rows.append(HeightPart("delay", None, math.inf, False, missing))
+    return rows
 
 
 def _told_only(

@@ -235,24 +235,19 @@ def _check(shape: tuple[int, ...], tolerance: float | None, level: float) -> Non
 def _appraisers(trials: TrialTable, level: float) -> tuple[AppraiserFigures, ...]:
     values, kinds = trials.measured, trials.kinds or ("",) * len(trials.appraisers)
     means = values.mean((0, 2))
+    pieces, _, repeats = values.shape
+    df = pieces * (repeats - 1)
     figures = []
     for place, (name, kind) in enumerate(zip(trials.appraisers, kinds, strict=True)):
-        df, sd, low, high = _repeats(values[:, place], level)
+        sd = low = high = None
+        if df:
+            # a variance divides by the repeats: times them, it is a piece's sum of squares
+            square = values[:, place].var(axis=1).sum() * repeats / df
+            sd = math.sqrt(square)
+            low, high = map(math.sqrt, combination_interval([Term(1.0, square, df)], level)[:2])
         difference = float(means[place] - means.mean())
         figures.append(AppraiserFigures(name, kind, float(means[place]), difference, sd, low, high, df))
     return tuple(figures)
-
-
-def _repeats(values: FloatArray, level: float) -> tuple[int, float | None, float | None, float | None]:
-    """Return the degrees of freedom of one appraiser's repeats, their standard deviation and its
-    interval."""
-    df = values.shape[0] * (values.shape[1] - 1)
-    if not df:
-        return 0, None, None, None
-    # var(axis=1) divides by the trials: times them, it is the sum of squares within pieces
-    square = values.var(axis=1).sum() * values.shape[1] / df
-    low, high, _ = combination_interval([Term(1.0, square, df)], level)
-    return df, math.sqrt(square), math.sqrt(low), math.sqrt(high)
 
 
 def _notes(trials: TrialTable, chosen: GaugeModel) -> tuple[str, ...]:

@@ -284,7 +284,7 @@ def _material(name: str, by: dict[str, list[float]], level: float, where: str) -
         between=math.sqrt(max(between, 0.0)),
         between_set_to_zero=between < 0,
         laboratories=_figures(tuple(by), count, means, squares, mean),
-        checks=(*_cochran(tuple(by), count, squares), *_mean_checks(tuple(by), means)),
+        checks=(*_cochran(tuple(by), count, squares), *_grubbs(tuple(by), means)),
     )
 
 
@@ -368,12 +368,6 @@ def _cochran(names: tuple[str, ...], count: FloatArray, squares: FloatArray) -> 
     return (LaboratoryCheck("Cochran", names[place], float(variance[place] / variance[several].sum()), p),)
 
 
-def _mean_checks(names: tuple[str, ...], means: FloatArray) -> tuple[LaboratoryCheck, ...]:
-    """Test the farthest mean and, where that is no outlier, the two farthest: two can hide each other."""
-    one = _grubbs(names, means)
-    return one if not one or one[0].verdict == "outlier" else (*one, *_grubbs_for_two(names, means))
-
-
 def _grubbs_for_two(names: tuple[str, ...], means: FloatArray) -> tuple[LaboratoryCheck, ...]:
     """Test the two largest or two smallest means together (ISO 5725-2:1994, 7.3.4, recalled)."""
     count = len(means)
@@ -424,7 +418,8 @@ def _left_without_two(ordered: FloatArray) -> tuple[FloatArray, FloatArray]:
 
 
 def _grubbs(names: tuple[str, ...], means: FloatArray) -> tuple[LaboratoryCheck, ...]:
-    """Test the laboratory whose mean lies farthest from the mean of all means."""
+    """Test the laboratory whose mean lies farthest from the mean of all means and, where that is no outlier,
+    the two farthest: two can hide each other."""
     count = len(means)
     if count < FEWEST or not np.ptp(means) > 0:
         return ()
@@ -433,4 +428,5 @@ def _grubbs(names: tuple[str, ...], means: FloatArray) -> tuple[LaboratoryCheck,
     left = (count - 1) ** 2 - count * found.statistic**2
     student = found.statistic * math.sqrt(count * (count - 2) / left) if left > 0 else math.inf
     p = min(1.0, 2 * count * float(scipy.stats.t.sf(student, count - 2)))
-    return (LaboratoryCheck("Grubbs", names[found.place], found.statistic, p),)
+    one = LaboratoryCheck("Grubbs", names[found.place], found.statistic, p)
+    return (one,) if one.verdict == "outlier" else (one, *_grubbs_for_two(names, means))

@@ -115,7 +115,7 @@ class _Plan:
         self._seen: dict[str, str] = {}
 
     def take(self, capture: SeenCapture, *, add: bool) -> str:
-        """Decide for one capture; why it is not attached, or nothing."""
+        """Decide for one capture, and return why it is not attached; empty where it is."""
         twice = self._seen.setdefault(capture.id, capture.folder)
         if twice != capture.folder:
             return f"is the same capture as {twice}; is it a copy?"

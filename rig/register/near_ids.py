@@ -2,8 +2,8 @@
 
 Problem: F-90-017 and F-90-018 differ by one character and are two pieces; F-90-017 and f90-17 differ by four
 and are one. Plan: an id is read as runs of letters and numbers; numbers have to be equal, letters may differ
-by a slip of the pen. Cost: one comparison for each known id, whose
-runs are kept.
+by a slip of the pen. Cost: one comparison per known id, whose runs are
+kept.
 """
 
 from __future__ import annotations
@@ -25,7 +25,7 @@ _MOST = 3
 
 
 def similar_ids(wanted: str, known: Iterable[str]) -> list[str]:
-    """Known ids that are most likely the same piece spelt otherwise; the id itself is not among them.
+    """Return known ids that are most likely the same piece spelt otherwise, without the id itself.
 
     Examples
     --------
@@ -39,7 +39,8 @@ def similar_ids(wanted: str, known: Iterable[str]) -> list[str]:
 
 
 def near_ids(wanted: str, known: Iterable[str]) -> list[str]:
-    """Up to three known ids to ask about when one is not known: those spelt nearly so, else similar ones.
+    """Return up to three known ids to ask about when one is not known: those spelt nearly so, else similar
+    ones.
 
     Examples
     --------
@@ -54,12 +55,13 @@ def near_ids(wanted: str, known: Iterable[str]) -> list[str]:
 
 @lru_cache(maxsize=65_536)
 def _runs(name: str) -> tuple[str, ...]:
-    """Letters and numbers in order, without case, separators and leading zeros."""
+    """Return letters and numbers in order, without case, separators and leading zeros."""
     plain = _ONE.sub("1", _ZERO.sub("0", name.casefold()))
     return tuple(str(int(run)) if run.isdecimal() else run for run in _RUNS.findall(plain))
 
 
 def _same(one: tuple[str, ...], other: tuple[str, ...]) -> bool:
+    """Return whether numbers are equal and words differ by a slip of the pen at most."""
     if not one or len(one) != len(other):
         return False
     for a, b in zip(one, other, strict=True):

@@ -98,7 +98,11 @@ class Record:
             raise InputError(f"kind: found {self.kind!r:.40}, expected one of {', '.join(KINDS)}")
         read_day_or_time(self.at, "at")
         for name in ("text", "detail", "how", "who", "reason"):
-            _check_text(name, getattr(self, name))
+            text: str | None = getattr(self, name)
+            if text is not None and (len(text) > LONGEST_TEXT or "\0" in text):
+                raise InputError(
+                    f"{name}: found {len(text)} characters, expected at most {LONGEST_TEXT} of text"
+                )
         if self.corrects is not None and not (self.reason or "").strip():
             raise InputError(f"reason: is missing; say why record {self.corrects} is corrected")
         _check_numbers(self)
@@ -196,21 +200,14 @@ def read_day_or_time(text: str, field: str) -> str:
 
 
 def instant(at: str) -> datetime:
-    """Moment of a day or time in ISO form; a bare day counts from its beginning in UTC."""
+    """Return the moment of a day or time in ISO form; a bare day counts from its beginning in UTC."""
     moment = datetime.fromisoformat(at)
     return moment if moment.tzinfo else moment.replace(tzinfo=UTC)
 
 
 def now() -> str:
-    """This moment as records keep it."""
+    """Return this moment as records keep it."""
     return datetime.now(UTC).isoformat(timespec="seconds")
-
-
-def _check_text(name: str, text: str | None) -> None:
-    if text is None:
-        return
-    if len(text) > LONGEST_TEXT or "\0" in text:
-        raise InputError(f"{name}: found {len(text)} characters, expected at most {LONGEST_TEXT} of text")
 
 
 def _check_numbers(record: Record) -> None:

@@ -130,11 +130,11 @@ class RegisteredSpecimen:
         return max([*said, *(capture.started for capture in self.captures)], key=instant, default=None)
 
     def since_moulding_days(self) -> float | None:
-        """Days since it was moulded; None if not stated."""
+        """Return the days since it was moulded; None if not stated."""
         return _days_since(self.moulded)
 
     def since_squeeze_days(self) -> float | None:
-        """Days since it was squeezed last; None if unknown."""
+        """Return the days since it was squeezed last; None if unknown."""
         return _days_since(self.squeezed)
 
     @property

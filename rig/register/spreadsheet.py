@@ -58,7 +58,7 @@ def records_csv(records: Iterable[Record]) -> str:
 
 
 def specimens_csv(specimens: Sequence[RegisteredSpecimen]) -> str:
-    """One row a piece with what holds now, a column for each direction of sizes; empty cells are missing."""
+    """Return one row per piece with what holds now, a column per direction of sizes."""
     directions = sorted({size.direction for specimen in specimens for size in specimen.sizes})
     out = io.StringIO()
     writer = csv.writer(out, lineterminator="\n")
@@ -271,7 +271,7 @@ def _placed(place: str) -> Iterator[None]:
 
 
 def _record(row: Row) -> Record:
-    """One row of a whole history."""
+    """Return one row of a whole history."""
     cells = row.cells
     words = {name: cells.get(name) or None for name in ("text", "detail", "how", "who", "reason")}
     with _placed(row.where):

@@ -133,12 +133,12 @@ class Register:
         self._file.close()
 
     def ids(self) -> tuple[str, ...]:
-        """Ids of all specimens, in order."""
+        """Return the ids of all specimens, in order."""
         found = self._ask("SELECT specimen FROM records WHERE kind = ? ORDER BY specimen", kinds.REGISTERED)
         return tuple(row[0] for row in found)
 
     def specimen(self, name: str) -> RegisteredSpecimen:
-        """One piece.
+        """Return one piece.
 
         Raises
         ------
@@ -168,7 +168,7 @@ class Register:
         return tuple(self._records(""))
 
     def record(self, number: int) -> Record:
-        """One record by its number.
+        """Return one record by its number.
 
         Raises
         ------
@@ -247,7 +247,14 @@ class Register:
             for record in sorted(records, key=lambda record: record.number):
                 self._insert(record)
             for name, specimen in self._by_id().items():
-                self._check_whole(name, specimen)
+                if not any(record.kind == kinds.REGISTERED for record in specimen.records):
+                    raise InputError(f"specimen {name}: has records, but none that enters it")
+                own = {record.number for record in specimen.records}
+                for record in specimen.records:
+                    if record.corrects is not None and record.corrects not in own:
+                        raise InputError(
+                            f"record {record.number}: corrects {record.corrects}, which is not {name}'s"
+                        )
 
     def link(self, seen: Iterable[SeenCapture], *, add: bool = False) -> Linked:
         """Attach captures to their pieces; see `rig.register.linking`."""
@@ -330,14 +337,6 @@ class Register:
             raise InputError(
                 f"record {wrong.number}: is a {wrong.kind}; found a {record.kind} that corrects it"
             )
-
-    def _check_whole(self, name: str, specimen: RegisteredSpecimen) -> None:
-        if not any(record.kind == kinds.REGISTERED for record in specimen.records):
-            raise InputError(f"specimen {name}: has records, but none that enters it")
-        own = {record.number for record in specimen.records}
-        for record in specimen.records:
-            if record.corrects is not None and record.corrects not in own:
-                raise InputError(f"record {record.number}: corrects {record.corrects}, which is not {name}'s")
 
     def _insert(self, record: Record) -> int:
         values = (

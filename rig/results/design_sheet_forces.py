@@ -12,6 +12,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from math import ceil, floor, isfinite, log10, nan
+from statistics import fmean
 from typing import Any
 
 import numpy as np
@@ -104,9 +105,13 @@ def force_tables(
     over_depth = {name: _over(results, heights_mm) for name, results in groups.items()}
     depths = steps_to(_farthest(over_depth), standard=heights_mm is not None)
     stands_mm = None if heights_mm is None else stands_mm or heights_mm
+    # how tall the pieces of a group are on the mean
+    stood_mm = {
+        name: None if stands_mm is None else fmean(stands_mm[result.capture] for result in results)
+        for name, results in groups.items()
+    }
     compression = {
-        name: _by_depth(curves, depths, height_mm, _mean_of(stands_mm, groups[name]))
-        for name, curves in over_depth.items()
+        name: _by_depth(curves, depths, height_mm, stood_mm[name]) for name, curves in over_depth.items()
     }
     if stands_mm is None or height_mm is None:
         return compression, {}
@@ -181,7 +186,7 @@ def gaps_at_forces(
     heights_mm: Mapping[str, float],
     forces_n: Sequence[float],
 ) -> tuple[GapRow, ...]:
-    """Return the gap for each of some forces, pieces as the unit.
+    """Return the gap at some forces, one row per force, with pieces as the unit.
 
     Parameters
     ----------
@@ -198,12 +203,15 @@ def gaps_at_forces(
     }
     rows = []
     for force_n in forces_n:
-        gaps = {
-            group: batch_figures(read, GAP)
+        # a mean over the harder pieces alone would be too wide: all of a group have to reach the force
+        reaching = {
+            group: pieces
             for group, pieces in over_gap.items()
-            if pieces
-            and len(read := [_gap_of(piece, force_n) for piece in pieces if _carries(piece, force_n)])
-            == len(pieces)
+            if pieces and all(_most_n(piece) >= force_n for piece in pieces)
+        }
+        gaps = {
+            group: batch_figures([_gap_of(piece, force_n) for piece in pieces], GAP)
+            for group, pieces in reaching.items()
         }
         if gaps:
             rows.append(GapRow(force_n=force_n, gaps=gaps))
@@ -228,9 +236,9 @@ def _along_gap(results: Sequence[PieceResult], heights_mm: Mapping[str, float]) 
     ]
 
 
-def _carries(piece: PieceResult, force_n: float) -> bool:
-    assert piece.curve is not None
-    return bool(np.nanmax(piece.curve.loading_n) >= force_n)
+def _most_n(piece: PieceResult) -> float:
+    """Return the largest force of a piece's loading curve; not-a-number without a curve."""
+    return nan if piece.curve is None else float(np.nanmax(piece.curve.loading_n))
 
 
 def _gap_of(piece: PieceResult, force_n: float) -> PieceResult:
@@ -246,10 +254,8 @@ def _gap_of(piece: PieceResult, force_n: float) -> PieceResult:
     gap_mm = -float(np.interp(force_n, force, x))
     place = int(np.clip(np.searchsorted(force, force_n), 1, len(force) - 1))
     slope = (force[place] - force[place - 1]) / (x[place] - x[place - 1])
-    peak_mm, peak_u = (
-        piece.values.get("peak_deflection_mm", 0.0),
-        piece.u_shared.get("peak_deflection_mm", 0.0),
-    )
+    peak_mm = piece.values.get("peak_deflection_mm", 0.0)
+    peak_u = piece.u_shared.get("peak_deflection_mm", 0.0)
     position_u = peak_u / peak_mm * (-gap_mm - x[0]) if peak_mm > 0 and isfinite(peak_u) else 0.0
     # what the calibration leaves in the force moves the gap by force over slope
     shared_mm = float(np.hypot(relative_shared_u(piece, nan) * force_n / slope, position_u))
@@ -319,7 +325,7 @@ def gap_tables(
     )
     most_n = min(
         (
-            float(np.nanmax(piece.curve.loading_n))
+            _most_n(piece)
             for results in groups.values()
             for piece in average_pieces(results)
             if piece.curve is not None
@@ -445,10 +451,6 @@ def _over_gap(
             )
         found.append(replace(result, curve=curve))
     return found
-
-
-def _mean_of(heights_mm: Mapping[str, float] | None, results: Sequence[PieceResult]) -> float | None:
-    return None if heights_mm is None else float(np.mean([heights_mm[result.capture] for result in results]))
 
 
 def _reaches(results: Sequence[PieceResult]) -> list[float]:

@@ -42,23 +42,23 @@ def _figures(sheet: DesignSheet) -> Iterator[dict[str, Any]]:
                 yield {"set": comparable.letter, "group": group} | _figure(figure) | {"captures": captures}
 
 
-def _figure(each: BatchFigures) -> dict[str, Any]:
-    title, unit = titled(each.quantity)
+def _figure(figure: BatchFigures) -> dict[str, Any]:
+    title, unit = titled(figure.quantity)
     factor = us_factor(unit)
     return {
-        "quantity": each.quantity,
+        "quantity": figure.quantity,
         "title": title,
         "unit": unit,
-        "n": each.n,
-        "mean": each.mean,
-        "low_95": each.low,
-        "high_95": each.high,
-        "u": each.u,
-        "u_calibration": each.shared_u,
-        "sd": each.sd,
-        "pieces_low": each.tolerance_low,
-        "pieces_high": each.tolerance_high,
-        "us_mean": None if factor is None else factor * each.mean,
+        "n": figure.n,
+        "mean": figure.mean,
+        "low_95": figure.low,
+        "high_95": figure.high,
+        "u": figure.u,
+        "u_calibration": figure.shared_u,
+        "sd": figure.sd,
+        "pieces_low": figure.tolerance_low,
+        "pieces_high": figure.tolerance_high,
+        "us_mean": None if factor is None else factor * figure.mean,
         "us_unit": us_name(unit),
     }
 

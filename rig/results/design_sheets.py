@@ -140,7 +140,7 @@ def measure_for_sheet(
 
 
 def _depths(captures: Sequence[Path]) -> str:
-    """Per cent where all captures state a free height."""
+    """Return the sheet's own depths: in per cent where all captures state a free height."""
     for path in captures:
         try:
             if open_capture(path).header.free_height_mm is None:
@@ -202,7 +202,7 @@ def _position_zero(pressed: PressedCapture, *, same_zero: bool) -> str:
 
 
 def _recovery(pressed: PressedCapture) -> Iterator[RecoveryCheck]:
-    """Contact checks after release: of an endurance run, or of a method that asks for them."""
+    """Yield contact checks after release: of an endurance run, or of a method that asks for them."""
     capture = pressed.capture
     if capture.header.ordered.kind == ENDURANCE:
         for check in endurance_report(capture.each_event()).recovery:

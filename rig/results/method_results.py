@@ -279,7 +279,10 @@ class _Windows:
             elif last > first:
                 part = signals[int(first) : int(last)]
                 self._kept += len(part)
-                self._found.setdefault(int(starts[number]), []).append(_copied(part))
+                # copies, free of the large arrays that they are cut from
+                arrays = ("time_s", "force_n", "position_mm", "status", "lost")
+                part = replace(part, **{name: getattr(part, name).copy() for name in arrays})
+                self._found.setdefault(int(starts[number]), []).append(part)
 
     def read_with(self, calibration: Calibration) -> StretchOf:
         """Return what gives the samples of actions as a calibration reads them."""
@@ -308,12 +311,6 @@ class _Windows:
             signals.force_resolution_n,
             signals.position_resolution_mm,
         )
-
-
-def _copied(part: Signals) -> Signals:
-    """Return a part free of the large arrays that it was cut from."""
-    names = ("time_s", "force_n", "position_mm", "status", "lost")
-    return replace(part, **{name: getattr(part, name).copy() for name in names})
 
 
 def _stated_spacer_mm(header: CaptureHeader) -> float | None:

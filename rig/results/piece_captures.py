@@ -14,6 +14,7 @@ from contextlib import contextmanager, suppress
 from dataclasses import dataclass, replace
 from math import ceil, floor, isfinite, isnan, log10
 from pathlib import Path
+from statistics import fmean
 from typing import TYPE_CHECKING, Any, Generic, Self, TypeVar
 
 import numpy as np
@@ -24,7 +25,7 @@ from rig.capture import Capture, CaptureHeader, auxiliary_readings, open_capture
 from rig.core import kind_of
 from rig.errors import InputError, RigError
 from rig.population import BY_HAND, STATES, UNSTATED, Curve, PieceResult
-from rig.register import Register, RegisteredSpecimen
+from rig.register import Register
 from rig.results.analysing import (
     Asked,
     calibration_of,
@@ -418,19 +419,15 @@ def known_by_register(path: Path) -> WhatIsKnown:
         specimen = specimens.get(header.specimen)
         if specimen is None:
             return KnownPiece()
-        return KnownPiece(specimen.batch, specimen.state_at(header.started), _height_of(specimen))
+        heights_mm = [
+            size.mm
+            for size in specimen.newest_sizes
+            if size.direction.strip().lower() in ("height", "free height")
+        ]
+        height_mm = fmean(heights_mm) if heights_mm else None
+        return KnownPiece(specimen.batch, specimen.state_at(header.started), height_mm)
 
     return known
-
-
-def _height_of(specimen: RegisteredSpecimen) -> float | None:
-    """Return the mean of the newest readings of the height that a register holds; None if there is none."""
-    heights = [
-        size.mm
-        for size in specimen.newest_sizes
-        if size.direction.strip().lower() in ("height", "free height")
-    ]
-    return sum(heights) / len(heights) if heights else None
 
 
 def _opened(path: Path, asked: Asked, known: WhatIsKnown | None) -> _Opened:
@@ -525,7 +522,7 @@ def _pressed(opened: _Opened, fresh: bool) -> PressedCapture:
                 "capture, or squeeze the piece again"
             )
         u = {name: float(result.summary[name]["u"]) for name in values}
-        shared_u, freedom = _shared_u(result, values), _shared_freedom(result, values)
+        shared_u, freedom = _from_calibration(result, values)
         row = last_set_row(result)
         if row is not None:
             values[LAST_SET], u[LAST_SET] = (float(result.columns[f"{SET}{end}"][row]) for end in ("", "_u"))
@@ -585,35 +582,29 @@ def was_driven(capture: Capture) -> bool:
     return capture.header.method is not None and not by_hand
 
 
-def _shared_u(result: CaptureResult, values: Mapping[str, float]) -> dict[str, float]:
-    """Return the calibration's part of each mean: the same in all cycles, so that of their mean."""
+def _from_calibration(
+    result: CaptureResult, names: Collection[str]
+) -> tuple[dict[str, float], dict[str, float]]:
+    """Return the calibration's part of each mean, the same in all cycles and so that of their mean; and its
+    degrees of freedom, where they have a limit."""
     shared: dict[str, float] = {}
-    for name in values:
-        part = result.columns.get(f"{name}{CALIBRATION_PART}")
-        if part is not None:
-            known = part[counted_cycles(result.columns, result.settings.conditioning, name)]
-            known = known[np.isfinite(known)]
-            shared[name] = float(known.mean()) if len(known) else 0.0
-    return shared
-
-
-def _shared_freedom(result: CaptureResult, values: Mapping[str, float]) -> dict[str, float]:
-    """Return the degrees of freedom of the calibration's part of each mean; those without a limit are
-    left out."""
-    found: dict[str, float] = {}
-    for name in values:
-        if f"{name}{FREEDOM}" not in result.columns:
+    freedom: dict[str, float] = {}
+    for name in names:
+        part, limit = (result.columns.get(f"{name}{end}") for end in (CALIBRATION_PART, FREEDOM))
+        if part is None:
             continue
         counted = counted_cycles(result.columns, result.settings.conditioning, name)
-        u, part, freedom = (
-            result.columns[f"{name}{end}"][counted] for end in ("_u", CALIBRATION_PART, FREEDOM)
-        )
-        # of u only the calibration's part has few degrees of freedom
-        fourth = u**4 / freedom
-        known = np.isfinite(fourth) & np.isfinite(part)
-        if known.any() and (left := float(fourth[known].mean())) > 0:
-            found[name] = max(float(part[known].mean()) ** 4 / left, 1.0)
-    return found
+        part = part[counted]
+        known = part[np.isfinite(part)]
+        shared[name] = float(known.mean()) if len(known) else 0.0
+        if limit is None:
+            continue
+        # of u only the calibration's part has few degrees of freedom: u^4/freedom = part^4/its own
+        fourth = result.columns[f"{name}_u"][counted] ** 4 / limit[counted]
+        sound = np.isfinite(fourth) & np.isfinite(part)
+        if sound.any() and (left := float(fourth[sound].mean())) > 0:
+            freedom[name] = max(float(part[sound].mean()) ** 4 / left, 1.0)
+    return shared, freedom
 
 
 def stated_circumstances(capture: Capture, calibration: Calibration, *, driven: bool) -> dict[str, str]:

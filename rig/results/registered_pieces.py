@@ -17,7 +17,7 @@ NAMED = 3
 
 
 def registered_diameters(register: Path, names: Collection[str]) -> tuple[dict[str, Measured], list[str]]:
-    """Diameters of pieces, by name, as their newest readings say, and what has to be said beside them.
+    """Return diameters of pieces, by name, as their newest readings say, and what has to be said beside them.
 
     Raises
     ------
