@@ -105,5 +105,5 @@ _RATES = (
 
 
 def nip_formulas(*, against_plate: bool, rates: bool) -> tuple[Formula, ...]:
-    """Formulas that an answer used."""
+    """Return the formulas that an answer used."""
     return (*_ALWAYS, *(_PLATE if against_plate else _WHEELS), *(_RATES if rates else ()))

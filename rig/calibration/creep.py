@@ -87,7 +87,7 @@ class CreepResult:
 
 
 def creep_and_return(time_s: FloatArray, force: FloatArray, *, resolution: float = 0.0) -> CreepResult:
-    """Creep under the longest hold of a recording, and the zero's return after it.
+    """Return creep under the longest hold of a recording, and the zero's return after it.
 
     Parameters
     ----------

@@ -39,7 +39,7 @@ NEW_SPEED_RATIO = 1.25
 """Presses that differ by less were meant to be equally fast."""
 
 SAME_DEPTH = 0.8
-"""Smallest over largest peak force: only presses of about one depth lose alike."""
+"""Smallest over largest peak force: losses can be compared only at about one depth."""
 
 CURVED_CHANCE = 0.01
 """Losses that lie off the line by so much that chance does it this seldom depend on speed themselves."""

@@ -89,7 +89,7 @@ class PolynomialFit:
         return np.sqrt(np.diag(self.covariance))
 
     def about(self, zero: float) -> tuple[FloatArray, FloatArray]:
-        """Terms in powers of (x - zero), constant first, and their covariance."""
+        """Return the terms in powers of (x - zero), constant first, and their covariance."""
         # t^k = ((x - zero)/h + offset)^k by the binomial formula: a matrix from the old terms to the new
         offset = (zero - self.centre) / self.half_range
         terms = range(self.degree + 1)

@@ -190,7 +190,7 @@ def calibrate_force(
 
 
 def loads_of(table: ReadingTable, surroundings: Surroundings) -> list[float]:
-    """Loads in newtons, in the order of the table's readings.
+    """Return loads in newtons, in the order of the table's readings.
 
     Raises
     ------

@@ -78,7 +78,7 @@ class PlateauRule:
     drift_noise: float = 0.5
 
     def largest_drift(self, from_zero_counts: float, noise_counts: float) -> float:
-        """Allowed over the stretch, in counts."""
+        """Return the drift that is allowed over the stretch, in counts."""
         return max(
             self.drift_share * abs(from_zero_counts), self.drift_counts, self.drift_noise * noise_counts
         )

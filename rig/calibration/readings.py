@@ -199,8 +199,8 @@ def _falls(reading: Reading, before: Reading | None, table: ReadingTable) -> boo
 
 
 def _zeros_moved(marked: Sequence[Reading], table: ReadingTable, lowest: float) -> tuple[Reading, ...]:
-    """A drop from the top straight to the lowest reference is the begin of the next run, not a
-    falling reading."""
+    """Return the readings with a drop from the top straight to the lowest reference in the next run, of which
+    it is the beginning, not a falling reading."""
     moved = list(marked)
     for index in range(1, len(moved) - 1):
         before, here, after = moved[index - 1 : index + 2]

@@ -40,5 +40,5 @@ def more_than_noise(chi_squared: float, degrees_of_freedom: int) -> bool:
 
 
 def chance_of_ratio(ratio: float, upper: float, lower: float) -> float:
-    """Chance that a ratio of two variances of this many degrees of freedom is as large as this one."""
+    """Return the chance of a ratio of two variances, of these degrees of freedom, as large as this one."""
     return float(scipy.special.fdtrc(upper, lower, ratio))

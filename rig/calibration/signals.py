@@ -64,7 +64,7 @@ class Signals:
         )
 
     def turned(self, direction: int) -> Signals:
-        """With the signs of force and position changed if need be, so that `direction` becomes positive."""
+        """Return the signals with both signs changed if need be, so that `direction` becomes positive."""
         if direction == self.direction:
             return self
         return replace(self, force_n=-self.force_n, position_mm=-self.position_mm, direction=direction)

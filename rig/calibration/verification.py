@@ -512,7 +512,7 @@ def _beyond(found: float, limit: float) -> bool:
 
 
 def _why_no_class(loads: Sequence[LoadErrors], references: VerificationReferences) -> list[str]:
-    """Reasons for which no class is stated, however small the errors."""
+    """Return the reasons for which no class is stated, however small the errors."""
     reasons = []
     if not references.certificates:
         reasons.append("no certificate of the references is named")

@@ -92,6 +92,11 @@ class CaptureHeader:
     software: str = f"pressrig {__version__}"
 
     @property
+    def typed_conditions(self) -> dict[str, Any]:
+        """Conditions by their names in lower case, with spaces between words, however they were typed."""
+        return {name.strip().lower().replace("_", " "): text for name, text in self.conditions.items()}
+
+    @property
     def ordered(self) -> Ordered:
         """What `method` says, typed; empty if the platen was moved by hand."""
         return Ordered.from_header(self.method)

@@ -173,7 +173,7 @@ def _words(result: PieceResult, name: str) -> str:
 
 
 def _unlike(name: str, words: Sequence[str], results: Sequence[PieceResult], *, loose: bool) -> Unlike | None:
-    """Return what differs of one circumstance, `words` by result; None where all that is stated is alike."""
+    """Return what differs of one circumstance, `words` by result; None where nothing does."""
     first: dict[str, str] = {}
     for word, result in zip(words, results, strict=True):
         if word != UNSTATED:

@@ -163,7 +163,7 @@ def size_up(readings: Sequence[SizeReading], drawing_size_mm: float | None = Non
         ordered = sorted(diameters, key=lambda diameter: diameter.mm)
         ends = ordered[0], ordered[-1]
         roundness_mm = (ends[1].mm - ends[0].mm) / 2
-        # what the instrument adds to both goes out; of a single reading nobody knows what else there is
+        # what the instrument adds to both goes out; of a single reading the scatter is not known
         roundness_u_mm = math.hypot(*(end.size.own_u if end.n > 1 else end.u_mm for end in ends)) / 2
     off_mm, half_mm = _off_drawing(directions, diameters, diameter_mm, diameter_u_mm, drawing_size_mm)
     return Sizing(

@@ -263,7 +263,7 @@ def _quantity(text: str, column: _Column, unit: str) -> float:
 
 @contextmanager
 def _placed(place: str) -> Iterator[None]:
-    """Refusals with the place in front."""
+    """Put a place in front of refusals."""
     try:
         yield
     except InputError as problem:

@@ -370,7 +370,7 @@ class Register:
 
     @contextmanager
     def _writing(self) -> Iterator[None]:
-        """The right to write, and all of it or nothing."""
+        """Hold the right to write, and write all of it or nothing."""
         with self._worded():
             self._file.execute("BEGIN IMMEDIATE")
             try:
@@ -383,7 +383,7 @@ class Register:
 
     @contextmanager
     def _worded(self) -> Iterator[None]:
-        """SQLite's refusals in this program's words."""
+        """Put SQLite's refusals in this program's words."""
         try:
             yield
         except sqlite3.IntegrityError as problem:

@@ -161,7 +161,7 @@ def examine_capture(
     capture: Capture | None = None,
     progress: Progress = no_progress,
 ) -> Analysed:
-    """As `analyse_capture`, with the budget and the Monte Carlo that were asked for.
+    """Analyse one capture from disk, with the budget and the Monte Carlo that were asked for.
 
     Parameters
     ----------

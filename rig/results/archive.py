@@ -262,7 +262,7 @@ def _row(path: Path) -> dict[str, Any]:
     except (InputError, OSError) as refusal:
         return {"problem": _text(refusal)}
     header, ending, left_out = capture.header, capture.ending, capture.exclusions.capture
-    typed = {name.strip().lower(): value for name, value in header.conditions.items()}
+    typed = header.typed_conditions
     texts: dict[str, Any] = {
         "id": header.id,
         "specimen": header.specimen,

@@ -115,7 +115,7 @@ def _captures(sheet: DesignSheet) -> Iterator[dict[str, Any]]:
 
 
 def _pieces(comparable: ComparableSet) -> Iterator[dict[str, Any]]:
-    """One row a capture with all its values, in the form that `pressrig compare --table` reads."""
+    """Yield one row per capture with all its values, in the form that `pressrig compare --table` reads."""
     for results in comparable.groups.values():
         for result in results:
             row: dict[str, Any] = {

@@ -56,7 +56,7 @@ def recovery_figures(
     groups: Mapping[tuple[str, str], Sequence[PieceResult]],
     contact_checks: Mapping[str, Sequence[RecoveryCheck]],
 ) -> tuple[tuple[RecoveryFigures, ...], tuple[str, ...]]:
-    """Recovery of each group that has at least two pieces with contact checks.
+    """Return the recovery of each group that has at least two pieces with contact checks.
 
     Parameters
     ----------

@@ -191,7 +191,7 @@ def _position_zero(pressed: PressedCapture, *, same_zero: bool) -> str:
     rig = str(header.rig.get("name") or "")
     if same_zero:
         return f"kept on {rig}"
-    stated = {name.strip().lower().replace("_", " "): text for name, text in header.conditions.items()}
+    stated = header.typed_conditions
     if ZERO_CONDITION in stated:
         return f"{stated[ZERO_CONDITION]} on {rig}"
     homed = any(

@@ -610,7 +610,7 @@ def _from_calibration(
 def stated_circumstances(capture: Capture, calibration: Calibration, *, driven: bool) -> dict[str, str]:
     """Return circumstances in their order; those that only an analysis tells are not stated yet."""
     header, air = capture.header, auxiliary_readings(capture)
-    typed = {name.strip().lower().replace("_", " "): text for name, text in header.conditions.items()}
+    typed = header.typed_conditions
     words = {
         "method": header.ordered.title_and_mark if driven else BY_HAND,
         "rate": UNSTATED,

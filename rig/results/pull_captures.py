@@ -252,7 +252,7 @@ def _piece(
     )
 
     def column(name: str) -> FloatArray:
-        """Pulls that do not count keep their place, without a number."""
+        """Return a column; pulls that do not count keep their place, without a number."""
         counts = "counts" if name.startswith(("peak", "work")) else "slip_counts"
         return np.array([getattr(pull, name) if getattr(pull, counts) else np.nan for pull in pulls])
 
