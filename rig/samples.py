@@ -21,6 +21,7 @@ IntArray = npt.NDArray[np.int64]
 FloatArray = npt.NDArray[np.float64]
 RawArray = npt.NDArray[np.int32] | npt.NDArray[np.float64]
 StatusArray = npt.NDArray[np.uint8]
+BoolArray = npt.NDArray[np.bool_]
 
 COUNTS = "counts"
 

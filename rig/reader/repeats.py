@@ -9,17 +9,13 @@ shares it and differs shows. Cost: one sort of a block's keys; memory of a few s
 from __future__ import annotations
 
 import numpy as np
-import numpy.typing as npt
 
-from rig.samples import IntArray
+from rig.reader.sample_steps import SEQ_MODULUS
+from rig.samples import BoolArray, IntArray
 from rig.wire import SampleBlock
 
 REACH = 32
 """A sample is compared with this many before it: a link repeats at once or not at all."""
-
-SEQ_MODULUS = 2**16
-
-Flags = npt.NDArray[np.bool_]
 
 
 class RepeatFilter:
@@ -35,7 +31,7 @@ class RepeatFilter:
         self._keys = np.empty(0, np.int64)
         self._before = None
 
-    def again(self, block: SampleBlock) -> Flags:
+    def again(self, block: SampleBlock) -> BoolArray:
         """Return which samples of a block of n came before, bool of shape (n,)."""
         if len(block) == 0 or (block.seq is None and block.time_us is None):
             return np.zeros(len(block), np.bool_)
@@ -44,7 +40,7 @@ class RepeatFilter:
             return self._same_key(keys)
         return self._same_as_previous(block)
 
-    def _same_key(self, keys: IntArray) -> Flags:
+    def _same_key(self, keys: IntArray) -> BoolArray:
         # Sorted, equal keys stand side by side; stable, so that the later one in the stream is the repeat.
         known = len(self._keys)
         stream = np.concatenate([self._keys, keys])
@@ -54,7 +50,7 @@ class RepeatFilter:
         self._keys = stream[-REACH:]
         return again[known:]
 
-    def _same_as_previous(self, block: SampleBlock) -> Flags:
+    def _same_as_previous(self, block: SampleBlock) -> BoolArray:
         assert block.time_us is not None
         # Times of 2^53 us at most and 32-bit counts: a float holds each exactly.
         content = np.column_stack([block.time_us, block.force, block.position]).astype(np.float64)
@@ -68,5 +64,5 @@ class RepeatFilter:
         shared = np.logical_or.accumulate(same_time & ~same) | self._times_are_shared
         self._times_are_shared = bool(shared[-1])
         self._before = (float(content[-1, 0]), float(content[-1, 1]), float(content[-1, 2]))
-        again: Flags = same & ~shared
+        again: BoolArray = same & ~shared
         return again

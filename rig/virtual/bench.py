@@ -364,6 +364,7 @@ class VirtualRig:
 
     def advance_samples(self, samples: int, room: int | None = None) -> bytes:
         """As `advance`, for a number of samples."""
+        # Other threads only append to these queues; here alone they are emptied, between two samples.
         while self._off_rig:
             self.device.machine.squeeze_off_rig(*self._off_rig.popleft())
         self._obey()
@@ -407,10 +408,9 @@ class VirtualRig:
                 case ["reset", _]:
                     self._reset()
                 case ["specimen", how]:
-                    # clear the platens, or lay in a specimen like the first one as it was at first
-                    bare = how == "none"
+                    # Clear the platens, or lay in a specimen like the first one as it was at first.
                     specimen, contact_mm = self._at_first
-                    if bare:
+                    if how == "none":
                         specimen, contact_mm = BARE_PLATENS, contact_mm + specimen.height_mm
                     self.replace_specimen(specimen, contact_mm)
             done.set()
@@ -468,7 +468,7 @@ class VirtualRig:
     def _send_samples(self, block: SampleBlock, room: int | None) -> None:
         frames, counts = self._encoded(block)
         if room is not None and len(frames) > room:
-            # as many whole frames as there is room for; the rest are counted as dropped
+            # As many whole frames as there is room for; the rest are counted as dropped.
             end = (_LINE_ENDS if self._format else _FRAME_ENDS)[0]
             ends = np.flatnonzero(np.frombuffer(frames, np.uint8) == end) + 1
             fitting = int(np.searchsorted(ends, room, side="right"))
@@ -490,7 +490,7 @@ class VirtualRig:
             )
 
     def _encoded(self, block: SampleBlock) -> tuple[bytes, npt.NDArray[np.intp]]:
-        """Frames or lines, and how many samples are in each."""
+        """Return frames or lines, and how many samples are in each."""
         if self._format is None and self.device.in_blocks:
             return encode_blocks(block)
         one_each = np.ones(len(block), np.intp)

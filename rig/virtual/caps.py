@@ -77,7 +77,7 @@ class PressedCap(Specimen):
             )
 
     def fresh(self) -> CapMemory:
-        """Off the plug, never pulled."""
+        """Return the memory of a cap off the plug, never pulled."""
         return CapMemory(-_FAR_MM, 0, -_FAR_MM)
 
     def hold_n(self, off_mm: float, pulls: int = 0) -> float:
@@ -87,11 +87,11 @@ class PressedCap(Specimen):
         return float(np.interp(self.engagement_mm - off_mm, at_mm, hold_n))
 
     def peak_of_pull_n(self, pull: int) -> float:
-        """Peak pull-off force of the first pull (1), the second, and so on."""
+        """Return the peak pull-off force of the first pull (1), the second, and so on."""
         return self.peak_n * (1 - self.wear) ** (pull - 1)
 
     def pull_work_mj(self, pull: int) -> float:
-        """Work of pulling a seated cap off, the grip's stretch given back on the way: area below the hold."""
+        """Return the work of pulling a seated cap off, the grip's stretch given back: area below the hold."""
         at_mm, hold_n = self._coming_off(pull - 1)
         inside = (at_mm >= 0) & (at_mm <= self.engagement_mm)
         return float(np.trapezoid(hold_n[inside], at_mm[inside]))
@@ -108,10 +108,14 @@ class PressedCap(Specimen):
         now_mm, pulls = memory.cap_mm, memory.pulls
         for begin, end in zip([0, *turns], [*turns, len(deflection_mm)], strict=True):
             run = deflection_mm[begin:end]
-            # nor lag behind one that goes away
+            # The cap stays until the grip's force passes what holds it. On the way to the plug it lags behind
+            # the platen by friction over grip stiffness at most; on the way off by the hold over it.
+            on_at_mm = np.array([-_FAR_MM, 0.0, self.engagement_mm])
+            friction_n = np.array([0.0, 0.0, self.going_on_n]) * (1 - self.wear) ** pulls
+            least: FloatArray = np.interp(run, on_at_mm + friction_n / self.grip_n_per_mm, on_at_mm)
             at_mm, hold_n = self._coming_off(pulls)
             most: FloatArray = np.interp(run, at_mm - hold_n / self.grip_n_per_mm, at_mm)
-            cap_mm[begin:end] = np.clip(now_mm, self._least(run, pulls), most)
+            cap_mm[begin:end] = np.clip(now_mm, least, most)
             was_on, now_mm = now_mm > 0, float(cap_mm[end - 1])
             pulls += int(was_on and now_mm <= 0)
         seat_mm = np.maximum(deflection_mm - self.engagement_mm, 0.0)
@@ -120,16 +124,9 @@ class PressedCap(Specimen):
         return force_n, CapMemory(now_mm, pulls, float(deflection_mm[-1]))
 
     def tangent_n_per_mm(self, deflection_mm: FloatArray) -> FloatArray:
-        """Of grip and seat while nothing slides."""
+        """Return the stiffness of grip and seat while nothing slides."""
         seat = np.where(deflection_mm > self.engagement_mm, self.seat_n_per_mm, 0.0)
         return np.where(deflection_mm > 0, self.grip_n_per_mm, 0.0) + seat
-
-    def _least(self, deflection_mm: FloatArray, pulls: int) -> FloatArray:
-        """The cap cannot lag farther behind a platen that goes on than friction holds it, until it sits."""
-        at_mm = np.array([-_FAR_MM, 0.0, self.engagement_mm])
-        hold_n = np.array([0.0, 0.0, self.going_on_n]) * (1 - self.wear) ** pulls
-        least: FloatArray = np.interp(deflection_mm, at_mm + hold_n / self.grip_n_per_mm, at_mm)
-        return least
 
     def _coming_off(self, pulls: int) -> tuple[FloatArray, FloatArray]:
         sits = self.engagement_mm

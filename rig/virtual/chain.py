@@ -15,8 +15,7 @@ from dataclasses import dataclass, fields
 import numpy as np
 
 from rig.errors import InputError
-from rig.samples import FloatArray, IntArray
-from rig.virtual.trajectory import BoolArray
+from rig.samples import BoolArray, FloatArray, IntArray
 
 LONGEST_LOOK_BACK_S = 1.0
 """Most delay and conversion time together; keeps the remembered past short."""
@@ -189,12 +188,14 @@ class ChainReader:
 
     def _force_counts(self, taken_s: FloatArray, period_s: float) -> tuple[IntArray, BoolArray]:
         chain = self.chain
+        # A conversion shows the mean over its time: the impulse that came meanwhile over that time.
         felt_s = taken_s - chain.force_delay_s
         if chain.conversion_s:
             ends = self._impulse_at(felt_s) - self._impulse_at(felt_s - chain.conversion_s)
             felt_n = ends / chain.conversion_s
         else:
             felt_n = np.interp(felt_s, self._time_s, self._force_n)
+        # A random walk whose variance grows by force_wander_n^2 in each second.
         steps_n = chain.force_wander_n * math.sqrt(period_s) * self._wander.standard_normal(len(taken_s))
         walk_n = np.cumsum(np.concatenate([[self._wandered_n], steps_n]))[1:]
         self._wandered_n = float(walk_n[-1]) if len(walk_n) else self._wandered_n
@@ -205,7 +206,7 @@ class ChainReader:
         return np.clip(counts, bottom, top).astype(np.int64), (counts > top) | (counts < bottom)
 
     def _impulse_at(self, time_s: FloatArray) -> FloatArray:
-        """Integral of force over time, exact between grid points for a force that is straight there."""
+        """Return the impulse in N s up to each time, exact for a force that is straight on the grid."""
         left = np.clip(np.searchsorted(self._time_s, time_s, side="right") - 1, 0, len(self._time_s) - 1)
         since_s = np.maximum(time_s - self._time_s[left], 0.0)
         begin_n = self._force_n[left]
@@ -215,6 +216,7 @@ class ChainReader:
     def _new_conversions(self, due_s: FloatArray) -> BoolArray:
         if self.chain.conversions_per_s is None:
             return np.ones(len(due_s), np.bool_)
+        # Conversions that are over when a sample is due; the first sample behind an end shows it.
         done = np.floor(due_s * self.chain.conversions_per_s + 1e-9).astype(np.int64)
         fresh = np.diff(done, prepend=self._conversions_done) > 0
         if len(done):
@@ -233,9 +235,10 @@ class ChainReader:
 
 
 def _with_backlash(position_mm: FloatArray, backlash_mm: float, shown_mm: float) -> FloatArray:
-    """Reading behind a backlash: never below the position, and at most the backlash above it."""
+    """Return the reading behind a backlash: never below the position, and at most the backlash above it."""
     if backlash_mm == 0.0 or not len(position_mm):
         return position_mm
+    # Between two turns the position goes one way, so that the last reading alone bounds the whole run.
     turns = np.flatnonzero(np.diff(np.sign(np.diff(position_mm, prepend=position_mm[0])))) + 1
     shown = np.empty(len(position_mm))
     for begin, end in zip([0, *turns], [*turns, len(position_mm)], strict=True):

@@ -76,27 +76,28 @@ class Warmth:
     def pass_by(
         self, grid_s: FloatArray, position_mm: FloatArray, force_n: FloatArray, due_s: FloatArray
     ) -> FloatArray:
-        """Live through a stretch of shape (n,); temperatures in degrees Celsius at `due_s`, shape (m,)."""
+        """Live through a stretch of shape (n,); return degrees Celsius at `due_s`, shape (m,)."""
+        # Each heat warms by heat / capacity and dies away by itself: the equation is linear, so they add up.
         heat_j, at_s = self._heat(grid_s, position_mm, force_n)
         decay_s = self._climate.cooling_time_s
         times_s = np.append(due_s, grid_s[-1])
         above_k = self._above_k * np.exp((self._now_s - times_s) / decay_s)
-        for one_j, one_s in zip(heat_j.tolist(), at_s.tolist(), strict=True):
-            since_s = np.maximum(times_s - one_s, 0.0)
-            step_k = one_j / self._climate.heat_capacity_j_per_k
-            above_k += np.where(times_s >= one_s, step_k * np.exp(-since_s / decay_s), 0.0)
+        for freed_j, freed_s in zip(heat_j.tolist(), at_s.tolist(), strict=True):
+            since_s = np.maximum(times_s - freed_s, 0.0)
+            step_k = freed_j / self._climate.heat_capacity_j_per_k
+            above_k += np.where(times_s >= freed_s, step_k * np.exp(-since_s / decay_s), 0.0)
         self._above_k, self._now_s = float(above_k[-1]), float(grid_s[-1])
         return self._climate.ambient_c + above_k[:-1]
 
     def _heat(
         self, grid_s: FloatArray, position_mm: FloatArray, force_n: FloatArray
     ) -> tuple[FloatArray, FloatArray]:
-        """Heat set free in the stretch, and when."""
+        """Return the heat in J set free in the stretch, and when: at each letting go or turn to loading."""
         before_mm = position_mm[0] if self._position_mm is None else self._position_mm
         step_mm = np.diff(position_mm, prepend=before_mm)
         earlier_n = np.concatenate([[self._force_n], force_n[:-1]])
         work_mj = self._work_mj + np.cumsum((force_n + earlier_n) / 2 * step_mm)
-        # which way the platen went last, before the stretch and at each of its steps, shape (n + 1,)
+        # Which way the platen went last, before the stretch and at each of its steps, shape (n + 1,)
         signs = np.concatenate([[self._direction], np.sign(step_mm)])
         moved = np.maximum.accumulate(np.where(signs != 0, np.arange(len(signs)), 0))
         direction = signs[moved]

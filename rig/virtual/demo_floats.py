@@ -108,7 +108,7 @@ def floats() -> tuple[Float, ...]:
                 )
             )
         held.append(replace(new.pop(), hold_s=HOLD_S))
-    abused = [replace(each, kind="foam-abused", state="abused") for each in new[:ABUSED]]
+    abused = [replace(piece, kind="foam-abused", state="abused") for piece in new[:ABUSED]]
     return (*new, *abused, *held)
 
 

@@ -213,6 +213,7 @@ class Device:
         self.drive.check_hardware()
         sent: list[Outgoing] = [*self._events()]
         while samples > 0:
+            # Samples up to the first at which the drive acts, then what it does there: as a firmware's loop.
             stretch, readings, why = self._step(self._longest_step(samples))
             samples -= len(stretch)
             block = self._block(stretch, readings)
@@ -251,7 +252,7 @@ class Device:
         )
 
     def abilities(self) -> Abilities:
-        """What the device can do, as a message."""
+        """Return what the device can do, as a message."""
         chain, settings = self.machine.chain, self.drive.settings
         least_force, most_force, least_position, most_position = self.drive.built_in
         drives = Capability.DRIVES in self.character.capabilities

@@ -14,9 +14,9 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
-from rig.samples import FloatArray
+from rig.samples import BoolArray, FloatArray
 from rig.virtual.machine import Machine, MachineStretch
-from rig.virtual.trajectory import BoolArray, braking, driven, standing
+from rig.virtual.trajectory import braking, driven, standing
 from rig.wire import Cycle, EventCode, Home, Limits, MoveTo, PressUntil, ReplyResult, Switch
 
 MotionCommand = MoveTo | PressUntil | Home | Cycle
@@ -288,7 +288,7 @@ class Drive:
         self._happenings.clear()
 
     def watch(self, stretch: MachineStretch) -> tuple[int, EventCode] | None:
-        """First sample of a stretch at which the drive has to act, and why; None if it has not.
+        """Return the first sample of a stretch at which the drive has to act, and why; None if it has not.
 
         `FINISHED` stands for a force reached, `HALTED` for a standstill; others are trips.
         """
@@ -303,7 +303,7 @@ class Drive:
                 acts += _first(reached, 1, EventCode.FINISHED)
         if not acts:
             return None
-        index, _, code = min(acts)
+        index, _, code = min(acts)  # the earliest; of those at one sample, a trip before an end
         return index, code
 
     def act(self, code: EventCode, force: int, position: int) -> None:
@@ -381,27 +381,24 @@ class Drive:
 
     def _refusal(self, command: MotionCommand) -> ReplyResult | None:
         """Return why a motion may not begin; None if it may."""
+        fastest = self.settings.top_speed_mm_per_s / self.machine.chain.position_mm_per_count
+        sensible = 0 < command.speed <= fastest and not (
+            isinstance(command, Cycle) and (command.low >= command.high or command.count <= 0)
+        )
+        # The first rule that holds is told, so what a person must do first stands first.
         rules = (
             (self.stop_cause is not None or self.emergency_stop_open, ReplyResult.STOP_LATCHED),
             (not self.armed and self.limits is not None, ReplyResult.NOT_ARMED),
             (self.limits is None, ReplyResult.LIMITS_NOT_SET),
             (self.moving, ReplyResult.BUSY),
             (not self.homed and not isinstance(command, Home), ReplyResult.NOT_HOMED),
-            (not self._sensible(command), ReplyResult.BAD_ARGUMENT),
+            (not sensible, ReplyResult.BAD_ARGUMENT),
             (not self._allowed(command), ReplyResult.OUTSIDE_LIMITS),
         )
         return next((result for holds, result in rules if holds), None)
 
-    def _sensible(self, command: MotionCommand) -> bool:
-        fastest = self.settings.top_speed_mm_per_s / self.machine.chain.position_mm_per_count
-        if not 0 < command.speed <= fastest:
-            return False
-        if isinstance(command, Cycle):
-            return command.low < command.high and command.count > 0
-        return True
-
     def _allowed(self, command: MotionCommand) -> bool:
-        """Inside the limits; and while something is outside of them, only away from there."""
+        """Return whether a motion is inside the limits; while something is outside, leads away from there."""
         if self.limits is None:
             return False
         limits, here, force = self.limits, self._position_now(), self._force_now()

@@ -17,7 +17,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from rig.errors import InputError
-from rig.virtual.trajectory import BoolArray
+from rig.samples import BoolArray
 
 BYTE_FAULTS = ("garbage", "cut", "flips", "lost", "repeated")
 """Faults of single frames: random bytes between them, ends missing, bits turned, not sent, sent twice."""
@@ -115,6 +115,7 @@ class FaultyLine:
         struck = {name: stream.random(count) < _CHANCES[name] for name, stream in self._strikes.items()}
         if not struck and self._clean:
             return frames, intact
+        # A run of untouched frames is one slice; its first one is lost if the frame before it has no end.
         ends = np.flatnonzero(np.frombuffer(frames, np.uint8) == self._ends[0]) + 1
         starts = np.concatenate([[0], ends])
         any_struck = np.zeros(count, np.bool_)

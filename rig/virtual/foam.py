@@ -73,10 +73,12 @@ class FoamCurve:
         return np.where(past > 0, bent, self._upright_n_per_mm(depth))
 
     def work_mj(self, deflection_mm: float) -> float:
-        """Work from contact to a deflection, in closed form, while the force is above zero."""
+        """Return the work from contact to a deflection, in closed form, while the force is above zero."""
         if self.bends_at_mm is None or deflection_mm <= self.bends_at_mm:
             return self._upright_mj(deflection_mm)
-        past, slope_n_per_mm = (float(x[0]) for x in self._past_bending(np.array([deflection_mm])))
+        # Integral of `force_n` past the bend: the force there goes on, less the falling line, plus what the
+        # slope that dies away still adds.
+        past, slope_n_per_mm = (float(part[0]) for part in self._past_bending(np.array([deflection_mm])))
         at_bend_n = float(self._upright_n(np.array([self.bends_at_mm]))[0])
         lag_mm = self.bending_mm * -math.expm1(-past / self.bending_mm)
         return (
@@ -227,6 +229,7 @@ class Foam(Specimen):
         self, memory: FoamMemory, ahead: FloatArray, instant_n: FloatArray
     ) -> tuple[int, FoamMemory]:
         """Follow the contact until it ends, writing the forces; how many points that took."""
+        # The growth follows the deepest point so far: the way back lies below the way in.
         past_mm = ahead - self._lost_now_mm(memory)
         deepest_mm = np.maximum(np.maximum.accumulate(past_mm), memory.deepest_mm)
         squeezed_mm = past_mm - self._growth_factor(memory) * deepest_mm**self.set_exponent
@@ -240,6 +243,7 @@ class Foam(Specimen):
         return used, self._let_go(memory) if ends else memory
 
     def _let_go(self, memory: FoamMemory) -> FoamMemory:
+        # What was still recovering went on with it; of the new loss a share stays, the rest is spread evenly.
         growth_mm = self._growth_mm(memory)
         decay = [math.exp(-memory.elapsed_s / time_s) for time_s in self.recovery_times_s]
         share_mm = (1.0 - self.set_stays) * growth_mm / max(len(self.recovery_times_s), 1)
@@ -295,11 +299,11 @@ class StandardLinearSolid(Specimen):
     height_mm: float = 60.0
 
     def fresh(self) -> Memory:
-        """Long at rest."""
+        """Return the memory of a piece long at rest."""
         return self._prony.fresh()
 
     def respond(self, memory: Memory, deflection_mm: FloatArray, step_s: float) -> tuple[FloatArray, Memory]:
-        """Prony series of one term, driven by the stiffness that acts at once."""
+        """Return the force of a Prony series of one term, driven by the stiffness that acts at once."""
         instant_n = self._instant_n_per_mm * np.maximum(deflection_mm, 0.0)
         force_n, memory = self._prony.respond(memory, instant_n, step_s)
         return np.where(deflection_mm > 0, np.maximum(force_n, 0.0), 0.0), memory

@@ -29,21 +29,17 @@ class Hearing:
         self._body = b""
 
     def feed(self, data: bytes) -> Iterator[Command | int]:
-        """Commands in order; an id stands for a command of unknown type."""
+        """Yield commands in order; an id stands for a command of unknown type."""
         *whole, rest = data.split(b"\x00")
         for piece in whole:
-            body = self._body + piece
-            self._body = b""
-            yield from self._heard(piece, body)
+            body, self._body = self._body + piece, b""
+            unknown = self._decoder.tally.unknown_type
+            for placed in self._decoder.feed(piece + b"\x00").messages:
+                if isinstance(placed.message, Command):
+                    yield placed.message
+            if self._decoder.tally.unknown_type > unknown:
+                payload = cobs.decode(body)[:-2]  # without its CRC, which the decoder has found right
+                if payload[0] >= FIRST_COMMAND and len(payload) >= 3:
+                    yield int.from_bytes(payload[1:3], "little")
         self._decoder.feed(rest)
-        self._body = (self._body + rest)[: LONGEST_FRAME + 1]
-
-    def _heard(self, piece: bytes, body: bytes) -> Iterator[Command | int]:
-        unknown = self._decoder.tally.unknown_type
-        for placed in self._decoder.feed(piece + b"\x00").messages:
-            if isinstance(placed.message, Command):
-                yield placed.message
-        if self._decoder.tally.unknown_type > unknown:
-            payload = cobs.decode(body)[:-2]
-            if payload[0] >= FIRST_COMMAND and len(payload) >= 3:
-                yield int.from_bytes(payload[1:3], "little")
+        self._body = (self._body + rest)[: LONGEST_FRAME + 1]  # longer ones are no command, whatever follows

@@ -109,8 +109,7 @@ def _door(path: Path) -> socket.socket:
     except OSError as problem:
         door.close()
         raise InputError(
-            f"control {path}: no socket can be made there ({problem.strerror or problem}); expected a "
-            "free, short "
-            "path in a writable folder"
+            f"control {path}: no socket can be made there ({problem.strerror or problem}); expected a free, "
+            "short path in a writable folder"
         ) from None
     return door

@@ -163,6 +163,7 @@ class VirtualPort:
         elif not self._time_waits:
             self._buffer.clear()
         if self._rig.unplugged:
+            # Closing a terminal throws away what the host has not read, which a pulled cable would not.
             if listening:
                 self._drain(master)
             self._unplug()
@@ -198,7 +199,7 @@ class VirtualPort:
         room = self._buffer_bytes - len(self._buffer) if listening else 0
         if self._time_waits and (self._rig.waiting or room < self._buffer_bytes // 2):
             self._last_s = time.monotonic()
-            # device time waits, but the heartbeats are timed by the wall
+            # Device time waits, but the heartbeats are timed by the wall.
             self._buffer += self._rig.receive(b"")
             return
         self._buffer += self._device_time(None if self._time_waits else room)

@@ -63,6 +63,8 @@ def squeeze(
             f"compliance_mm_per_n: found {compliance_mm_per_n} with {specimen!r}; "
             "expected 0 for a specimen whose force follows speed"
         )
+    # Newton's method on travel = deflection + compliance x force, all points of the stretch at once. A slope
+    # below 1 (a specimen that softens) would overshoot: the step then takes the force as constant.
     deflection_mm = travel_mm
     for _ in range(_MOST_GUESSES):
         force_n, after = specimen.respond(memory, deflection_mm, step_s)

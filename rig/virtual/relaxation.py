@@ -46,7 +46,7 @@ class Prony:
         return 1.0 - sum(self.shares)
 
     def fresh(self) -> Memory:
-        """Memory of a piece that has long been at rest."""
+        """Return the memory of a piece that has long been at rest."""
         return 0.0, (0.0,) * len(self.shares)
 
     def respond(self, memory: Memory, instant_n: FloatArray, step_s: float) -> tuple[FloatArray, Memory]:
@@ -68,6 +68,8 @@ class Prony:
         total = self.lasting_share * instant_n
         kept: list[float] = []
         for share, time_s, start in zip(self.shares, self.times_s, carried, strict=True):
+            # h[n] = exp(-dt/tau) h[n-1] + share (1 - exp(-dt/tau)) tau/dt (F[n] - F[n-1]): the convolution
+            # with an exponential, exact for a force that is straight between the points.
             decay = math.exp(-step_s / time_s)
             gain = share * -math.expm1(-step_s / time_s) * time_s / step_s
             term, _ = scipy.signal.lfilter([gain], [1.0, -decay], rise_n, zi=[decay * start])

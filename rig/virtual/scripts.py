@@ -14,8 +14,8 @@ from typing import Literal
 import numpy as np
 
 from rig.errors import InputError
-from rig.samples import FloatArray
-from rig.virtual.trajectory import BoolArray, Sine, Stops, Trajectory, driven
+from rig.samples import BoolArray, FloatArray
+from rig.virtual.trajectory import Sine, Stops, Trajectory, driven
 
 MotionKind = Literal["driven", "hand", "sine"]
 
@@ -144,8 +144,10 @@ def _by_drive(plan: Plan, contact_mm: float) -> Script:
     again = _strokes(plan, low_mm, [(high_mm, plan.hold_s), (low_mm, plan.rest_s)])
     away = _strokes(plan, low_mm, [(start_mm, plan.rest_s)])
     repeats = plan.cycles - 1
+    # All squeezes but the first are the same, so one is worked out and laid end to end.
     starts_s = first.end_s + again.end_s * np.arange(repeats + 1, dtype=np.float64)
     pieces = [first, *_repeated(again, starts_s[:-1]), _shifted(away, float(starts_s[-1]))]
+    # Both strokes go the same way and take the same time: half of what is left beside hold and rest.
     stroke_s = again.end_s - plan.hold_s - plan.rest_s
     begins_s = np.concatenate([[plan.no_load_s], starts_s[:-1]])
     ends_s = np.concatenate([[first.end_s], starts_s[1:]])
@@ -162,6 +164,7 @@ def _by_drive(plan: Plan, contact_mm: float) -> Script:
 
 def _by_sine(plan: Plan, contact_mm: float) -> Script:
     start_mm, low_mm = contact_mm - plan.clearance_mm, contact_mm - plan.gap_mm
+    # The largest speed of a sine is amplitude x angular frequency.
     amplitude_mm = (plan.depth_mm + plan.gap_mm) / 2
     angular = plan.speed_mm_per_s / amplitude_mm
     approach = _strokes(plan, start_mm, [(start_mm, plan.no_load_s), (low_mm, plan.rest_s)])
@@ -214,9 +217,11 @@ def _by_hand(plan: Plan, contact_mm: float, random: np.random.Generator) -> Scri
 def _hand_stroke(
     random: np.random.Generator, start_mm: float, way_mm: float, speed_mm_per_s: float
 ) -> Trajectory:
-    """One stroke from rest to rest, its speed a straight line between instants of the hand's grid."""
+    """Return one stroke from rest to rest, its speed a straight line between instants of the hand's grid."""
     points = max(math.ceil(abs(way_mm) / speed_mm_per_s / _HAND_STEP_S), 12)
     width = min(int(_SMOOTHING_S / _HAND_STEP_S), points)
+    # A hand's speed: white noise smoothed over the time for which it is kept, as a factor that is never below
+    # zero, with a ramp at both ends, an occasional stop, and tremor on top.
     rough = random.standard_normal(points + width - 1)
     smooth = np.convolve(rough, np.full(width, 1 / math.sqrt(width)), "valid")
     ramp = np.minimum(1.0, np.minimum(np.arange(points), np.arange(points)[::-1]) / min(10, points // 3))
@@ -266,7 +271,7 @@ def _shifted(piece: Trajectory, by_s: float) -> Trajectory:
 
 
 def _repeated(piece: Trajectory, starts_s: FloatArray) -> list[Trajectory]:
-    """Copies of a piece in one trajectory, without a Python object for each squeeze."""
+    """Return copies of a piece in one trajectory, without a Python object for each squeeze."""
     times = len(starts_s)
     if not times:
         return []

@@ -41,7 +41,7 @@ class Specimen(ABC):
 
     @abstractmethod
     def fresh(self) -> Any:
-        """Memory of a specimen at rest that has not been squeezed."""
+        """Return the memory of a specimen at rest that has not been squeezed."""
 
     @abstractmethod
     def respond(self, memory: Any, deflection_mm: FloatArray, step_s: float) -> tuple[FloatArray, Any]:
@@ -88,7 +88,7 @@ class ElasticSpecimen(Specimen):
 
     @abstractmethod
     def work_mj(self, deflection_mm: float) -> float:
-        """Work put in from contact to a deflection, N mm = mJ, in closed form."""
+        """Return the work from contact to a deflection, N mm = mJ, in closed form."""
 
     def deflection_at_mm(self, force_n: float) -> float:
         """Return the deflection at which loading first reaches a force.
@@ -98,6 +98,7 @@ class ElasticSpecimen(Specimen):
         InputError
             If the specimen never carries that force within its height.
         """
+        # The first of 2001 depths that carries it, then by Brent's method between that and the one before.
         heights = np.linspace(0.0, self.height_mm, 2001)
         reached = np.flatnonzero(self.force_n(heights) >= force_n)
         if not len(reached):
@@ -112,8 +113,31 @@ class ElasticSpecimen(Specimen):
         )
 
 
+class LinearSpecimen(ElasticSpecimen):
+    """A specimen of constant stiffness: F = k d."""
+
+    __slots__ = ()
+
+    @property
+    @abstractmethod
+    def stiffness_n_per_mm(self) -> float:
+        """Force over deflection."""
+
+    def force_n(self, deflection_mm: FloatArray) -> FloatArray:
+        """Return k d, and nothing in the gap."""
+        return self.stiffness_n_per_mm * np.maximum(deflection_mm, 0.0)
+
+    def tangent_n_per_mm(self, deflection_mm: FloatArray) -> FloatArray:
+        """Return the stiffness, and nothing in the gap."""
+        return np.where(deflection_mm > 0, self.stiffness_n_per_mm, 0.0)
+
+    def work_mj(self, deflection_mm: float) -> float:
+        """Return half k d^2."""
+        return 0.5 * self.stiffness_n_per_mm * deflection_mm**2
+
+
 @dataclass(frozen=True, slots=True)
-class LinearSpring(ElasticSpecimen):
+class LinearSpring(LinearSpecimen):
     """A spring of constant stiffness, used as a check standard."""
 
     stiffness_n_per_mm: float = 3.0
@@ -138,18 +162,6 @@ class LinearSpring(ElasticSpecimen):
         stiffness = shear_modulus_mpa * wire_mm**4 / (8 * coil_mm**3 * active_coils)
         return cls(stiffness, height_mm)
 
-    def force_n(self, deflection_mm: FloatArray) -> FloatArray:
-        """F = k d."""
-        return self.stiffness_n_per_mm * np.maximum(deflection_mm, 0.0)
-
-    def tangent_n_per_mm(self, deflection_mm: FloatArray) -> FloatArray:
-        """Return the stiffness, and nothing in the gap."""
-        return np.where(deflection_mm > 0, self.stiffness_n_per_mm, 0.0)
-
-    def work_mj(self, deflection_mm: float) -> float:
-        """Return half k d^2."""
-        return 0.5 * self.stiffness_n_per_mm * deflection_mm**2
-
 
 @dataclass(frozen=True, slots=True)
 class HertzSphere(ElasticSpecimen):
@@ -171,15 +183,15 @@ class HertzSphere(ElasticSpecimen):
         return 2 * self.radius_mm
 
     def force_n(self, deflection_mm: FloatArray) -> FloatArray:
-        """Hertz's force of two contacts in series."""
+        """Return Hertz's force of two contacts in series."""
         return self._factor * np.maximum(deflection_mm, 0.0) ** 1.5
 
     def tangent_n_per_mm(self, deflection_mm: FloatArray) -> FloatArray:
-        """1.5 F / d."""
+        """Return 1.5 F / d."""
         return 1.5 * self._factor * np.sqrt(np.maximum(deflection_mm, 0.0))
 
     def work_mj(self, deflection_mm: float) -> float:
-        """0.4 F d."""
+        """Return 0.4 F d."""
         return 0.4 * self._factor * math.pow(deflection_mm, 2.5)
 
     @property
@@ -188,7 +200,7 @@ class HertzSphere(ElasticSpecimen):
 
 
 @dataclass(frozen=True, slots=True)
-class ThinRing(ElasticSpecimen):
+class ThinRing(LinearSpecimen):
     """A thin ring squeezed across its diameter: d = (pi/4 - 2/pi) F R^3 / (E I), while d is small beside R.
 
     `radius_mm` is to the middle of the wall.
@@ -213,18 +225,6 @@ class ThinRing(ElasticSpecimen):
     def height_mm(self) -> float:
         """Outer diameter."""
         return 2 * self.radius_mm + self.wall_mm
-
-    def force_n(self, deflection_mm: FloatArray) -> FloatArray:
-        """Linear in the diameter lost."""
-        return self.stiffness_n_per_mm * np.maximum(deflection_mm, 0.0)
-
-    def tangent_n_per_mm(self, deflection_mm: FloatArray) -> FloatArray:
-        """Return the stiffness, and nothing in the gap."""
-        return np.where(deflection_mm > 0, self.stiffness_n_per_mm, 0.0)
-
-    def work_mj(self, deflection_mm: float) -> float:
-        """Return half k d^2."""
-        return 0.5 * self.stiffness_n_per_mm * deflection_mm**2
 
 
 @dataclass(frozen=True, slots=True)

@@ -16,9 +16,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from rig.samples import FloatArray
-
-BoolArray = npt.NDArray[np.bool_]
+from rig.samples import BoolArray, FloatArray
 
 
 @dataclass(frozen=True, slots=True)
@@ -116,6 +114,7 @@ def driven(
         way_mm = target_mm - now_mm
         if way_mm:
             sign = math.copysign(1.0, way_mm)
+            # A short way is a triangle of speed: the top is where half of the way is spent on speeding up.
             top = min(speed_mm_per_s, math.sqrt(abs(way_mm) * acceleration_mm_per_s2))
             ramp_s = top / acceleration_mm_per_s2
             ramp_mm = sign * 0.5 * top * ramp_s

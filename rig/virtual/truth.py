@@ -24,7 +24,6 @@ from __future__ import annotations
 
 import json
 import math
-from collections.abc import Iterator
 from dataclasses import asdict, dataclass
 from functools import cached_property
 from typing import Any, Literal
@@ -94,7 +93,6 @@ class CycleCurve:
 class _Run:
     """A cycle before its contact is known; `squeezed_mm` counts from the specimen's very first contact."""
 
-    memory: Any
     time_s: FloatArray
     travel_mm: FloatArray
     squeezed_mm: FloatArray
@@ -132,19 +130,19 @@ class Truth:
     @cached_property
     def cycles(self) -> tuple[CycleTruth, ...]:
         """Every squeeze in order, half presses included."""
-        return tuple(self._measured)
-
-    @cached_property
-    def _measured(self) -> list[CycleTruth]:
         found: list[CycleTruth] = []
         self._memories.clear()
-        for index, run in enumerate(self._runs()):
-            self._memories.append(run.memory)
+        # The wait and any approach before the first cycle matter to a specimen with a memory.
+        approach_s = self._grid(0.0, float(self.script.begins_s[0]))
+        memory = self._squeeze(self.specimen.fresh(), approach_s)[2]
+        for index in range(len(self.script.begins_s)):
+            self._memories.append(memory)
+            run, memory = self._run(index, memory)
             found.append(self._measure(index, run, found[0] if found else None))
-        return found
+        return tuple(found)
 
     def curve(self, cycle: int) -> CycleCurve:
-        """One squeeze on the fine grid; cycles count from 1.
+        """Return one squeeze on the fine grid; cycles count from 1.
 
         Raises
         ------
@@ -153,7 +151,7 @@ class Truth:
         """
         truth = self._cycle(cycle)
         run = self._run(cycle - 1, self._memories[cycle - 1])[0]
-        datum_mm = self._datum_mm(truth.contact_mm)
+        datum_mm = self._datum_mm(truth.contact_mm, self.cycles[0])
         return CycleCurve(
             run.time_s, run.travel_mm, run.squeezed_mm - datum_mm, run.force_n, run.deepest, run.returns
         )
@@ -173,7 +171,7 @@ class Truth:
         return _first_reached(travel, force, force_n)
 
     def set_mm(self, cycle: int, force_n: float) -> float | None:
-        """Shift of the contact at a force against the first cycle's; None if either has none."""
+        """Return the shift of the contact at a force against the first cycle's; None if either has none."""
         first, now = self.contact_at_force_mm(1, force_n), self.contact_at_force_mm(cycle, force_n)
         return None if first is None or now is None else now - first
 
@@ -195,7 +193,7 @@ class Truth:
         return None if below is None or above is None else (above - below) / (2 * _TANGENT_HALF_WIDTH_MM)
 
     def as_dict(self, contact_force_n: float = 0.05) -> dict[str, Any]:
-        """Everything as plain values, contacts at a force among them."""
+        """Return everything as plain values, contacts at a force among them."""
         rows = []
         for truth in self.cycles:
             at_force = {
@@ -212,7 +210,7 @@ class Truth:
         }
 
     def to_json(self, contact_force_n: float = 0.05) -> str:
-        """`as_dict` as a JSON document."""
+        """Return `as_dict` as a JSON document."""
         return json.dumps(self.as_dict(contact_force_n), indent=2)
 
     def _cycle(self, cycle: int) -> CycleTruth:
@@ -220,19 +218,11 @@ class Truth:
             raise InputError(f"cycle: found {cycle}, expected 1 to {len(self.cycles)}")
         return self.cycles[cycle - 1]
 
-    def _datum_mm(self, contact_mm: float | None) -> float:
-        """Return what `squeezed_mm` reads at a contact, or at the run's first one."""
-        if contact_mm is None:
-            contact_mm = self._measured[0].contact_mm if self._measured else None
+    def _datum_mm(self, contact_mm: float | None, first: CycleTruth | None) -> float:
+        """Return what `squeezed_mm` reads at a cycle's contact, or at the first cycle's if it has none."""
+        if contact_mm is None and first is not None:
+            contact_mm = first.contact_mm
         return 0.0 if contact_mm is None else contact_mm - self.first_contact_mm
-
-    def _runs(self) -> Iterator[_Run]:
-        # The wait and any approach before the first cycle matter to a specimen with a memory.
-        approach_s = self._grid(0.0, float(self.script.begins_s[0]))
-        memory = self._squeeze(self.specimen.fresh(), approach_s)[2]
-        for index in range(len(self.script.begins_s)):
-            run, memory = self._run(index, memory)
-            yield run
 
     def _run(self, index: int, memory: Any) -> tuple[_Run, Any]:
         script = self.script
@@ -248,10 +238,10 @@ class Truth:
         travel_mm = script.trajectory.positions_mm(time_s) - self._contact_mm + self.first_contact_mm
         deepest = len(parts[0][0]) - 1
         returns = deepest + len(parts[1][0])
-        return _Run(memory, time_s, travel_mm, squeezed_mm, force_n, deepest, returns), after
+        return _Run(time_s, travel_mm, squeezed_mm, force_n, deepest, returns), after
 
     def _grid(self, left_s: float, right_s: float) -> FloatArray:
-        """Even steps from one instant to another, both on the grid."""
+        """Return even steps from one instant to another, both on the grid."""
         return np.linspace(left_s, right_s, 1 + math.ceil((right_s - left_s) / self._step_s - 1e-9))
 
     def _squeeze(self, memory: Any, time_s: FloatArray) -> tuple[FloatArray, FloatArray, Any]:
@@ -264,9 +254,7 @@ class Truth:
 
     def _measure(self, index: int, run: _Run, first: CycleTruth | None) -> CycleTruth:
         contact_mm = self._contact(run)
-        # Without a contact of its own, deflection counts from the run's first.
-        datum_from_mm = contact_mm if contact_mm is not None or first is None else first.contact_mm
-        datum_mm = 0.0 if datum_from_mm is None else datum_from_mm - self.first_contact_mm
+        datum_mm = self._datum_mm(contact_mm, first)
         peak_force_n = float(run.force_n.max())
         peak_deflection_mm = float(run.squeezed_mm.max()) - datum_mm
         energy_absorbed_mj, energy_returned_mj = self._energies(run)
@@ -294,6 +282,7 @@ class Truth:
             return None
         if isinstance(self.specimen, ElasticSpecimen):
             return self.first_contact_mm
+        # Between the last point without force and the first with it: the next step's slope, carried back.
         reached = int(np.argmax(force > 0))
         if reached + 1 >= len(force) or force[reached + 1] <= force[reached]:
             return float(travel[reached])

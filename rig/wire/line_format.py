@@ -100,12 +100,12 @@ class LineFormat:
 
 
 def field_patterns(line_format: LineFormat) -> tuple[re.Pattern[bytes], ...]:
-    """Pattern of each column's field, blanks around it included."""
+    """Return the pattern of each column's field, blanks around it included."""
     return tuple(re.compile(_padded(line_format, _field(line_format, name))) for name in line_format.columns)
 
 
 def good_lines(line_format: LineFormat) -> re.Pattern[bytes]:
-    """Pattern of a run of good lines with their ends, and of the blank lines after each.
+    """Return the pattern of a run of good lines with their ends, and of the blank lines after each.
 
     Nothing within a line can be matched in two ways, so matching takes time in proportion to the run.
     """

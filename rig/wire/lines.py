@@ -18,7 +18,7 @@ import numpy as np
 import numpy.typing as npt
 
 from rig.errors import InputError
-from rig.samples import COUNTS, FloatArray, IntArray, RawArray
+from rig.samples import COUNTS, BoolArray, FloatArray, IntArray, RawArray
 from rig.wire.decoded import Decoded, Placed, Tally
 from rig.wire.line_format import (
     AUXILIARY_LIMIT,
@@ -45,7 +45,6 @@ _COUNTS = np.iinfo(np.int32)
 _DECIMALS = 6
 """Of an auxiliary value printed in another unit: finer than any such sensor."""
 
-Flags = npt.NDArray[np.bool_]
 Column = TypeVar("Column", IntArray, FloatArray)
 
 
@@ -185,7 +184,7 @@ class LineDecoder:
         return _to_block(self.format, values)
 
     def _judge(self, line: bytes) -> Note | None:
-        """Account for a line that is not a good sample: a comment, nothing at all, or a cause."""
+        """Count a line that is not a good sample: a comment (returned), nothing at all, or a cause."""
         text = line.strip(b" \t")
         comment = self.format.comment.encode()
         if len(line) > MAX_LINE:
@@ -223,7 +222,7 @@ class LineDecoder:
 
 
 def _printed(block: SampleBlock, line_format: LineFormat, name: str) -> list[str]:
-    """One column of text."""
+    """Return one column as text, a field for each sample."""
     if name == "ignore":
         return ["0"] * len(block)
     if name in TIME_UNITS_US:
@@ -270,7 +269,7 @@ def _values(line_format: LineFormat, run: bytes) -> dict[str, FloatArray]:
     }
 
 
-def _within_range(line_format: LineFormat, values: dict[str, FloatArray]) -> Flags:
+def _within_range(line_format: LineFormat, values: dict[str, FloatArray]) -> BoolArray:
     """Return which lines hold only numbers that their columns can have."""
     good = np.ones(len(values["force"]), np.bool_)
     for name, column in values.items():
@@ -315,7 +314,7 @@ def _unit(line_format: LineFormat, name: str) -> str:
     return line_format.force_unit if name == "force" else line_format.position_unit
 
 
-def _checksums_hold(run: bytes) -> Flags:
+def _checksums_hold(run: bytes) -> BoolArray:
     """Return whether each line of a run is closed by the XOR of the bytes before its only star."""
     text = np.frombuffer(run, np.uint8)
     stars = np.flatnonzero(text == ord("*"))
@@ -325,7 +324,7 @@ def _checksums_hold(run: bytes) -> Flags:
     # The XOR of a stretch is that of all up to its end, with that of all before its start taken out.
     passed = np.concatenate([np.zeros(1, np.uint8), np.bitwise_xor.accumulate(text)])
     stated = _nibble(text[stars + 1]) << 4 | _nibble(text[stars + 2])
-    holds: Flags = (passed[stars] ^ passed[starts]) == stated
+    holds: BoolArray = (passed[stars] ^ passed[starts]) == stated
     return holds
 
 

@@ -11,11 +11,8 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
-import numpy.typing as npt
 
-from rig.samples import FloatArray, IntArray, RawArray, StatusArray
-
-BoolArray = npt.NDArray[np.bool_]
+from rig.samples import BoolArray, FloatArray, IntArray, RawArray, StatusArray
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -21,7 +21,7 @@ import numpy.typing as npt
 from fastcrc import crc16
 
 from rig.errors import InputError
-from rig.samples import COUNTS
+from rig.samples import COUNTS, BoolArray
 from rig.wire.messages import BLOCK_KIND, MAX_PAYLOAD, SAMPLE_KIND
 from rig.wire.sample_block import SampleBlock
 
@@ -176,9 +176,7 @@ def _sealed(payloads: Bytes) -> Bytes:
     return frames
 
 
-def unpack_frames(
-    stream: Bytes, starts: npt.NDArray[np.intp], size: int
-) -> tuple[Rows, npt.NDArray[np.bool_]]:
+def unpack_frames(stream: Bytes, starts: npt.NDArray[np.intp], size: int) -> tuple[Rows, BoolArray]:
     """Unpack the bodies that begin at `starts`, with payloads of one of `FRAMED_SIZES`.
 
     Returns
@@ -259,7 +257,7 @@ def stuff_columns(data: Bytes) -> Bytes:
     return stuffed
 
 
-def unstuff_columns(stuffed: Bytes) -> tuple[Bytes, npt.NDArray[np.bool_]]:
+def unstuff_columns(stuffed: Bytes) -> tuple[Bytes, BoolArray]:
     """Undo COBS in many byte strings of one length, one in each column.
 
     Parameters
