@@ -12,6 +12,7 @@ import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
+from itertools import compress
 from pathlib import Path
 
 import numpy as np
@@ -46,7 +47,6 @@ from rig.tables import (
 _INDEX = re.compile(r"#[1-9]\d{0,3}")
 _LATEST_US = 2.0**62
 _COUNTS_RANGE = np.iinfo(np.int32)
-
 
 _MEASURED: tuple[Kind, Kind] = ("force", "position")
 _OF_REDUCED: dict[Kind, str] = {"position": "mm", "force": "N"}
@@ -228,37 +228,26 @@ def import_table(
     }
     values, stamps, kept = _read(read, layout, form, notes)
     taken = {kind: choice for kind, (_, choice) in chosen.items()}
-    for kind in values:
-        values[kind] = values[kind] * taken[kind].each if taken[kind].each != 1 else values[kind]
-    scale: dict[Kind, float | None] = {"position": free_height_mm, "force": area_mm2}
-    reduced = [kind for kind, choice in taken.items() if is_reduced(kind, choice.unit)]
-    _refuse_unscaled(layout, {kind: taken[kind] for kind in reduced if not scale[kind]})
-    for kind in reduced:
-        values[kind] = values[kind] * _unreduced(layout, kind, taken[kind], float(scale[kind] or 0), notes)
-    units_of: dict[Kind, str] = {
-        kind: _OF_REDUCED[kind] if is_reduced(kind, choice.unit) else str(choice.unit)
-        for kind, choice in taken.items()
-    }
-    _note_blank_rows(layout, kept, notes)
+    units_of = _to_units(layout, taken, values, {"position": free_height_mm, "force": area_mm2}, notes)
+    if not kept.all():
+        notes.append(
+            f"{layout.where}: {int((~kept).sum())} of {len(kept)} rows left out, since a chosen column is "
+            f"blank there; the first is line {layout.numbers[int(np.argmin(kept))]}"
+        )
     lines = {kind: column.take(kept) for kind, column in read.items()}
     if not (keep_signs or negate_force or negate_position):
         negate_force, negate_position = _turned(
             layout, values["force"][kept], values["position"][kept], sense, notes
         )
+    # Times: of the column, made to rise; else of the rate; else only the order of the rows.
     rows = np.arange(int(kept.sum()), dtype=np.int64)
     time_us, started = rows, None
     if "time" in chosen:
         if stamps is not None:
             exact, started = stamps
         else:
-            with np.errstate(over="ignore"):
-                found_us = values["time"][kept] * units.factor(str(chosen["time"][1].unit), "us")
-            far = np.abs(found_us) >= _LATEST_US
-            if far.any():
-                raise lines["time"].refuse(
-                    int(np.argmax(far)), "expected a time within 100 000 years of zero"
-                )
-            exact = np.rint(found_us).astype(np.int64)
+            exact = _whole_us(lines["time"], values["time"][kept], units_of["time"])
+        # Where the clock begins again, one of these tells whether the same recording goes on.
         counters = [
             Cells(layout.where, name, columns[place], layout.numbers).take(kept)
             for place, name in enumerate(layout.headings)
@@ -271,6 +260,7 @@ def import_table(
     has_clock = time_us is not rows
     measured = {kind: (values[kind][kept], 0.0) for kind in _MEASURED}
     if COUNTS not in units_of.values():
+        # Counts stay as they are; of numbers in a unit, those that only repeat the last one are taken out.
         measured, time_us = _free_of_holding(layout, measured, time_us, notes)
     (raw_force, force_channel), (raw_position, position_channel) = (
         _raw(lines[kind], *measured[kind], units_of[kind], negate)
@@ -314,31 +304,55 @@ def _free_of_holding(
     return {"force": (force_n, 0.0), "position": (position, coarse)}, time_us
 
 
-def _refuse_unscaled(layout: Layout, unscaled: Mapping[Kind, ColumnChoice]) -> None:
-    """Refuse strain or stress without the height or the area, and cite what the table says of them."""
-    if not unscaled:
-        return
-    speaking = [f"line {n}: {text.strip():.60}" for n, text in layout.preamble if _SIZE_LINE.search(text)]
-    raise InputError(
-        f"{layout.where}: "
-        + "; ".join(
-            f"column '{choice.column}' is in {choice.unit}, which needs the {_SCALE_OF[kind][1]}: "
-            f"give it with {_SCALE_OF[kind][0]}"
-            for kind, choice in unscaled.items()
+def _to_units(
+    layout: Layout,
+    taken: Mapping[Kind, ColumnChoice],
+    values: dict[Kind, FloatArray],
+    scale: Mapping[Kind, float | None],
+    notes: list[str],
+) -> dict[Kind, str]:
+    """Bring numbers of counts, volts, strain or stress into a unit, in place; return the unit by quantity.
+
+    Raises
+    ------
+    InputError
+        If strain or stress lacks the height or the area; it cites what the table says of them.
+    """
+    for kind, numbers in values.items():
+        values[kind] = numbers * taken[kind].each if taken[kind].each != 1 else numbers
+    units_of: dict[Kind, str] = {kind: str(choice.unit) for kind, choice in taken.items()}
+    reduced = [kind for kind, choice in taken.items() if is_reduced(kind, choice.unit)]
+    needed = "; ".join(
+        f"column '{taken[kind].column}' is in {taken[kind].unit}, which needs the {_SCALE_OF[kind][1]}: "
+        f"give it with {_SCALE_OF[kind][0]}"
+        for kind in reduced
+        if not scale[kind]
+    )
+    if needed:
+        speaking = [f"line {n}: {text.strip():.60}" for n, text in layout.preamble if _SIZE_LINE.search(text)]
+        told = f" (the table says, {'; '.join(speaking[:3])})" if speaking else ""
+        raise InputError(f"{layout.where}: {needed}{told}")
+    for kind in reduced:
+        # A strain times the height is a position in mm, a stress in MPa times the area a force in N.
+        unit = units_of[kind]
+        share = SHARES[unit] if kind == "position" else pressure_mpa(unit)
+        values[kind] = values[kind] * (float(scale[kind] or 0) * share)
+        units_of[kind] = _OF_REDUCED[kind]
+        notes.append(
+            f"{layout.where}: {kind} from '{taken[kind].column}' in {unit} times the {_SCALE_OF[kind][1]} as "
+            "given; taken as referred to the piece as it was before the test"
         )
-        + (f" (the table says, {'; '.join(speaking[:3])})" if speaking else "")
-    )
+    return units_of
 
 
-def _unreduced(layout: Layout, kind: Kind, choice: ColumnChoice, scale: float, notes: list[str]) -> float:
-    """Return how many mm one of a strain is, or how many N one of a stress."""
-    unit = str(choice.unit)
-    times = scale * (SHARES[unit] if kind == "position" else pressure_mpa(unit))
-    notes.append(
-        f"{layout.where}: {kind} from '{choice.column}' in {unit} times the {_SCALE_OF[kind][1]} as given; "
-        "taken as referred to the piece as it was before the test"
-    )
-    return times
+def _whole_us(column: Cells, numbers: FloatArray, unit: str) -> IntArray:
+    """Return times as whole microseconds; one too large for 64 bits is refused with its line."""
+    with np.errstate(over="ignore"):
+        found_us = numbers * units.factor(unit, "us")
+    far = np.abs(found_us) >= _LATEST_US
+    if far.any():
+        raise column.refuse(int(np.argmax(far)), "expected a time within 100 000 years of zero")
+    return np.rint(found_us).astype(np.int64)
 
 
 def _stated_rate_hz(layout: Layout, notes: list[str]) -> float | None:
@@ -372,22 +386,14 @@ def _turned(
     """Return whether the signs of force and position are to be turned round, and a note that says so."""
     signs = told_signs(force, position)
     turned = signs.force_turned, signs.position_turned
-    options = [
-        option
-        for option, needed in zip(("--negate-force", "--negate-position"), turned, strict=True)
-        if needed
-    ]
+    options = list(compress(("--negate-force", "--negate-position"), turned))
     # in a pull force and position may both rise or both fall, which needs no turning
     if not options or (sense == "tension" and all(turned)):
         return False, False
-    found = [
-        f"the force is below zero {'throughout' if signs.throughout else 'under load'}"
-        if signs.force_turned
-        else "",
-        "the position falls as the force grows" if signs.position_turned else "",
-    ]
+    below = f"the force is below zero {'throughout' if signs.throughout else 'under load'}"
+    found = compress((below, "the position falls as the force grows"), turned)
     notes.append(
-        f"{layout.where}: {' and '.join(part for part in found if part)}, so read as a {sense} with "
+        f"{layout.where}: {' and '.join(found)}, so read as a {sense} with "
         f"{' '.join(options)}. "
         + ("If the piece was pulled, import it with --sense tension. " if sense == "compression" else "")
         + "To keep the signs of the table, use --keep-signs"
@@ -431,15 +437,6 @@ def _some(kept: BoolArray, layout: Layout) -> BoolArray:
     return kept
 
 
-def _note_blank_rows(layout: Layout, kept: BoolArray, notes: list[str]) -> None:
-    left_out = int((~kept).sum())
-    if left_out:
-        notes.append(
-            f"{layout.where}: {left_out} of {len(kept)} rows left out, since a chosen column is blank there; "
-            f"the first is line {layout.numbers[int(np.argmin(kept))]}"
-        )
-
-
 def _raw(
     column: Cells, numbers: FloatArray, coarse: float, unit: str, negate: bool
 ) -> tuple[RawArray, RawChannel]:
@@ -457,7 +454,7 @@ def _raw(
 def _joined(
     layout: Layout, column: Cells, time_us: IntArray, counters: Sequence[Cells], notes: list[str]
 ) -> IntArray:
-    """Times that go on where the clock begins again at each cycle of one recording.
+    """Return times that go on where the clock begins again at each cycle of one recording.
 
     Where that is only likely (no column counts on, no title says so), the times stay and are refused.
     """
@@ -465,6 +462,7 @@ def _joined(
     again = np.flatnonzero(steps < 0) + 1
     if not len(again) or not (steps > 0).any():
         return time_us
+    # Between the last row before each such place and the first behind it: a title, or a column that counts.
     step_us = int(np.median(steps[steps > 0]))
     titled = np.searchsorted(layout.titled, column.line[again]) > np.searchsorted(
         layout.titled, column.line[again - 1]
@@ -493,7 +491,7 @@ def _counts_on(counter: Cells, again: IntArray) -> bool:
 
 
 def _rising(column: Cells, time_us: IntArray, notes: list[str]) -> IntArray:
-    """Times that rise from row to row: equal ones are spread, falling ones refused."""
+    """Return times that rise from row to row: equal ones are spread, falling ones refused."""
     fall = np.diff(time_us) < 0
     if fall.any():
         row = int(np.argmax(fall)) + 1
