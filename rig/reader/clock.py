@@ -151,7 +151,7 @@ class DeviceClock:
         return replace(done, events=done.events + self._forget(host_time, "boot id changed", new_boot_id))
 
     def empty(self) -> Samples:
-        """No samples, of this stream's kind."""
+        """Return no samples, of this stream's kind."""
         return Samples.empty(self._force_channel, self._position_channel, self._source)
 
     def _decide(self, host_time: float, *, final: bool) -> ClockedSamples:

@@ -63,7 +63,7 @@ class DeviceLimits:
 
     @classmethod
     def kept_by(cls, state: State) -> DeviceLimits:
-        """Those that a device says it has."""
+        """Return those that a device says it has."""
         return cls(state.min_force, state.max_force, state.min_position, state.max_position)
 
 
@@ -254,7 +254,7 @@ class Session(Exchange):
         return self._start(Cycle(self.next_id(), low, high, speed, dwell_low_ms, dwell_high_ms, count))
 
     def retreat(self, position: int, *, speed: int, confirmed: bool) -> MotionRequest:
-        """After a trip: clear the stop, arm, and move away from what was pressed.
+        """Clear the stop after a trip, arm, and move away from what was pressed.
 
         Parameters
         ----------

@@ -36,7 +36,7 @@ class LinkEvent:
     fields: Mapping[str, Scalar] = field(default_factory=dict)
 
     def as_dict(self) -> dict[str, Scalar]:
-        """One flat mapping, ready for a line of JSON."""
+        """Return one flat mapping, ready for a line of JSON."""
         return {"kind": self.kind, "host_time_s": self.host_time, "time_us": self.time_us, **self.fields}
 
 

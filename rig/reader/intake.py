@@ -138,7 +138,7 @@ class Intake:
         return replace(delivery, events=delivery.events + beside), tuple(messages)
 
     def settle(self, host_time: float) -> Delivery:
-        """The device will not say who it is: trust the plausibility of what came."""
+        """Return what waited: the device will not say who it is, so the plausibility of what came decides."""
         return self._delivery([self.clock.settle(host_time, new_boot_id=None)], host_time)
 
     def flush(self, host_time: float) -> Delivery:

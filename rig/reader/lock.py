@@ -41,7 +41,7 @@ def lock_directories() -> tuple[Path, ...]:
 
 
 def lock_name(port: str) -> str:
-    """Name of the lock of a port; all names of one device give the same.
+    """Return the name of the lock of a port; all names of one device give the same.
 
     Examples
     --------

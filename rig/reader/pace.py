@@ -64,7 +64,7 @@ class Pace:
         self._off.clear()
 
     def off(self, period_us: float) -> bool:
-        """Count a step whose period is off. True if the pace changed because of it."""
+        """Count a step whose period is off; return whether the pace changed because of it."""
         self._off.append(period_us)
         if len(self._off) < CHANGED_AFTER:
             return False

@@ -92,7 +92,7 @@ class PortDescription:
 
 
 def list_ports() -> list[PortDescription]:
-    """Ports that the system knows, by name. Opens none of them."""
+    """Return the ports that the system knows, by name. Opens none of them."""
     found = [
         PortDescription(
             path=port.device,

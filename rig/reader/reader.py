@@ -152,7 +152,7 @@ class Reader:
         return None if self._greeting is None else self._greeting.granted_hz
 
     def empty(self) -> Samples:
-        """No samples, of the kind that this reader hands over."""
+        """Return no samples, of the kind that this reader hands over."""
         return self._intake.clock.empty()
 
     def get(self, timeout_s: float) -> Delivery | None:

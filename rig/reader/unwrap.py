@@ -41,7 +41,7 @@ class WrappedColumns:
     heard_s: FloatArray
 
     def mark(self, place: int) -> Mark:
-        """One sample's place in the stream."""
+        """Return one sample's place in the stream."""
         return Mark(
             None if self.seq is None else int(self.seq[place]),
             None if self.time_us is None else int(self.time_us[place]),
