@@ -383,20 +383,17 @@ def _reason(fits: list[PolynomialFit], chosen: PolynomialFit, chances: list[floa
     if chosen.degree > 1:
         lower = fits[chosen.degree - 2]
         parts.append(
-            f"{_NAMES[chosen.degree]}: {_NAMES[lower.degree]} leaves {sd(lower)}, this one {sd(chosen)}, "
-            f"and chance does that {_share_of_times(_chance(lower, chosen))}"
+            f"residuals of {sd(chosen)}; {_NAMES[lower.degree]} leaves {sd(lower)} "
+            f"({_p_words(_chance(lower, chosen))})"
         )
     else:
-        parts.append(f"a straight line is enough; it leaves {sd(chosen)}")
+        parts.append(f"a straight line is enough, with residuals of {sd(chosen)}")
     if chances:
         another = fits[chosen.degree]
-        parts.append(
-            f"degree {another.degree} would leave {sd(another)}, which chance does "
-            f"{_share_of_times(chances[0])}"
-        )
+        parts.append(f"degree {another.degree} would leave {sd(another)} ({_p_words(chances[0])})")
     else:
         parts.append(
-            "higher ones are not offered"
+            "higher degrees are not offered"
             if chosen.degree == HIGHEST_DEGREE
             else "there are too few readings to judge a higher degree"
         )
@@ -406,5 +403,5 @@ def _reason(fits: list[PolynomialFit], chosen: PolynomialFit, chances: list[floa
     return "; ".join(parts)
 
 
-def _share_of_times(chance: float) -> str:
-    return f"{100 * chance:.0f} times in 100" if chance >= 0.01 else "less than once in 100"
+def _p_words(chance: float) -> str:
+    return f"p = {chance:.2f}" if chance >= 0.01 else "p < 0.01"

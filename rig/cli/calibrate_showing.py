@@ -92,7 +92,7 @@ def show_channel(calibrated: ChannelCalibration, unit: str) -> None:
         end = max(span, key=abs)
         say(
             f"Uncertainty at {end:.4g} {unit}: {half_interval(whole):.2g} {unit} (95 %), standard "
-            f"uncertainty {100 * whole.relative_u:.2g} %. References from {span[0]:.2f} to {span[1]:.4g} "
+            f"uncertainty {100 * whole.relative_u:.2g} %. References from {round(span[0], 2) + 0.0:g} to {span[1]:.4g} "
             f"{unit}."
         )
     say(f"Degree {fitted.fit.degree}: {fitted.reason}.")
@@ -113,8 +113,9 @@ def show_cautions(cautions: Sequence[str]) -> None:
 
 def rig_file_line(into: Path, rig_file: Path | None) -> str:
     """Return the line that a rig file needs to use a calibration."""
-    folder = Path("configs/rigs") if rig_file is None else rig_file.parent
-    return f"calibration: {Path(os.path.relpath(into, folder)).as_posix()}"
+    # a rig file that is not named may lie anywhere, so the whole path is given
+    path = into.absolute() if rig_file is None else Path(os.path.relpath(into, rig_file.parent))
+    return f"calibration: {path.as_posix()}"
 
 
 def say_where(into: Path, kept: Path | None, rig_file: Path | None) -> None:
