@@ -89,10 +89,10 @@ def show_channel(calibrated: ChannelCalibration, unit: str) -> None:
     )
     say(f"Scale: {scale.per_count:.8g} {unit}/count{bends}, zero at {scale.zero_counts:.1f} counts.")
     if span is not None:
-        end = max(span, key=abs)
+        end, begin = max(span, key=abs), round(span[0], 2) + 0.0  # no minus before a zero
         say(
             f"Uncertainty at {end:.4g} {unit}: {half_interval(whole):.2g} {unit} (95 %), standard "
-            f"uncertainty {100 * whole.relative_u:.2g} %. References from {round(span[0], 2) + 0.0:g} to {span[1]:.4g} "
+            f"uncertainty {100 * whole.relative_u:.2g} %. References from {begin:g} to {span[1]:.4g} "
             f"{unit}."
         )
     say(f"Degree {fitted.fit.degree}: {fitted.reason}.")
