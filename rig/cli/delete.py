@@ -39,7 +39,7 @@ def command(captures: tuple[Path, ...]) -> None:
             path.rename(target)
         except OSError as problem:
             raise CaptureError(f"{path}: cannot be moved to {target} ({problem.strerror})") from problem
-        say(f"{path} is now {target}")
+        say(f"Moved {path} to {target}")
 
 
 def _written_lately(path: Path) -> bool:

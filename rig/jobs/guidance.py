@@ -125,7 +125,7 @@ def instruction_of(action: Action, free_height_mm: float | None, deflection_mm: 
     """
     match action:
         case ContactCheckUntil():
-            said = f"Approach at {_speed(action.speed_mm_per_s)} until {action.force_n:.3g} N is felt; stop."
+            said = f"Approach at {_speed(action.speed_mm_per_s)} until {action.force_n:.3g} N; stop."
         case PressTo():
             deep = _deep(action.deflection_mm, free_height_mm)
             said = f"Press to {deep} at {_speed(action.speed_mm_per_s)}, and hold."

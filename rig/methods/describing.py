@@ -70,7 +70,7 @@ def duration(time_s: float) -> str:
 
 def _lines(checked: CheckedMethod, steps: tuple[Step, ...], indent: str) -> Iterator[str]:
     for step in steps:
-        number = step.place.label.removeprefix("step ").split()[0]
+        number = step.place.label.removeprefix("step ").split()[0].replace("_", " ")
         yield f"{indent}{number}. {_sentence(checked, step)}"
         if isinstance(step, Repeat):
             yield from _lines(checked, step.steps, indent + _INDENT)
@@ -81,7 +81,7 @@ def _sentence(checked: CheckedMethod, step: Step) -> str:
         case ContactCheck():
             past = _overshoot(checked, step.speed_mm_per_s)
             said = (
-                f"Approach at {_speed(step.speed_mm_per_s)} until {step.force_n:.3g} N is felt{past}; "
+                f"Contact check: approach at {_speed(step.speed_mm_per_s)} until {step.force_n:.3g} N{past}; "
                 "depths count from there."
             )
         case PressToDepth():

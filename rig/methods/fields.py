@@ -167,8 +167,9 @@ class Fields:
             at = Place(place.source, line_of(key_node), place.label)
             key = str(key_node.value) if isinstance(key_node, yaml.ScalarNode) else "a list or mapping"
             if key not in known:
-                now = f"{shown(key)} is now called {KEYS[key]!r}; " if KEYS.get(key) in known else ""
-                refuse(at, now + f"{shown(key)} is not a key here; expected {', '.join(known)}")
+                if KEYS.get(key) in known:
+                    refuse(at, f"{shown(key)} is now called {KEYS[key]!r}")
+                refuse(at, f"{shown(key)} is not a key here; expected {', '.join(known)}")
             if key in self._nodes:
                 refuse(at, f"{key} is given twice; keep one")
             self._nodes[key] = value
