@@ -34,7 +34,9 @@ from rig.population import (
     average_pieces,
     batch_figures,
     estimated,
+    known_quantities,
     pooled_although,
+    relative_shared_u_of,
     unstated_circumstances,
 )
 from rig.samples import FloatArray
@@ -255,14 +257,7 @@ def answer_nip(pieces: Sequence[NipPiece], nip: Nip, although: Sequence[str] = (
     said = pooled_although([piece.result for piece in base], "batch", although)
     said += unstated_circumstances([piece.result for piece in base])
     read = [_read(piece, nip) for piece in _one_a_piece(base)]
-    # presses of one way have no loop: what needs one is left out, and said to be
-    had = [name for name in QUANTITIES if any(isfinite(result.values[name]) for result in read)]
-    figures = {name: batch_figures(read, name) for name in had}
-    gap_mm = figures["gap_mm"].mean
-    at_gap = [_in_gap(result, gap_mm) for result in read]
-    reaching = [result for result in at_gap if isfinite(result.values["force_at_gap_n"])]
-    if reaching:
-        figures["force_at_gap_n"] = batch_figures(reaching, "force_at_gap_n")
+    figures, short = _figures(read)
     by_batch = {
         name: batch_figures([result for result in read if (result.batch or NO_BATCH) == name], "gap_mm")
         for name in dict.fromkeys(result.batch or NO_BATCH for result in read)
@@ -298,13 +293,25 @@ def answer_nip(pieces: Sequence[NipPiece], nip: Nip, although: Sequence[str] = (
         curves=tuple(_against_gap(result) for result in read),
         formulas=nip_formulas(against_plate=nip.against_plate, rates=trend is not None),
         notes=(
-            *_notes(nip, figures, by_batch, len(at_gap) - len(reaching)),
+            *_notes(nip, figures, by_batch, short),
             *(_about_other_rates(base, pieces, base_rate) if len(base) < len(pieces) else ()),
             *_about_loops(figures, size_mm, deepest_mm),
             *_about_rate(trend, line),
             *said,
         ),
     )
+
+
+def _figures(read: Sequence[PieceResult]) -> tuple[dict[str, BatchFigures], int]:
+    """Return the figures over all pieces, and how many pieces were not pressed to the mean gap."""
+    # presses of one way have no loop: what needs one is left out, and said to be
+    known = known_quantities(read)
+    figures = {name: batch_figures(read, name) for name in QUANTITIES if name in known}
+    at_gap = [_in_gap(result, figures["gap_mm"].mean) for result in read]
+    reaching = [result for result in at_gap if isfinite(result.values["force_at_gap_n"])]
+    if reaching:
+        figures["force_at_gap_n"] = batch_figures(reaching, "force_at_gap_n")
+    return figures, len(read) - len(reaching)
 
 
 def needed_friction(nip: Nip, size_mm: float, deflection_mm: float) -> float:
@@ -388,12 +395,10 @@ def _read(piece: NipPiece, nip: Nip) -> PieceResult:
     ends = np.append(x[inside], deflection_mm)
     energy_mj = float(np.trapezoid(np.append(force_n[inside], np.interp(deflection_mm, x, force_n)), ends))
     size_mm = piece.size_mm.value
-    # relative standard uncertainties of force and position from the calibration, as far as they are stated
-    found = []
-    for name in ("peak_force_n", "peak_deflection_mm"):
-        value, u = result.values.get(name, 0.0), result.u_shared.get(name, float("nan"))
-        found.append(abs(u / value) if value and isfinite(value) and isfinite(u) else 0.0)
-    force_share, position_share = found[0], found[1]
+    # the calibration's part of forces and positions, as shares of them
+    force_share, position_share = (
+        relative_shared_u_of(result, name) for name in ("peak_force_n", "peak_deflection_mm")
+    )
     either = hypot(force_share, position_share)
     # a force that is off moves the point on the curve by its error over the slope
     shared_mm = hypot(force_share * nip.force_n / slope, position_share * deflection_mm)

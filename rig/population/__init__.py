@@ -45,6 +45,7 @@ if TYPE_CHECKING:
         PieceResult,
         average_pieces,
         known_quantities,
+        relative_shared_u_of,
         state_rank,
     )
     from rig.population.pooling import (

@@ -9,7 +9,7 @@ margins, with all chances corrected for their number. Cost: some quantiles for e
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import asdict, dataclass, replace
+from dataclasses import dataclass, replace
 from typing import Any
 
 from rig.core.measured import LEVEL
@@ -67,7 +67,7 @@ class Comparison:
                 group: {name: figure.as_dict() for name, figure in figures.items()}
                 for group, figures in self.figures.items()
             },
-            "differences": [asdict(difference) for difference in self.differences],
+            "differences": [difference.as_dict() for difference in self.differences],
             "notes": list(self.notes),
         }
 

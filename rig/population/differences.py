@@ -14,8 +14,9 @@ Biometrika 34, 1947.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import asdict, dataclass
 from math import hypot, inf, sqrt
+from typing import Any
 
 import numpy as np
 
@@ -47,14 +48,13 @@ class Difference:
         Over those pieces; a standard deviation is None for one piece.
     paired
         Whether the same pieces stand in both groups.
-    difference, u, shared_u, low, high, level
-        With its uncertainty, the calibration's part of that, and the interval; None where one piece of a
-        group shows nothing of how pieces spread.
-    freedom
-        Degrees of freedom of the scatter (Welch).
-    shared_freedom, effective_freedom
-        Degrees of freedom of the calibration's part, and of `u` as a whole, which the interval has; None
-        where they have no limit.
+    difference, estimate
+        Without and with its uncertainty, in which the scatter has Welch's degrees of freedom; None where one
+        piece of a group shows nothing of how pieces spread.
+    shared_u, shared_freedom
+        The calibration's part of the uncertainty, and its degrees of freedom; None where they have no limit.
+    level
+        Confidence of the interval.
     p, p_holm
         Probability that chance gives a difference so large, alone and as one of all of the comparison.
     effect
@@ -81,40 +81,51 @@ class Difference:
     shared_u: float
     level: float
     calibration: str
-    u: float | None = None
-    low: float | None = None
-    high: float | None = None
-    freedom: float | None = None
+    estimate: Measured | None = None
     p: float | None = None
     p_holm: float | None = None
     effect: EffectSize | None = None
     outcome: MarginVerdict | None = None
     notes: tuple[str, ...] = ()
     shared_freedom: float | None = None
-    effective_freedom: float | None = None
 
     @property
-    def estimate(self) -> Measured | None:
-        """The difference with its uncertainty."""
-        if self.u is None or self.freedom is None:
-            return None
-        scatter_u = sqrt(max(self.u**2 - self.shared_u**2, 0.0))
-        return estimated(self.difference, scatter_u, self.freedom, *self._shared)
+    def u(self) -> float | None:
+        """Standard uncertainty of the difference."""
+        return None if self.estimate is None else self.estimate.u
 
     @property
-    def _shared(self) -> tuple[float, float]:
-        return self.shared_u, inf if self.shared_freedom is None else self.shared_freedom
+    def low(self) -> float | None:
+        """Lower end of its interval."""
+        return None if self.estimate is None else self.estimate.interval(self.level)[0]
+
+    @property
+    def high(self) -> float | None:
+        """Upper end of its interval."""
+        return None if self.estimate is None else self.estimate.interval(self.level)[1]
+
+    def as_dict(self) -> dict[str, Any]:
+        """Return a plain mapping without not-a-number."""
+        plain, estimate = asdict(self), self.estimate
+        del plain["estimate"]
+        return plain | {
+            "u": self.u,
+            "low": self.low,
+            "high": self.high,
+            "freedom": None if estimate is None else estimate.freedom,
+            "effective_freedom": None if estimate is None else limited(estimate.effective_freedom),
+        }
 
     def with_pieces(self, pieces: int) -> Measured:
         """Return what would be known with this many pieces of each group, or pairs, that spread as these
         did."""
-        estimate = self.estimate
-        assert estimate is not None
+        assert self.estimate is not None
+        shared = self.shared_u, inf if self.shared_freedom is None else self.shared_freedom
         if self.paired:
-            variance = estimate.own_u**2 * self.n_first
-            return estimated(self.difference, sqrt(variance / pieces), pieces - 1, *self._shared)
+            scatter_u = self.estimate.own_u * sqrt(self.n_first / pieces)
+            return estimated(self.difference, scatter_u, pieces - 1, *shared)
         one, other = (((sd or 0.0) / sqrt(pieces), pieces - 1) for sd in (self.sd_first, self.sd_second))
-        return estimated(self.difference, *_welch((one, other)), *self._shared)
+        return estimated(self.difference, *_welch((one, other)), *shared)
 
 
 def mean_difference(
@@ -174,7 +185,19 @@ def difference_between(
     first, second, paired, notes = _paired(first, second)
     values, others = (np.array([piece.values[quantity] for piece in part]) for part in (first, second))
     calibration, shared_u, shared_freedom = _shared(first, second, quantity, paired=paired)
-    found = Difference(
+    estimate = p = effect = None
+    if min(len(first), len(second)) < 2:
+        lone = first_name if len(first) < 2 else second_name
+        notes.append(
+            f"{lone} has only one piece, which does not show the spread between pieces: there is no interval."
+        )
+    else:
+        estimate = mean_difference(
+            values, others, paired=paired, shared_u=shared_u, shared_freedom=shared_freedom
+        )
+        p = min(1.0, 2 * min(estimate.chance_above(0.0), estimate.chance_below(0.0)))
+        effect = paired_g(values, others, level=level) if paired else hedges_g(values, others, level=level)
+    return Difference(
         quantity=quantity,
         first=first_name,
         second=second_name,
@@ -186,31 +209,14 @@ def difference_between(
         sd_second=float(others.std(ddof=1)) if len(second) > 1 else None,
         paired=paired,
         difference=float(others.mean() - values.mean()),
+        estimate=estimate,
+        p=p,
+        effect=effect,
+        level=level,
         shared_u=shared_u,
         shared_freedom=limited(shared_freedom),
-        level=level,
         calibration=calibration,
         notes=tuple(notes),
-    )
-    if min(len(first), len(second)) < 2:
-        lone = first_name if len(first) < 2 else second_name
-        why = (
-            f"{lone} has only one piece, which does not show the spread between pieces: there is no interval."
-        )
-        return replace(found, notes=(*notes, why))
-    estimate = mean_difference(
-        values, others, paired=paired, shared_u=shared_u, shared_freedom=shared_freedom
-    )
-    low, high = estimate.interval(level)
-    return replace(
-        found,
-        u=estimate.u,
-        low=low,
-        high=high,
-        freedom=estimate.freedom,
-        effective_freedom=limited(estimate.effective_freedom),
-        p=min(1.0, 2 * min(estimate.chance_above(0.0), estimate.chance_below(0.0))),
-        effect=paired_g(values, others, level=level) if paired else hedges_g(values, others, level=level),
     )
 
 

@@ -147,6 +147,12 @@ def shared_u_of(result: PieceResult, quantity: str) -> float:
     return float(np.nan_to_num(result.u_shared.get(quantity, 0.0)))
 
 
+def relative_shared_u_of(result: PieceResult, quantity: str) -> float:
+    """Return the calibration's part over the value; nothing where one of them is not known."""
+    value = float(np.nan_to_num(result.values.get(quantity, 0.0)))
+    return abs(shared_u_of(result, quantity) / value) if value else 0.0
+
+
 def shared_freedom_of(result: PieceResult, quantity: str) -> float:
     """Return the degrees of freedom of the calibration's part; without a limit where none is known."""
     found = result.freedom.get(quantity, inf)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import asdict, dataclass, field
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -65,7 +65,7 @@ class ComparedPieces:
         """Return one row per quantity and group: its difference from the first group, with its interval."""
         import pandas as pd
 
-        return pd.DataFrame([asdict(difference) for difference in self.comparison.differences])
+        return pd.DataFrame([difference.as_dict() for difference in self.comparison.differences])
 
 
 def compared_pieces(

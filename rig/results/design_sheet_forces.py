@@ -27,6 +27,7 @@ from rig.population import (
     average_pieces,
     batch_figures,
     curve_band,
+    relative_shared_u_of,
 )
 from rig.samples import FloatArray
 
@@ -254,9 +255,7 @@ def _gap_of(piece: PieceResult, force_n: float) -> PieceResult:
     gap_mm = -float(np.interp(force_n, force, x))
     place = int(np.clip(np.searchsorted(force, force_n), 1, len(force) - 1))
     slope = (force[place] - force[place - 1]) / (x[place] - x[place - 1])
-    peak_mm = piece.values.get("peak_deflection_mm", 0.0)
-    peak_u = piece.u_shared.get("peak_deflection_mm", 0.0)
-    position_u = peak_u / peak_mm * (-gap_mm - x[0]) if peak_mm > 0 and isfinite(peak_u) else 0.0
+    position_u = relative_shared_u_of(piece, "peak_deflection_mm") * (-gap_mm - x[0])
     # what the calibration leaves in the force moves the gap by force over slope
     shared_mm = float(np.hypot(relative_shared_u(piece, nan) * force_n / slope, position_u))
     return replace(piece, values={GAP: gap_mm}, u={GAP: shared_mm}, u_shared={GAP: shared_mm})
@@ -568,7 +567,6 @@ def relative_shared_u(result: PieceResult, x: float) -> float:
             depth = Depth.of(name[len(_AT) : -len(_LOADING)])
             points.append((depth.pct if depth.pct is not None else depth.mm or 0.0, part / value))
     if not points or not isfinite(x):
-        peak, part = result.values.get("peak_force_n", 0.0), result.u_shared.get("peak_force_n", 0.0)
-        return part / peak if peak > 0 and isfinite(part) else 0.0
+        return relative_shared_u_of(result, "peak_force_n")
     depths, parts = np.array(sorted(points)).T
     return float(np.interp(x, depths, parts))

@@ -199,11 +199,13 @@ def comparison_sentence(difference: Difference) -> str:
 
     Examples
     --------
+    >>> from rig.core.measured import Measured
     >>> from rig.population import Difference
     >>> comparison_sentence(Difference(
     ...     quantity="secant_n_per_mm", first="spring", second="autumn", n_first=8, n_second=8,
     ...     mean_first=2.403, mean_second=1.695, sd_first=0.07, sd_second=0.06, paired=False,
-    ...     difference=-0.708, shared_u=0.0, level=0.95, calibration="same", u=0.033, low=-0.778, high=-0.638,
+    ...     difference=-0.708, estimate=Measured(-0.708, 0.033, 16.0), shared_u=0.0, level=0.95,
+    ...     calibration="same",
     ... ))  # doctest: +NORMALIZE_WHITESPACE
     'autumn is softer than spring: 1.695 N/mm against 2.403 N/mm, secant stiffness at the peak (difference
     0.708 N/mm, 29 %; 95 % interval 0.638 to 0.778 N/mm).'

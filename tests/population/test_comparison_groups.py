@@ -101,8 +101,8 @@ def test_degrees_of_freedom_of_the_calibrations_reach_the_interval_of_the_differ
     # 0.5^4 / (0.3^4/4 + 0.4^4/8)
     assert found.shared_freedom == pytest.approx(0.0625 / (0.0081 / 4 + 0.0256 / 8))
     scatter2 = found.u**2 - 0.25
-    freedom = found.u**4 / (scatter2**2 / found.freedom + 0.0625 / found.shared_freedom)
-    assert found.effective_freedom == pytest.approx(freedom)
+    freedom = found.u**4 / (scatter2**2 / found.estimate.freedom + 0.0625 / found.shared_freedom)
+    assert found.estimate.effective_freedom == pytest.approx(freedom)
     assert found.high - found.difference == pytest.approx(stats.t.ppf(0.975, freedom) * found.u)
 
 
