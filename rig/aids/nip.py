@@ -386,6 +386,7 @@ def _read(piece: NipPiece, nip: Nip) -> PieceResult:
         )
     deflection_mm = float(np.interp(nip.force_n, force_n, x))
     # secant over a small stretch around a deflection, in N/mm
+    # at least three points of the curve, or the slope would be that of its noise
     half_mm = max(SLOPE_SHARE * deflection_mm, 1.5 * float(np.median(np.diff(x))))
     low, high = max(deflection_mm - half_mm, float(x[0])), min(deflection_mm + half_mm, float(x[-1]))
     slope = float(np.diff(np.interp([low, high], x, force_n))[0] / (high - low))
@@ -482,6 +483,7 @@ def _on_one_piece(wanted_n: float, found: BatchFigures | None) -> Measured:
     if found is None:
         return Measured(wanted_n)
     # a next piece is as far off as pieces spread, about a mean that n of them leave open
+    # standard deviation of a prediction: s sqrt(1 + 1/n)
     spread_n = (found.sd or 0.0) * sqrt(1 + 1 / found.n)
     return estimated(wanted_n, spread_n, found.n - 1 or inf, found.shared_u, found.shared_freedom or inf)
 

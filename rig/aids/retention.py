@@ -242,6 +242,7 @@ def _as_quantities(piece: PulledPiece, trend: PullTrend | None) -> PieceResult:
     known = np.isfinite(peak_n)
     # pulls scatter independently, so that their mean is known better; their calibration is one
     mean_n = float(peak_n[known].mean())
+    # u of a mean of independent pulls
     mean_u = float(np.sqrt(np.sum(peak_u[known] ** 2))) / int(known.sum())
     figures = {
         "mean_peak_pull_n": (mean_n, mean_u, piece.relative_shared_u.get("peak_n", 0.0)),

@@ -257,6 +257,7 @@ def _press(
     start, end = pressed
     deepest_mm = position_mm[start:end].max()
     edge_mm = min(position_mm[start], position_mm[end - 1])
+    # cut half a depth beyond the contact, so that the loop closes without load
     near = position_mm > edge_mm - MARGIN_SHARE * (deepest_mm - edge_mm)
     # never further than the stretches that gave the zero
     first, last = int(before[0]), int(after[-1]) + 1

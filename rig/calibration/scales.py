@@ -135,6 +135,7 @@ class Scale:
         """Lowest and highest value that was compared with a reference."""
         if self.range_counts is None:
             return None
+        # of a sensor that is mounted the other way round, the lowest count is the highest value
         low, high = sorted(self.value(np.array(self.range_counts)).tolist())
         return low, high
 

@@ -331,6 +331,7 @@ def verify_force(
     returned: list[float] = []
     for run in runs:
         zero_n, loaded, after_n = _from_zero(run)
+        # all readings of a run count from its own zero
         returned += [] if after_n is None else [after_n - zero_n]
         own = {
             reading.load_n: reading.indicated_n - zero_n

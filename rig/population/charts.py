@@ -74,7 +74,9 @@ def range_limits(values: FloatArray) -> RangeLimits:
     # mean range / d2 estimates the standard deviation; d3 is that of the range itself
     middle, spread = range_moments(trials)
     mean_range, mean = float(np.ptp(values, axis=2).mean()), float(values.mean())
+    # limits of the ranges: 3 d3 / d2 mean ranges about the middle
     away = SIGMAS * spread / middle * mean_range
+    # limits of the means of n trials: 3 sigma / sqrt(n), sigma = mean range / d2
     wide = SIGMAS * mean_range / (middle * math.sqrt(trials))
     return RangeLimits(
         mean_range, max(mean_range - away, 0.0), mean_range + away, mean, mean - wide, mean + wide

@@ -329,6 +329,7 @@ def anova_rows(squares: MeanSquares) -> tuple[AnovaRow, ...]:
         square, ratio, p = float(mean_square), None, None
         if source in below and float(squares[below[source]][0]) > 0:
             beside, beside_df = squares[below[source]]
+            # pieces and appraisers are drawn from many: compared with the interaction where there is one
             ratio = square / float(beside)
             p = float(scipy.stats.f.sf(ratio, df, beside_df))
         rows.append(AnovaRow(source, df, square * df, square, ratio, p))

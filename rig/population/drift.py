@@ -109,6 +109,7 @@ def batch_drift(batches: Sequence[tuple[str, BatchFigures]], *, level: float = L
     away = [SIGMAS * sd / sqrt(len(value)) for value in values]
     names = [name for name, _ in batches]
     outside = [name for name, mean, far in zip(names, means, away, strict=True) if abs(mean - middle) > far]
+    # one-way analysis of variance: means of batches against the spread within them
     p = float(scipy.stats.f_oneway(*values).pvalue) if sd > 0 else float("nan")
     trend_p, slope, slope_low, slope_high = _trend(means, level)
     return BatchDrift(

@@ -95,6 +95,7 @@ def split_spread(
     if between2 < 0:
         zeroed.append("between pieces")
         between2 = 0.0
+    # of parts that came out below zero the whole is made without them
     whole = rig2 + (within2 or 0.0) + between2
     return SpreadSplit(
         None if known2 is None else sqrt(rig2),

@@ -151,6 +151,7 @@ def _refuse_gaps(
     cells: Mapping[Cell, Mapping[str, float]], pieces: Iterable[str], appraisers: Iterable[str], where: str
 ) -> None:
     """Refuse a table of unequally filled cells, naming the first that has fewer or more than most."""
+    # how often most cells were measured: whatever differs from it is named
     usual = Counter(len(cell) for cell in cells.values()).most_common(1)[0][0]
     labels = Counter(label for cell in cells.values() for label in cell)
     for appraiser in appraisers:

@@ -218,6 +218,7 @@ def typed_weighing(text: str, resolution: str | None = None, *, scale_relative_u
         step_g = 0.0
     # both the reading and the zero before it stand anywhere within their steps
     rounding_g = step_g * STEP_U
+    # the scale's own share of the mass, where it is stated
     scale_u_g = scale_relative_u * mass_g
     parts = (("reading", rounding_g), ("zero", rounding_g), *([("scale", scale_u_g)] if scale_u_g else []))
     return Weighing(mass_g, math.hypot(*(u for _, u in parts)), parts, step_g)

@@ -159,6 +159,7 @@ class _Plan:
     def _attach(self, capture: SeenCapture, batch: str | None) -> None:
         name, at = capture.specimen, capture.started
         how = f"capture {capture.id[:8]}"
+        # what the register does not say yet, the first capture that states it says
         if capture.batch and not batch:
             self._batches[name] = capture.batch
             self.records.append(Record(specimen=name, kind=kinds.BATCH, text=capture.batch, at=at, how=how))

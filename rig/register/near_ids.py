@@ -67,6 +67,7 @@ def _same(one: tuple[str, ...], other: tuple[str, ...]) -> bool:
     for a, b in zip(one, other, strict=True):
         if a == b:
             continue
+        # numbers tell pieces apart, and of short words every slip is another word
         if a.isdecimal() or b.isdecimal() or min(len(a), len(b)) < 3:
             return False
         if SequenceMatcher(None, a, b).ratio() < _SLIP:

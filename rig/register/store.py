@@ -266,10 +266,12 @@ class Register:
 
     def _open(self) -> None:
         self._file.execute("PRAGMA foreign_keys = ON")
+        # a record that was acknowledged outlives a power failure
         self._file.execute("PRAGMA synchronous = FULL")
         if self._version() == VERSION:
             return
         with self._writing():
+            # looked at again under the lock: another process may have made the register meanwhile
             version, application = self._version(), self._ask("PRAGMA application_id")[0][0]
             if version > VERSION and application == APPLICATION:
                 raise InputError(
@@ -311,6 +313,7 @@ class Register:
                 known[name] = self.specimen(name)
             self._check(record, known[name])
             numbers.append(self._insert(record))
+            # the next record of the same piece is checked against this one
             stored = replace(record, number=numbers[-1])
             known[name] = RegisteredSpecimen.of(name, [*known[name].records, stored])
         return tuple(numbers)

@@ -179,6 +179,7 @@ def examine_capture(
                 store.add(dict(found.columns))
             found = replace(found, columns=store.table())
         return Analysed(path, capture, found, Doubts())
+    # batch by batch: a recording of any length is never held as a whole
     analysis = CaptureAnalysis(
         calibration,
         _settings(capture, asked),

@@ -130,6 +130,7 @@ def archive_table(
     kept: list[int] = []
     changed: list[tuple[str, str, str, str]] = []
     for name, path, stamp, kept_stamp in _captures_below(str(folder)):
+        # a row is as good as the stamps of its capture's files: sizes and times of change
         place = places.get(name)
         old_stamp, old_kept_stamp, cycles = ("", "", None) if place is None else stamps[place]
         # figures stay what they were; where there are none, the capture may have been measured since

@@ -472,6 +472,7 @@ def _band(name: str, results: Sequence[PieceResult]) -> CurveBand | None:
     reach = _reach(results)
     if not (isfinite(reach) and reach > 0):
         return None
+    # where most pieces go nearly as far, the band ends with the shortest
     shortest = min(_reaches(results))
     # a band that goes on with fewer pieces jumps, and says nothing of the pieces
     reach = shortest if shortest >= NEARLY * reach else reach
@@ -565,6 +566,7 @@ def relative_shared_u(result: PieceResult, x: float) -> float:
         value = result.values.get(name, float("nan"))
         if name.startswith(_AT) and name.endswith(_LOADING) and isfinite(part) and value > 0:
             depth = Depth.of(name[len(_AT) : -len(_LOADING)])
+            # over the depth as the analysis names it: in per cent, or in mm
             points.append((depth.pct if depth.pct is not None else depth.mm or 0.0, part / value))
     if not points or not isfinite(x):
         return relative_shared_u_of(result, "peak_force_n")

@@ -59,6 +59,7 @@ def with_headline(results: Sequence[PieceResult], standing: Mapping[str, PieceSt
     headed = [_with_stiffness(result, standing[result.capture]) for result in results]
     first: dict[tuple[str | None, str], PieceResult] = {}
     for result in headed:
+        # height is lost against the earliest state of the same piece
         known = first.setdefault((result.batch, result.piece), result)
         if state_rank(result.state) < state_rank(known.state):
             first[result.batch, result.piece] = result
@@ -105,6 +106,7 @@ def _with_stiffness(result: PieceResult, standing: PieceStanding) -> PieceResult
     force_n, height_mm = result.values.get(KEY_FORCE, float("nan")), standing.free_height_mm
     if height_mm is None or not isfinite(force_n):
         return result
+    # a secant at one compression for all pieces; the height counts as exact
     deflection_mm = KEY_PCT / 100 * height_mm
     return replace(
         result,

@@ -117,5 +117,6 @@ def _over_pieces(
             )
             for result in results
         ]
+        # the times agree to TIMES_ALIKE, so that their mean stands for all
         after_s = float(np.mean([check.after_s for check in at.values()]))
         yield RecoveryFigures(letter, group, after_s, batch_figures(pieces, SET_LEFT))

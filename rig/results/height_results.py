@@ -133,6 +133,7 @@ def _unloaded(
         )
         for reading in piece.readings
     ]
+    # the noisiest reading speaks for all: too small a noise would fit the toe region to it
     noise = MeasuringNoise(
         max(reading.noise_n for reading in piece.readings),
         max(_scatter_mm(reading) for reading in piece.readings),
@@ -147,6 +148,7 @@ def _unloaded(
             None,
             f"the toe region of {np.count_nonzero(~known)} contact checks of the piece follows no power law",
         )
+    # the fit's uncertainty holds the rounding, which repeats share: taken out here, and given by itself
     step_mm = piece.position_step_mm / math.sqrt(12)
     reached = [
         PlatenContact(

@@ -231,6 +231,7 @@ def _widened(outcome: Outcome, calibration: Calibration, under: Callable[[Calibr
     of the calibration's inputs off by its standard uncertainty (JCGM 100:2008, 5.1.3 note 2)."""
     if outcome.value is None or outcome.u is None:
         return outcome
+    # the outcome's own scatter has no limit of its freedom here: only the calibration's parts have
     variance, fourth = outcome.u**2, 0.0
     for shift in shifts(calibration):
         ways = [under(moved).value for moved in (shift.calibration, shift.opposite) if moved is not None]
@@ -370,6 +371,7 @@ def _of_cycles(name: str, method: Method, course: Course, result: CaptureResult 
     picked, picked_u = values[known], u[known]
     mean = float(picked.mean())
     # what single cycles share, such as a contact or a zero, no mean takes off
+    # standard uncertainty of one cycle: the root mean square of all
     u2_mean = float(np.mean(picked_u**2))
     u_mean = math.sqrt(u2_mean)
     freedom = limited(effective_freedom(u2_mean, float(np.mean(_fourth(result, name, known)))))
@@ -437,6 +439,7 @@ def _rows_of_presses(course: Course, result: CaptureResult) -> list[int]:
     if not course.presses:
         return []
     ends_s = np.array([end for _, end in course.presses]) / 1e6
+    # a press belongs to the last cycle that began before the press ended
     rows = np.searchsorted(begins_s, ends_s, side="right") - 1
     return sorted({int(row) for row in rows if row >= 0})
 

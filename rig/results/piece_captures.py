@@ -272,6 +272,7 @@ def _measured_together(
     opened, notes = _all_opened(paths, asked, known, optional)
     if check is not None:
         check([piece.values for piece in opened], _labels(opened))
+    # where each capture's own noise would set it, all are measured at the largest
     force_n, sentences = _common_contact_n(opened, asked, workers, progress)
     notes += sentences
     while True:
@@ -540,6 +541,7 @@ def _pressed(opened: _Opened, fresh: bool) -> PressedCapture:
             curve=_mean_curve(result),
             freedom=freedom,
         )
+        # counted by the peak force, which every sound cycle has
         cycles = int(counted_cycles(result.columns, result.settings.conditioning, COUNTING).sum())
         left_out = len(result) - cycles
         contact = _first_contact(result)
@@ -657,6 +659,7 @@ def _mean_curve(result: CaptureResult) -> Curve | None:
     loops = [loop for loop in result.loops if loop.cycle in counted and len(loop.force_n) > 2]
     if not loops:
         return None
+    # on a common grid as far as the shortest loop goes: a mean that loses cycles on its way would jump
     grid = np.linspace(0.0, min(_reach_mm(loop) for loop in loops), CURVE_POINTS)
     strokes = [_strokes(loop, grid) for loop in loops]
     # presses of one way have no unloading: the others give its mean
@@ -691,6 +694,7 @@ def _strokes(loop: Loop, grid: Any) -> tuple[Any, Any]:
     parts = (slice(0, end + 1), slice(None, start - 1 if start else None, -1))
     read = []
     for part in parts:
+        # each deflection once, at its first force: interpolation needs a rising axis
         x, force = np.maximum.accumulate(loop.deflection_mm[part]), loop.force_n[part]
         forward = np.concatenate([[True], np.diff(x) > 0])
         read.append(np.interp(grid, x[forward], force[forward], left=np.nan, right=np.nan))

@@ -158,6 +158,7 @@ def _signals(samples: Samples, calibration: Calibration, sense: str) -> Signals:
 def _pulls(signals: Signals, calibration: Calibration, settings: PullSettings) -> tuple[Pull, ...]:
     """Return the pulls with the frame's share of the travel taken off."""
     if not calibration.frame.is_rigid:
+        # the force's zero is the median without load, before the first pull
         until = int(np.searchsorted(signals.time_s, signals.time_s[0] + settings.no_load_s))
         force_n = signals.force_n - float(np.median(signals.force_n[: max(until, 1)]))
         deflection_mm = calibration.frame.deflection_mm(force_n)
@@ -172,9 +173,11 @@ def _calibration_shares(
     parts: dict[str, list[float]] = {name: [] for name in COLUMNS}
     for shift in shifts(calibration):
         moved = _pulls(_signals(samples, shift.calibration, sense), shift.calibration, settings)
+        # an input that is off may let a pull appear or vanish at the threshold: then nothing can be compared
         if len(moved) != len(pulls):
             continue
         for name in COLUMNS:
+            # means over all pulls, so that the noise of single ones does not pass for the calibration's part
             pairs = [(getattr(off, name), getattr(on, name)) for off, on in zip(moved, pulls, strict=True)]
             known = [pair for pair in pairs if all(map(isfinite, pair))]
             if known:

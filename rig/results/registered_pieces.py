@@ -58,6 +58,7 @@ def registered_mass(register: Path, names: Collection[str]) -> tuple[Measured | 
         return None, []
     grams = [mass.g for mass in masses]
     scale_u_g = max(mass.u_g or 0.0 for mass in masses)
+    # of any such piece, not of the mean: the spread is not divided by the root of their number
     u_g = hypot(stdev(grams), scale_u_g) if len(grams) > 1 else scale_u_g
     note = f"The mass is the mean of {len(grams)} of {len(names)} pieces in the register, with their spread."
     return Measured(fmean(grams), u_g), [note]
