@@ -812,7 +812,7 @@ def amplitude_changes_between_blocks(random):
 
 
 @kind()
-def contact_checks_twice_before_it_presses(random):
+def touches_twice_before_it_presses(random):
     """The platen meets the part, backs off a little, and then presses: the contact is no cycle."""
     setup = Setup(random, rate_hz=100.0, law=random.choice(["sphere", "foam", "spring"]))
     course = Course(1 / (setup.rate_hz * 20), 0.0)
