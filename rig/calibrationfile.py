@@ -1,6 +1,6 @@
 """A calibration's file: written by the commands that calibrate, read by rig files and analyses.
 
-In: a YAML file. Out: a `Calibration`, or a file that reads back as the same one. Must never know: ports,
+In: a YAML file. Out: a `Calibration`, or a file that reads back as the same one. Must not depend on: ports,
 captures. A file says which content it has: `identity` is computed from all the rest, so that a number that
 was changed by hand is found out, and an older version is never written over.
 """

@@ -1,7 +1,7 @@
 """What has been checked on a rig: a file beside the rig's own, and what it means for a recording.
 
 In: check standards that were pressed, and who cleared what. Out: the chart of each, and sentences that are
-printed at the start of every recording. Must never know: ports, how a stiffness was measured.
+printed at the start of every recording. Must not depend on: ports, how a stiffness was measured.
 
 One JSON object to a line, and lines are only ever added: `bench.checks.jsonl` beside `bench.yaml`. A line
 that was torn by a power cut costs itself only.

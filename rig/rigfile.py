@@ -1,6 +1,6 @@
 """A rig's configuration file: its port, its wire format, and what a count of each channel is.
 
-In: a YAML file that a person wrote. Out: validated values with their units read. Must never know: an open
+In: a YAML file that a person wrote. Out: validated values with their units read. Must not depend on: an open
 port. Every refusal names the file and the field, what was found, and what would be right.
 """
 

@@ -1,7 +1,7 @@
 """The one table that flows through everything: raw samples of force and position in columns.
 
 In: arrays from the wire, a capture or an import. Out: the same arrays, read-only, of equal length.
-Must never know: ports, files, calibrations.
+Must not depend on: ports, files, calibrations.
 
 Force and position stay as the sensors gave them, so that a better calibration can re-read an old
 capture. Integers are counts; floats are a stated unit.

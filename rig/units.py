@@ -1,7 +1,7 @@
 """Exact factors between units, and text such as "0.5 in" or "100 mm/min" read as a number.
 
 In: what people write in files, on command lines and in column headings. Out: floats in the unit the
-code asked for. Must never know: files, ports, calibrations.
+code asked for. Must not depend on: files, ports, calibrations.
 
 The problem: people mix inches, scale readings and millimetres per minute, and a bare number hides
 which was meant. The plan: a small grammar checks the text (it is untrusted), pint knows the units,

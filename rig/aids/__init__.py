@@ -1,7 +1,7 @@
 """Aids for whoever builds a machine: nips, lifts and pulls, each with its formulas, sources and limits.
 
 In: results of pieces, and what a builder states with its uncertainty. Out: answers with intervals, the
-formulas behind them, and sentences about what they do not hold for. Must never know: captures' files, how
+formulas behind them, and sentences about what they do not hold for. Must not depend on: captures' files, how
 forces were measured, the terminal.
 """
 

@@ -2,7 +2,7 @@
 its uncertainty.
 
 In: samples of one recording with a calibration, in parts of any size. Out: columns of quantities, one row
-a cycle, a summary and warnings. Must never know: the disk, the wire, or which batch a specimen belongs to.
+a cycle, a summary and warnings. Must not depend on: the disk, the wire, or which batch a specimen belongs to.
 """
 
 from typing import TYPE_CHECKING

@@ -1,6 +1,6 @@
 """Positions free of the sensor's backlash.
 
-A reading with backlash follows the platen in, and lags behind by the backlash on the way out. Which way the
+A reading with backlash follows the platen in, and lags behind by the backlash during unloading. Which way the
 platen goes is known once strokes are: from the turn to the middle of the no-load stretch behind, it goes out.
 While the backlash itself is taken up the reading stands still; what is put there, the end of it, misses half
 of stiffness times backlash squared of the work, far below noise.
@@ -17,7 +17,7 @@ from rig.segmenter import Cycles
 
 
 def freed_of_backlash(signals: Signals, cycles: Cycles, backlash_mm: float) -> Signals:
-    """Signals whose positions on the way out are moved back by the backlash."""
+    """Signals whose positions during unloading are moved back by the backlash."""
     if not backlash_mm:
         return signals
     back_from = cycles.unload_start + 1

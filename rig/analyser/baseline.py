@@ -319,7 +319,7 @@ def _strayed(cycles: Cycles, across: Changes, wander: Wander) -> tuple[FloatArra
     -----
     A random walk whose ends are known strays furthest in the middle, with a quarter of the variance that it
     has after the same way with one end free (Brownian bridge). What it adds to a loop is the integral of
-    force over position, positive on the way in and negative on the way out: with S the platen's way in, as
+    force over position, positive during loading and negative during unloading: with S the platen's way in, as
     a share of the stroke, its variance is the integral of S^2 less the integral of S squared over the
     length.
     """

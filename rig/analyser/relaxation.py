@@ -3,7 +3,7 @@
 Problem: the press takes time to get to its depth, and the specimen relaxes on the way; a fit that takes
 the ramp for a step blames the ramp on the material.
 
-Plan: the force left after stated times is read off the hold. The series is fitted to ramp and hold
+Plan: the force retained after stated times is read off the hold. The series is fitted to ramp and hold
 together: every branch is the exact response of a spring and a dashpot in series to the deflection as it
 was recorded, taken as straight between samples. Given the time constants and the exponent of the elastic
 curve, the stiffnesses follow by non-negative least squares; the number of branches is the smallest that
@@ -24,7 +24,7 @@ from rig.samples import FloatArray
 
 RETENTION_AFTER_S = (1.0, 10.0, 60.0)
 READING_SHARE = 0.05
-"""A force left after t seconds is the mean over this share of t to either side."""
+"""A force retained after t seconds is the mean over this share of t to either side."""
 
 POINTS = 240
 MOST_BRANCHES = 3
@@ -73,7 +73,7 @@ def force_retention_pct(
     peak_u_n: float = 0.0,
     zero_u_n: float = 0.0,
 ) -> dict[str, float]:
-    """Return the force left after 1, 10 and 60 s of a hold, per cent of the peak force.
+    """Return the force retained after 1, 10 and 60 s of a hold, per cent of the peak force.
 
     Parameters
     ----------

@@ -100,7 +100,7 @@ SPOILS: dict[Flag, Basis] = {
     Flag.STARTS_IN_CONTACT: Basis.TOE_SHAPE | Basis.SET,
     Flag.CONTACT_KEPT_BEFORE: Basis.TOE_SHAPE | Basis.SET | Basis.WHOLE_LOADING,
     Flag.CONTACT_KEPT_AFTER: Basis.RELEASE,
-    # A recording that ends on the way out still holds its loading.
+    # A recording that ends during unloading still holds its loading.
     Flag.NOT_RELEASED: Basis.UNLOADING | Basis.RELEASE,
     Flag.ONE_WAY: Basis.UNLOADING | Basis.RELEASE,
     # Single readings were replaced by their neighbours' line: the rest is sound.

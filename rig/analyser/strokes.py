@@ -505,7 +505,7 @@ class Strokes:
         return columns
 
     def energy_columns(self, cycles: Cycles) -> Columns:
-        """Work in and out, their difference, and what is made of it."""
+        """Energy absorbed and returned, their difference, and what is made of it."""
         kept_after = (cycles.flags & np.uint32(Flag.CONTACT_KEPT_AFTER)) != 0
         released = (cycles.flags & np.uint32(Flag.NOT_RELEASED)) == 0
         lets_go = ~kept_after & np.isfinite(self.contact_mm)

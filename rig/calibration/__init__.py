@@ -1,7 +1,7 @@
 """Counts to newtons, millimetres and seconds.
 
 In: raw samples and a calibration. Out: `Signals`, arrays in N, mm and s, force aligned with position.
-Must never know: the disk, the wire, or what a specimen is.
+Must not depend on: the disk, the wire, or what a specimen is.
 """
 
 from typing import TYPE_CHECKING

@@ -5,7 +5,7 @@ known. Plan: samples of each stroke are averaged in steps of force; a contact fo
 cubic spline through the origin are linear in their unknowns, so least squares; knots are as few as the curve
 needs. The means of the spline's own terms stand beside those of the position, so that wide steps bend
 nothing. Where the position reading has backlash, it stands still after the turn until the backlash is taken
-up, which on a stiff frame is much of the way out: the curve then rests on the way in alone, and what is left
+up, which on a stiff frame is much of the way out: the curve then rests during loading alone, and what is left
 of the way out is only compared with it. Cost: a pass over the samples for each curve tried, some ten.
 """
 
@@ -160,7 +160,7 @@ def strokes_of(
     presses
         Whole ones.
     backlash_mm
-        Of the position reading, taken off on the way out.
+        Of the position reading, taken off during unloading.
     block_compliance_mm_per_n
         Taken off the position.
     noise_n
@@ -177,7 +177,7 @@ def strokes_of(
     low_n = max(LOW_NOISE * noise_n, LOW_SHARE * top_n)
     force_n = np.concatenate([press.force_n for press in presses])
     parts = [_parted(press, backlash=backlash_mm > 0) for press in presses]
-    # of each sample: whether it lies on the way out, and whether it tells where the platen is
+    # of each sample: whether it lies during unloading, and whether it tells where the platen is
     out, seen = (np.concatenate(part) for part in zip(*parts, strict=True))
     position_mm = np.concatenate([press.position_mm for press in presses])
     position_mm = position_mm - backlash_mm * out - force_n * block_compliance_mm_per_n
@@ -207,7 +207,7 @@ def strokes_of(
 
 
 def _parted(press: Press, *, backlash: bool) -> tuple[BoolArray, BoolArray]:
-    """Return which samples lie on the way out, and which tell where the platen is: with backlash in the
+    """Return which samples lie during unloading, and which tell where the platen is: with backlash in the
     reading, those after the turn do so once the reading has moved."""
     index = np.arange(len(press.force_n))
     if not backlash:

@@ -1,7 +1,7 @@
 """A recording on disk: written so that nothing is lost, read back whatever happened to it.
 
 In: `Samples`, events and a header that says who, what and when; or a table that somebody already has.
-Out: the same samples and events, what was damaged, and tables for other programs. Must never know:
+Out: the same samples and events, what was damaged, and tables for other programs. Must not depend on:
 ports, messages of the wire, what a calibration means, cycles.
 
 A capture is a folder: `capture.yaml` (written once, at the start), `samples-0001.arrow` and so on (an

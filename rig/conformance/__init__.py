@@ -2,7 +2,7 @@
 
 In: an open port, what the rig may do in counts, and somebody or something that provokes the trips.
 Out: one outcome for each check, with the rule, what was found, what was expected, and what a failure costs.
-Must never know: captures, calibrations, newtons and millimetres, the terminal.
+Must not depend on: captures, calibrations, newtons and millimetres, the terminal.
 """
 
 from typing import TYPE_CHECKING

@@ -3,7 +3,7 @@ reader's units.
 
 In: paths, bytes and names of untrusted origin. Out: text, plain values and node trees within stated
 bounds, or an InputError that names file and line; text that terminal, plot, spreadsheet, Markdown and HTML
-show and do not obey. Must never know: what any of the values mean.
+show and do not obey. Must not depend on: what any of the values mean.
 """
 
 from typing import TYPE_CHECKING

@@ -1,7 +1,7 @@
 """The reader's units: texts and tables are written in SI, and shown in the units that a person chose.
 
 In: sentences and tables with a unit behind each number. Out: the same in US units, in both, or as they are.
-Must never know: what a number measures.
+Must not depend on: what a number measures.
 
 The problem: a shop that measures in inches must not convert figures in its head, and several hundred
 sentences cannot each carry two forms. The plan: one choice for the process, and one grammar of a number with

@@ -1,6 +1,6 @@
 """The user's guides, installed with the package: one Markdown file per topic.
 
-In: nothing. Out: topics and their texts. Must never know: anything else.
+In: nothing. Out: topics and their texts. Must not depend on: anything else.
 """
 
 from __future__ import annotations

@@ -1,7 +1,7 @@
 """What a rig can be asked to do: each job checked, described and carried out on a reader.
 
 In: a reader, and an order or a checked method. Out: a capture on disk. It may see every part that measures,
-and the disk; it knows no daemon, page or terminal, which run its jobs.
+and the disk; it imports no daemon, page or terminal, which run its jobs.
 """
 
 from typing import TYPE_CHECKING

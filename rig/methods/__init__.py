@@ -2,7 +2,7 @@
 
 In: a method's YAML file, the limits of a rig, what is known of a specimen. Out: a checked method, its
 description for a person, and a lazy sequence of actions relative to the contact; and the arithmetic of
-published procedures. Must never know: a port, a device's counts, a capture on disk.
+published procedures. Must not depend on: a port, a device's counts, a capture on disk.
 """
 
 from typing import TYPE_CHECKING

@@ -347,8 +347,8 @@ def _hysteresis_return(bench: _Bench) -> _Worked:
     pct = hysteresis_return_pct(inward.value, outward.value)
     u = hypot(100 * outward.u / inward.value, pct * inward.u / inward.value)
     parts = [
-        Part("force at 25 % on the way in, at the end of its hold", "N", inward.value, inward.u),
-        Part("force at 25 % on the way out, in passing", "N", outward.value, outward.u),
+        Part("force at 25 % during loading, at the end of its hold", "N", inward.value, inward.u),
+        Part("force at 25 % during unloading, in passing", "N", outward.value, outward.u),
     ]
     return pct, u, "", parts
 
@@ -486,7 +486,7 @@ def _hardness_loss(bench: _Bench) -> _Worked:
 
 _PROCEDURES: dict[str, tuple[str, Callable[[_Bench], _Worked]]] = {
     "cv40_kpa": (
-        "Arithmetic of ISO 3386-1: 1000 F40/A, on the way in of the fourth squeeze, "
+        "Arithmetic of ISO 3386-1: 1000 F40/A, during loading of the fourth squeeze, "
         "40 % counted from the contact check.",
         _cv40,
     ),
@@ -503,13 +503,13 @@ _PROCEDURES: dict[str, tuple[str, Callable[[_Bench], _Worked]]] = {
         _hysteresis_return,
     ),
     "forward_deformation_mm": (
-        "Arithmetic of the ITF Rules of Tennis, Appendix I: 3.5 lbf to 18 lbf on the way in, "
+        "Arithmetic of the ITF Rules of Tennis, Appendix I: 3.5 lbf to 18 lbf during loading, "
         "mean of three axes.",
         _forward,
     ),
     "return_deformation_mm": (
-        "Arithmetic of the ITF Rules of Tennis, Appendix I: 3.5 lbf on the way in to 18 lbf on the way out, "
-        "mean of three axes.",
+        "Arithmetic of the ITF Rules of Tennis, Appendix I: 3.5 lbf during loading to 18 lbf during "
+        "unloading, mean of three axes.",
         _return,
     ),
     "set_of_height_pct": (

@@ -21,7 +21,7 @@ BALL_CONTACT_N = 3.5 * NEWTONS_PER_LBF
 """Contact load of the ball procedure."""
 
 BALL_LOAD_N = 18.0 * NEWTONS_PER_LBF
-"""Load at which the ball's deformation is read, on the way in and on the way out."""
+"""Load at which the ball's deformation is read, during loading and during unloading."""
 
 BALL_DEPTH_MM = 25.4
 """How far the ball is squeezed between the two readings."""
@@ -85,18 +85,18 @@ def support_factor(force_25_n: float, force_65_n: float) -> float:
 
 
 def hysteresis_return_pct(force_25_in_n: float, force_25_out_n: float) -> float:
-    """Return the force at 25 % indentation on the way out, in per cent of that on the way in.
+    """Return the force at 25 % indentation during unloading, in per cent of that during loading.
 
     Raises
     ------
     InputError
-        If the force on the way in is not above zero.
+        If the force during loading is not above zero.
 
     References
     ----------
     ASTM D3574 test B1, recalled.
     """
-    return 100 * force_25_out_n / _above_zero("force at 25 % on the way in", force_25_in_n, "N")
+    return 100 * force_25_out_n / _above_zero("force at 25 % during loading", force_25_in_n, "N")
 
 
 def set_of_height_pct(free_height_mm: float, recovered_height_mm: float) -> float:
@@ -199,7 +199,8 @@ def loss_pct(first: float, last: float) -> float:
 
 @dataclass(frozen=True, slots=True)
 class BallDeformation:
-    """Deformation of a ball past its contact load: at the reading load on the way in, and on the way out."""
+    """Deformation of a ball past its contact load: at the reading load during loading, and during
+    unloading."""
 
     forward_mm: float
     return_mm: float
@@ -213,8 +214,8 @@ def ball_deformation(
 ) -> BallDeformation:
     """Forward and return deformation along one axis.
 
-    Both count from the position at the contact load of 3.5 lbf (15.57 N) on the way in, and both are read at
-    18 lbf (80.07 N): forward on the way in, return on the way out, after a squeeze on to 1 in. The first
+    Both count from the position at the contact load of 3.5 lbf (15.57 N) during loading, and both are read at
+    18 lbf (80.07 N): forward during loading, return during unloading, after a squeeze on to 1 in. The first
     passage of each load counts, interpolated between samples.
 
     Parameters

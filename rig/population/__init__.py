@@ -3,7 +3,7 @@ of pieces are equal.
 
 In: tables of results, one value a trial, with the names of piece and appraiser; results of pieces, one a
 capture, with their circumstances. Out: variance components, means, tolerances and differences with intervals,
-verdicts, limits of charts, bands of curves. Must never know: captures and their files, cycles, how a value
+verdicts, limits of charts, bands of curves. Must not depend on: captures and their files, cycles, how a value
 was measured, the terminal.
 """
 

@@ -2,7 +2,7 @@
 
 In: a port's address and the format of its bytes; requests and motions in counts. Out: batches of samples
 with unwrapped numbers and times, the events of the link between them, and how each motion ended.
-Must never know: captures, calibrations, what a squeeze is. It never waits for a disk or a browser.
+Must not depend on: captures, calibrations, what a squeeze is. It never waits for a disk or a browser.
 """
 
 from typing import TYPE_CHECKING

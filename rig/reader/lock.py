@@ -92,7 +92,7 @@ class PortLock:
     def _hold(self, name: str, place: Path, port: str) -> None:
         import fcntl  # noqa: PLC0415  (absent on Windows)
 
-        # Written and locked under another name, then linked: nobody sees a lock without owner or flock.
+        # Written and locked under another name, then linked: no lock is seen without owner or flock.
         draft = place / f"LTMP.{os.getpid()}.{uuid4().hex}"
         file = os.open(draft, os.O_RDWR | os.O_CREAT | os.O_EXCL, 0o644)
         try:

@@ -301,7 +301,7 @@ class Reader:
                     self._announce("streaming", rate_hz=greeting.granted_hz)
                 elif self._stage is Stage.LISTENING:
                     self._announce("unanswered")
-            # Nobody will say whether it was reset: what waits for that is handed over as it is.
+            # Whether it was reset stays unknown: what waits for that is handed over as it is.
             unknown = greeting.stage is Stage.LISTENING or greeting.trouble is not None
             if unknown and self._intake.clock.waiting:
                 self._hand_over(self._intake.settle(now))

@@ -2,8 +2,8 @@
 through.
 
 In: what people and commands tell of a piece, each with its date. Out: pieces as they are now or were on a
-day, with every mass, size and capture that belongs to them, and tables for other programs. Must never know:
-ports, how a mass was measured, what a capture holds.
+day, with every mass, size and capture that belongs to them, and tables for other programs. Must not depend
+on: ports, how a mass was measured, what a capture holds.
 
 The register is one SQLite file of one table, `records`. A record is never changed: a correction is a further
 record that names the one it corrects and says why.

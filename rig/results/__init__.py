@@ -1,7 +1,7 @@
 """Results: captures in, and out what they say of cycles, pieces, batches, methods, heights and sheets.
 
 In: captures on disk, tables that people wrote, registers. Out: analyses, results of pieces, comparisons,
-figures of a design sheet, documents and data frames. Must never know: terminals, pages, drawings, ports.
+figures of a design sheet, documents and data frames. Must not depend on: terminals, pages, drawings, ports.
 """
 
 from typing import TYPE_CHECKING

@@ -1,7 +1,7 @@
 """Finds every cycle: where contact begins, the platen turns, holds, turns back and lets go.
 
 In: `Signals` of one recording, in parts of any size. Out: `Segment`s, each a contiguous stretch of signals
-with the cycles closed in it, as sample indices and flags. Must never know: the disk, the wire, stiffness
+with the cycles closed in it, as sample indices and flags. Must not depend on: the disk, the wire, stiffness
 or energy.
 
 One engine serves the live page and files; what it finds cannot depend on how the recording was cut into

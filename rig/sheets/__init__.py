@@ -1,6 +1,6 @@
 """What people read: documents, tables and plots of results.
 
-In: results. Out: terminal tables, pages, pictures and sentences. Must never know: samples, or how a number
+In: results. Out: terminal tables, pages, pictures and sentences. Must not depend on: samples, or how a number
 was measured.
 """
 

@@ -227,7 +227,7 @@ def _inches(mm: float | None) -> str:
 def uncertainty_table(
     caption: str, groups: Mapping[str, Mapping[str, BatchFigures]], names: Iterable[str]
 ) -> PageTable | None:
-    """Return how the uncertainty of the means is composed, and whose the spread of the pieces is."""
+    """Return how the uncertainty of the means is composed, and the sources of variation between pieces."""
     rows = []
     for name in names:
         for group, figures in groups.items():

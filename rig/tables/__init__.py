@@ -1,7 +1,7 @@
 """One reader of tables: whatever a laboratory, a spreadsheet or a hand wrote, as columns with their lines.
 
 In: a file of text, gzip-compressed text, a spreadsheet (.xlsx, .ods), or a text. Out: headings, units, cells
-and numbers, each with the line that it stands on; what was left out, counted. Must never know: captures,
+and numbers, each with the line that it stands on; what was left out, counted. Must not depend on: captures,
 calibrations, what a column is used for.
 
 A file becomes text (`sources`, `encodings`, `workbooks`), the text a block of rows below its headings

@@ -2,7 +2,7 @@
 
 In: a specimen, a scripted run or the host's commands, a measuring chain, faults, a seed.
 Out: the bytes that such a rig would send, through a pseudo-terminal or step by step, and the truth.
-Must never know: captures, calibrations, the segmenter, the analyser, or who reads the port.
+Must not depend on: captures, calibrations, the segmenter, the analyser, or who reads the port.
 
 Not for Windows, which has no pseudo-terminals.
 """

@@ -27,7 +27,7 @@ ABUSED = 3
 """Pieces of the spring batch that are squeezed again after long service."""
 
 HOLD_S = 62.0
-"""Long enough for the force left after a minute."""
+"""Long enough for the force retained after a minute."""
 
 _SEED = 90
 _STIFFNESS_SPREAD, _LOSS_SPREAD, _SET_SPREAD = 0.03, 0.04, 0.06

@@ -385,7 +385,7 @@ class Drive:
         sensible = 0 < command.speed <= fastest and not (
             isinstance(command, Cycle) and (command.low >= command.high or command.count <= 0)
         )
-        # The first rule that holds is told, so what a person must do first stands first.
+        # The first rule that holds is reported, so what a person must do first stands first.
         rules = (
             (self.stop_cause is not None or self.emergency_stop_open, ReplyResult.STOP_LATCHED),
             (not self.armed and self.limits is not None, ReplyResult.NOT_ARMED),

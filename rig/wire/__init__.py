@@ -2,7 +2,7 @@
 
 In: bytes as they come, chopped anyhow; or messages and blocks of samples to send.
 Out: blocks of samples, messages in their place among them, and a tally of every byte thrown away; or bytes.
-Must never know: ports, clocks, files, calibrations. Nothing here waits, and no input raises in a decoder.
+Must not depend on: ports, clocks, files, calibrations. Nothing here waits, and no input raises in a decoder.
 """
 
 from rig.wire.decoded import Decoded, Placed, Tally

@@ -173,7 +173,7 @@ class Tasks:
             names = 1 + (len(words) > 1 and not words[1].startswith("-"))
             task.words = (*words[:names], option, *words[names:])
         self._kept[task.id] = task
-        # The oldest that is over goes first; one that waits or runs stays, or nobody could stop it.
+        # The oldest that is over goes first; one that waits or runs stays, or it could not be stopped.
         over = [name for name, kept in self._kept.items() if kept.state in {"done", "stopped"}]
         for name in over[: max(len(self._kept) - MOST_KEPT, 0)]:
             del self._kept[name]

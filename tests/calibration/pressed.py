@@ -103,7 +103,7 @@ def block_presses(
 
 
 def with_backlash(position_mm, backlash_mm):
-    """A reading that stands still after each turn until the backlash is taken up; right on the way in."""
+    """A reading that stands still after each turn until the backlash is taken up; right during loading."""
     shown_mm, at_mm = np.empty(len(position_mm)), position_mm[0]
     for k, true_mm in enumerate(position_mm):
         at_mm = min(max(at_mm, true_mm), true_mm + backlash_mm)

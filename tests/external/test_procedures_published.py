@@ -38,8 +38,8 @@ def test_loads_and_limits_of_the_ball_rule_are_those_in_print():
 
 def test_a_ball_is_read_at_18_lbf_on_both_ways_from_3_5_lbf_on_the_way_in():
     # Source: ITF Rules of Tennis, Appendix I (year not verified); recalled.
-    # An invented ball: 10 N/mm on the way in, so that forward is (80.07 - 15.57) / 10 mm; on the way out it
-    # pushes like one 2.5 mm shorter.
+    # An invented ball: 10 N/mm during loading, so that forward is (80.07 - 15.57) / 10 mm; during unloading
+    # it pushes like one 2.5 mm shorter.
     position = np.linspace(3.0, 40.0, 1481)
     way_out = position[::-1]
     ball = ball_deformation(position, 10 * (position - 5.0), way_out, np.maximum(10 * (way_out - 7.5), 0.0))
@@ -73,7 +73,7 @@ def test_cv40_is_in_kilopascal_for_newtons_on_square_millimetres():
 
 def test_support_factor_and_hysteresis_return_are_ratios_of_indentation_forces():
     # Source: ISO 2439:2008 and ASTM D3574-17, test B1 (editions not verified); recalled.
-    # F65/F25, and 100 F25 on the way out / F25 on the way in.
+    # F65/F25, and 100 F25 during unloading / F25 during loading.
     assert support_factor(force_25_n=120.0, force_65_n=300.0) == 2.5
     assert hysteresis_return_pct(force_25_in_n=120.0, force_25_out_n=90.0) == 75.0
 

@@ -21,7 +21,7 @@ def segmented(recording):
 @pytest.mark.parametrize("share", [0.1, 0.5, 0.9])
 def test_two_rows_of_a_wrong_force_are_replaced(off_n, share):
     recording = signals(triangles(3))
-    # on the way in: the first press begins after a second of rest, and takes 625 rows to its depth
+    # during loading: the first press begins after a second of rest, and takes 625 rows to its depth
     at = 500 + int(625 * (0.2 + 0.8 * share))
     _, parts, flags = segmented(with_two_wrong_rows(recording, at, off_n))
     assert flags == [Flag.SPIKE, Flag(0), Flag(0)]

@@ -103,7 +103,7 @@ def test_a_hardness_index_is_not_read_from_another_hold(tmp_path):
 
 def test_ball_deformation_is_read_on_both_ways_along_three_axes(tmp_path):
     # Source: ITF Rules of Tennis, Appendix I (year not verified); recalled. From 3.5 lbf, at 18 lbf on the
-    # way in and on the way out.
+    # way in and during unloading.
     run = run_example("ball_deformation", tmp_path, specimen="ball", speed_up=100.0)
     forward_mm, return_mm = [], []
     for check, press, back in zip(

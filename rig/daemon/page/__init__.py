@@ -2,7 +2,7 @@
 
 In: the path of the daemon's control socket, an address to listen at, and perhaps a token. Out: a page for
 people, typed JSON for programs, and orders handed on to the daemon. It may die and be started again while a
-job runs. It must never know the port, the wire, a capture or a calibration: only `rig.daemon.bulletin`.
+job runs. It must not depend on the port, the wire, a capture or a calibration: only on `rig.daemon.bulletin`.
 """
 
 from typing import TYPE_CHECKING
