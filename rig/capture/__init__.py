@@ -17,9 +17,7 @@ from rig.core.faces import import_when_used
 if TYPE_CHECKING:
     from rig.capture.amendments import AMENDABLE, Amendment, Exclusions, add_amendment
     from rig.capture.auxiliary import (
-        Air,
         ChannelRange,
-        air_of,
         auxiliary_readings,
         auxiliary_units,
         recorded_channels,

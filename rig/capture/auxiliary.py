@@ -52,22 +52,6 @@ _TYPED: Mapping[str, tuple[str, Callable[[str], float]]] = {
 
 
 @dataclass(frozen=True, slots=True)
-class Air:
-    """The air around the specimen while a capture was recorded: least and greatest of each.
-
-    Parameters
-    ----------
-    temperature_c
-        In degrees Celsius.
-    humidity_pct
-        Relative humidity in per cent.
-    """
-
-    temperature_c: tuple[float, float]
-    humidity_pct: tuple[float, float]
-
-
-@dataclass(frozen=True, slots=True)
 class ChannelRange:
     """What was recorded of a channel beside force and position: one mean a second.
 
@@ -193,18 +177,6 @@ def typed_conditions(header: CaptureHeader) -> dict[str, float]:
         except InputError:
             continue
     return typed
-
-
-def air_of(capture: Capture) -> Air | None:
-    """Return what the air was like; None if its temperature or humidity is not known."""
-    readings = auxiliary_readings(capture)
-    if not readings.keys() >= {AMBIENT_TEMPERATURE, HUMIDITY}:
-        return None
-    (_, temperature_c), (_, humidity_pct) = readings[AMBIENT_TEMPERATURE], readings[HUMIDITY]
-    return Air(
-        (float(temperature_c.min()), float(temperature_c.max())),
-        (float(humidity_pct.min()), float(humidity_pct.max())),
-    )
 
 
 def _told(capture: Capture) -> Iterator[tuple[str, float, float]]:

@@ -59,31 +59,21 @@ def _channel_field(name: str, channel: RawChannel) -> pa.Field:
     return pa.field(name, pa.from_numpy_dtype(raw_type(channel)), nullable=False, metadata=about)
 
 
-def mark_of(header: CaptureHeader, run: int, number: int, samples: Samples) -> dict[str, str]:
-    """Return the custom metadata of a batch: where it belongs, and its checksum."""
-    crc = _checksum(run, number, [getattr(samples, name) for name in COLUMNS])
-    return {"capture": header.id, "run": str(run), "number": str(number), "crc32c": f"{crc:08x}"}
-
-
-def to_arrow(samples: Samples, schema: pa.Schema) -> pa.RecordBatch:
-    """Return the samples as a record batch of the fixed schema, without a copy where the memory allows."""
-    # Not pa.array, which imports pandas at its first use: for up to a second while a platen moves.
-    columns = [
-        pa.Array.from_buffers(
-            field.type, len(samples), [None, pa.py_buffer(np.ascontiguousarray(getattr(samples, field.name)))]
-        )
-        for field in schema
-    ]
-    return pa.record_batch(columns, schema=schema)
-
-
 def to_message(samples: Samples, header: CaptureHeader, run: int, number: int) -> bytes:
     """Return a record batch with its mark, encapsulated: what stands in a stream between schema and end."""
     schema = schema_of(header, run)
+    values = [np.ascontiguousarray(getattr(samples, name)) for name in COLUMNS]
+    crc = _checksum(run, number, values)
+    mark = {"capture": header.id, "run": str(run), "number": str(number), "crc32c": f"{crc:08x}"}
+    # Not pa.array, which imports pandas at its first use: for up to a second while a platen moves. The
+    # buffers are those of the samples, not copies; None stands for the bitmap of missing values.
+    columns = [
+        pa.Array.from_buffers(field.type, len(samples), [None, pa.py_buffer(column)])
+        for field, column in zip(schema, values, strict=True)
+    ]
     sink = io.BytesIO()
     with pa.ipc.new_stream(sink, schema) as stream:
-        mark = mark_of(header, run, number, samples)
-        stream.write_batch(to_arrow(samples, schema), custom_metadata=mark)
+        stream.write_batch(pa.record_batch(columns, schema=schema), custom_metadata=mark)
     # Arrow writes whole streams only: the schema before the batch and the end behind it are cut off.
     return sink.getvalue()[schema.serialize().size : -len(END_OF_STREAM)]
 

@@ -7,6 +7,8 @@ streams. Cost: a dozen comparisons at each greeting.
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+
 from rig.reader.channels import MOST_CHANNELS
 from rig.wire import Abilities, Capability
 
@@ -29,56 +31,53 @@ def complaint_about(told: Abilities, capabilities: Capability) -> str | None:
     >>> complaint_about(told, Capability.DRIVES)
     'the travel that it says it has is 0 to 0 counts, expected the lower end below the upper one'
     """
+    return next(_complaints(told, Capability.DRIVES in capabilities), None)
+
+
+def _complaints(told: Abilities, drives: bool) -> Iterator[str]:
     if told.channels > MOST_CHANNELS:
-        return (
+        yield (
             f"it says that it has {told.channels} channels beside force and position, expected at most "
             f"{MOST_CHANNELS}"
         )
-    drives = Capability.DRIVES in capabilities
-    travel = told.max_position - told.min_position
+    # A device that does not move may leave its travel and its forces at zero: not known.
+    travel, span = told.max_position - told.min_position, told.max_force - told.min_force
     if (drives or travel) and travel <= 0:
-        return (
+        yield (
             f"the travel that it says it has is {told.min_position} to {told.max_position} counts, expected "
             "the lower end below the upper one"
         )
-    span = told.max_force - told.min_force
     if (drives or span) and span <= 0:
-        return (
+        yield (
             f"the forces that it says it allows are {told.min_force} to {told.max_force} counts, expected "
             "the lower end below the upper one"
         )
     largest = max(abs(told.min_force), abs(told.max_force))
     if told.full_scale and largest > told.full_scale:
-        return (
+        yield (
             f"the forces that it says it allows reach {largest} counts, beyond its converter's full scale "
             f"({told.full_scale}), where no limit can act"
         )
     if drives and not (told.speed and told.acceleration):
-        return (
+        yield (
             f"it drives the platen, and says its largest speed is {told.speed} counts/s and its acceleration "
             f"{told.acceleration} counts/s^2, expected both above 0"
         )
-    return _out_of_range(told)
-
-
-def _out_of_range(told: Abilities) -> str | None:
-    for what, value, most in (
-        ("the size of a position count", told.position_pm, MOST_COUNT_PM),
-        ("its largest speed", told.speed * told.position_pm, MOST_SPEED_PM_PER_S),
-        ("its travel", (told.max_position - told.min_position) * told.position_pm, MOST_TRAVEL_PM),
+    for what, value, most, unit in (
+        ("the size of a position count", told.position_pm, MOST_COUNT_PM, "mm"),
+        ("its largest speed", told.speed * told.position_pm, MOST_SPEED_PM_PER_S, "mm/s"),
+        ("its travel", travel * told.position_pm, MOST_TRAVEL_PM, "mm"),
     ):
         if value > most:
-            unit = "mm/s" if "speed" in what else "mm"
-            return f"{what} would be {value / 1e9:g} {unit}, expected at most {most / 1e9:g} {unit}"
+            yield f"{what} would be {value / 1e9:g} {unit}, expected at most {most / 1e9:g} {unit}"
     if told.conversions_mhz > MOST_CONVERSIONS_MHZ:
-        return (
+        yield (
             f"its force converter would give {told.conversions_mhz / 1000:g} readings/s, expected at most "
             f"{MOST_CONVERSIONS_MHZ / 1000:g}"
         )
     if not 0 < told.slowest_mhz <= told.fastest_mhz <= MOST_RATE_MHZ:
-        return (
+        yield (
             f"the streams that it says it sends are {told.slowest_mhz / 1000:g} to "
             f"{told.fastest_mhz / 1000:g} samples/s, expected the slower one first, above 0 and at most "
             f"{MOST_RATE_MHZ / 1000:g}"
         )
-    return None

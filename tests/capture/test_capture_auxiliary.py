@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from capture_makers import made_header, made_samples
 
-from rig.capture import CaptureWriter, air_of, auxiliary, auxiliary_readings, open_capture, typed_conditions
+from rig.capture import CaptureWriter, auxiliary, auxiliary_readings, open_capture, typed_conditions
 
 
 def captured(tmp_path, readings, **header):
@@ -86,13 +86,3 @@ def test_more_readings_than_are_held_become_means_of_neighbours(tmp_path, monkey
 def test_no_file_makes_up_any_number_of_channels(tmp_path):
     capture = captured(tmp_path, [(1, {f"probe_{n}": 1.0 for n in range(100)})])
     assert len(auxiliary_readings(capture)) == 16
-
-
-def test_the_air_is_told_by_its_least_and_greatest(tmp_path):
-    readings = [
-        (10**6, {"ambient_temperature": 22.5, "humidity": 51.0}),
-        (2 * 10**6, {"ambient_temperature": 24.0}),
-    ]
-    air = air_of(captured(tmp_path, readings))
-    assert (air.temperature_c, air.humidity_pct) == ((22.5, 24.0), (51.0, 51.0))
-    assert air_of(captured(tmp_path, [(10**6, {"humidity": 50.0})])) is None
