@@ -121,6 +121,18 @@ class _Found:
     columns: dict[str, list[Any]]
     searched: list[str]
 
+    def matches(self, place: int, query: Query) -> bool:
+        """Return whether the row at a place is one that is asked for."""
+        columns = self.columns
+        day = columns["started"][place][:10]
+        return (
+            all(getattr(query, name) in ("", columns[name][place]) for name in NARROWING)
+            and (not query.flagged or (query.flagged == "yes") == bool(columns["flags"][place]))
+            and (query.since is None or day >= query.since.isoformat())
+            and (query.until is None or day <= query.until.isoformat())
+            and all(word in self.searched[place] for word in query.text.casefold().split())
+        )
+
 
 class Catalogue:
     """The captures of a folder.
@@ -159,12 +171,13 @@ class Catalogue:
             except TimeoutError:
                 looking = True
         headers = self._headers if looking and not self._whole else None
-        if not self._found.columns:
+        # One value, read once: the thread that looks puts another in its place, and never changes it.
+        found = self._found
+        if not found.columns:
             nothing: dict[str, list[str]] = {name: [] for name in NARROWING}
             return Listing(total=0, matching=0, rows=[], choices=nothing, headers=headers, looking=looking)
-        columns, searched = self._found.columns, self._found.searched
-        matching = [place for place in range(len(searched)) if _matches(columns, searched, place, query)]
-        values = columns[query.sort]
+        matching = [place for place in range(len(found.searched)) if found.matches(place, query)]
+        values = found.columns[query.sort]
         # A capture without a value comes first, or last with the newest first.
         matching.sort(
             key=lambda place: (values[place] is not None, 0 if values[place] is None else values[place]),
@@ -172,12 +185,13 @@ class Catalogue:
         )
         page = matching[query.start : query.start + query.count]
         return Listing(
-            total=len(searched),
+            total=len(found.searched),
             matching=len(matching),
             rows=[
-                CatalogueRow(**{name: column[place] for name, column in columns.items()}) for place in page
+                CatalogueRow(**{name: column[place] for name, column in found.columns.items()})
+                for place in page
             ],
-            choices={name: sorted(set(columns[name]) - {""}) for name in NARROWING},
+            choices={name: sorted(set(found.columns[name]) - {""}) for name in NARROWING},
             headers=headers,
             looking=looking,
         )
@@ -267,14 +281,3 @@ def _shown(value: Any, default: Any) -> Any:
     if hasattr(value, "isoformat"):
         return value.isoformat(timespec="seconds")
     return visible(value) if isinstance(value, str) else value
-
-
-def _matches(columns: dict[str, list[Any]], searched: list[str], place: int, query: Query) -> bool:
-    day = columns["started"][place][:10]
-    return (
-        all(getattr(query, name) in ("", columns[name][place]) for name in NARROWING)
-        and (not query.flagged or (query.flagged == "yes") == bool(columns["flags"][place]))
-        and (query.since is None or day >= query.since.isoformat())
-        and (query.until is None or day <= query.until.isoformat())
-        and all(word in searched[place] for word in query.text.casefold().split())
-    )

@@ -48,6 +48,24 @@ class Field:
     choices: tuple[str, ...] = ()
     required: bool = False
 
+    def argument(self, value: str) -> str:
+        """Return the option with a value, as one word of a command.
+
+        Raises
+        ------
+        InputError
+            If the value is not of its kind.
+        """
+        where = f"{self.label}: found {visible(value)[:60]!r}, expected"
+        if len(value) > LONGEST_VALUE or not value.isprintable():
+            raise InputError(f"{where} at most {LONGEST_VALUE} printable characters")
+        if self.kind == "choice" and value not in self.choices:
+            raise InputError(f"{where} one of {', '.join(self.choices)}")
+        if self.kind == "number" and not re.fullmatch(r"\d{1,6}", value):
+            raise InputError(f"{where} a whole number such as {self.hint}")
+        # With an equals sign, a value that begins with a dash is not an option.
+        return f"{self.option}={value}"
+
 
 @dataclass(frozen=True, slots=True)
 class Form:
@@ -276,7 +294,7 @@ def arguments(
             if field.required:
                 raise InputError(f"{field.label}: found nothing, expected an entry such as {field.hint!r}")
             continue
-        words.append(_given(field, value))
+        words.append(field.argument(value))
     if form.takes == "the rig":
         if rig_file is None:
             raise InputError("found no rig, expected pages that `pressrig serve` shows beside a rig")
@@ -286,15 +304,3 @@ def arguments(
     if not 1 <= len(captures) <= MOST_CAPTURES:
         raise InputError(f"captures: found {len(captures)}, expected 1 to {MOST_CAPTURES}")
     return [*words, "--", *captures]
-
-
-def _given(field: Field, value: str) -> str:
-    where = f"{field.label}: found {visible(value)[:60]!r}, expected"
-    if len(value) > LONGEST_VALUE or not value.isprintable():
-        raise InputError(f"{where} at most {LONGEST_VALUE} printable characters")
-    if field.kind == "choice" and value not in field.choices:
-        raise InputError(f"{where} one of {', '.join(field.choices)}")
-    if field.kind == "number" and not re.fullmatch(r"\d{1,6}", value):
-        raise InputError(f"{where} a whole number such as {field.hint}")
-    # with an equals sign, a value that begins with a dash is not an option
-    return f"{field.option}={value}"

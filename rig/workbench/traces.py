@@ -117,24 +117,24 @@ class _Pass:
     firsts: IntArray
     coarse: FloatArray
 
-
-def _kept_pass(path: Path, key: bytes) -> _Pass | None:
-    """Return what was kept of this recording; None if nothing was, or it is stale or damaged."""
-    try:
-        data = read_bytes(path, most=MOST_KEPT_BYTES)
-        if not data.startswith(key):
+    @classmethod
+    def kept(cls, path: Path, key: bytes) -> _Pass | None:
+        """Return what was kept of this recording; None if nothing was, or it is stale or damaged."""
+        try:
+            data = read_bytes(path, most=MOST_KEPT_BYTES)
+            if not data.startswith(key):
+                return None
+            with np.load(BytesIO(data[len(key) :]), allow_pickle=False) as found:
+                return cls(int(found["samples"]), found["starts"], found["firsts"], found["coarse"])
+        except (InputError, OSError, ValueError, KeyError, BadZipFile):
             return None
-        with np.load(BytesIO(data[len(key) :]), allow_pickle=False) as found:
-            return _Pass(int(found["samples"]), found["starts"], found["firsts"], found["coarse"])
-    except (InputError, OSError, ValueError, KeyError, BadZipFile):
-        return None
 
-
-def _keep_pass(path: Path, key: bytes, passed: _Pass) -> None:
-    file = BytesIO()
-    np.savez(file, samples=passed.samples, starts=passed.starts, firsts=passed.firsts, coarse=passed.coarse)
-    with suppress(OSError):  # a folder that cannot be written costs only time
-        replace_derived(path, key + file.getvalue())
+    def keep(self, path: Path, key: bytes) -> None:
+        """Write it beside the recording, behind the key that says of which it is."""
+        file = BytesIO()
+        np.savez(file, samples=self.samples, starts=self.starts, firsts=self.firsts, coarse=self.coarse)
+        with suppress(OSError):  # a folder that cannot be written costs only time
+            replace_derived(path, key + file.getvalue())
 
 
 class RecordedTrace:
@@ -160,11 +160,11 @@ class RecordedTrace:
         self.timed = capture.header.clock != "none"
         place = capture.path / FOLDER / KEPT_FILE
         key = hashlib.blake2b(f"{arithmetic_version()} {stamp}".encode()).digest()
-        passed = _kept_pass(place, key)
+        passed = _Pass.kept(place, key)
         if passed is None:
             passed = self._pass()
             if passed.samples > RAW_SAMPLES:
-                _keep_pass(place, key, passed)
+                passed.keep(place, key)
         self.samples, self._starts, self._firsts = passed.samples, passed.starts, passed.firsts
         self._coarse = _Points(passed.coarse)
 
