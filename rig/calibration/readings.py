@@ -166,7 +166,14 @@ def with_runs(table: ReadingTable) -> tuple[Reading, ...]:
         falling = _falls(reading, before, table)
         last[run] = replace(reading, run=run, falling=falling)
         marked.append(last[run])
-    return _zeros_moved(marked, table, lowest) if not named else tuple(marked)
+    if not named:
+        # a drop from the top straight to the lowest reference begins the next run: it is no falling reading
+        for index in range(1, len(marked) - 1):
+            before, here, after = marked[index - 1 : index + 2]
+            dropped = _size(here, table) == lowest and here.falling and not before.falling
+            if dropped and after.run != here.run:
+                marked[index] = replace(here, run=after.run, falling=False)
+    return tuple(marked)
 
 
 def _size(reading: Reading, table: ReadingTable) -> float:
@@ -185,6 +192,7 @@ def _begins_again(reading: Reading, before: Reading, table: ReadingTable, lowest
 
 
 def _falls(reading: Reading, before: Reading | None, table: ReadingTable) -> bool:
+    """Return whether a reading was reached from a larger reference; refuse one that rises after that."""
     if before is None or reading.reference == before.reference:
         return before is not None and before.falling
     if _size(reading, table) < _size(before, table):
@@ -196,18 +204,6 @@ def _falls(reading: Reading, before: Reading | None, table: ReadingTable) -> boo
             "then fall; put the rows right, or give each run its name in a column `run`"
         )
     return False
-
-
-def _zeros_moved(marked: Sequence[Reading], table: ReadingTable, lowest: float) -> tuple[Reading, ...]:
-    """Return the readings with a drop from the top straight to the lowest reference in the next run, of which
-    it is the beginning, not a falling reading."""
-    moved = list(marked)
-    for index in range(1, len(moved) - 1):
-        before, here, after = moved[index - 1 : index + 2]
-        dropped = _size(here, table) == lowest and here.falling and not before.falling
-        if dropped and after.run != here.run:
-            moved[index] = replace(here, run=after.run, falling=False)
-    return tuple(moved)
 
 
 def refuse_wrong_ways(table: ReadingTable, values: Sequence[float], *, reversed_way: bool) -> None:

@@ -18,7 +18,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from rig.calibration.calibration import Calibration
-from rig.calibration.frame import OF_FORCE, OF_POSITION, Frame
+from rig.calibration.frame import OF_FORCE, OF_POSITION
 from rig.calibration.scales import Scale
 from rig.samples import FloatArray
 
@@ -77,13 +77,22 @@ def drawn(calibration: Calibration, random: np.random.Generator) -> Calibration:
 
 
 def _shifts(calibration: Calibration) -> Iterator[Shift]:
-    # a scale that is off takes along the frame that was read by it
-    for source, freedom, off in _scale_shifts(calibration.force):
-        moved = replace(calibration, force=off, frame=_read_by_force(calibration, off))
-        yield Shift(f"{OF_FORCE}{source}", freedom, moved)
-    for source, freedom, off in _scale_shifts(calibration.position):
-        moved = replace(calibration, position=off, frame=_read_by_position(calibration, off))
-        yield Shift(f"{OF_POSITION}{source}", freedom, moved)
+    frame, force, position = calibration.frame, calibration.force, calibration.position
+    # a scale that is off takes along the frame that was read by it, since the same error is in both
+    for source, freedom, off in _scale_shifts(force):
+        moved = frame
+        if force is not None and _same_force(calibration):
+            forces_n = off.value(force.counts(np.array(frame.force_n)))
+            moved = replace(frame, force_n=tuple(forces_n.tolist()))
+        yield Shift(f"{OF_FORCE}{source}", freedom, replace(calibration, force=off, frame=moved))
+    for source, freedom, off in _scale_shifts(position):
+        moved = frame
+        if position is not None and _same_position(calibration):
+            # deflections count from the contact
+            from_contact_mm = np.array([0.0, *frame.deflection_at_mm])
+            reached_mm = off.value(position.counts(frame.read_by.contact_mm + from_contact_mm))
+            moved = replace(frame, deflection_at_mm=tuple((reached_mm[1:] - reached_mm[0]).tolist()))
+        yield Shift(f"{OF_POSITION}{source}", freedom, replace(calibration, position=off, frame=moved))
     delay, backlash = calibration.delay, calibration.backlash
     if delay.u_s:
         yield Shift(
@@ -129,25 +138,6 @@ def _same_position(calibration: Calibration) -> bool:
     """Return whether the frame was read by the scale of position that is in use."""
     scale = calibration.position
     return scale is not None and calibration.frame.read_by.position == scale.identity
-
-
-def _read_by_force(calibration: Calibration, off: Scale) -> Frame:
-    """Return the frame as another scale would have read its forces; as it is where another one had read
-    it."""
-    frame, scale = calibration.frame, calibration.force
-    if scale is None or not _same_force(calibration):
-        return frame
-    return replace(frame, force_n=tuple(off.value(scale.counts(np.array(frame.force_n))).tolist()))
-
-
-def _read_by_position(calibration: Calibration, off: Scale) -> Frame:
-    """Return the frame as another scale would have read its deflections, from the contact on; likewise."""
-    frame, scale = calibration.frame, calibration.position
-    if scale is None or not _same_position(calibration):
-        return frame
-    contact_mm = frame.read_by.contact_mm
-    reached_mm = off.value(scale.counts(contact_mm + np.array([0.0, *frame.deflection_at_mm])))
-    return replace(frame, deflection_at_mm=tuple((reached_mm[1:] - reached_mm[0]).tolist()))
 
 
 def _frame_shifts(calibration: Calibration) -> Iterator[Shift]:

@@ -442,12 +442,21 @@ def _errors(
     references: VerificationReferences,
     resolution_n: float | None,
 ) -> LoadErrors:
+    """Return the errors at one load; `falling_n` holds each falling reading and the rising one of its run."""
     mean_n = fmean(values_n)
     per_cent = 100 / load_n
     # falling less rising of the same run, where it has one
     differences = [down_n - (mean_n if up_n is None else up_n) for down_n, up_n in falling_n]
     enough = len(values_n) >= RISING_RUNS
-    u_q, freedom = _uncertainty(load_n, values_n, references, resolution_n)
+    u_q, freedom = None, math.inf
+    relative_u = references.relative_at(load_n)
+    if relative_u is not None and resolution_n is not None and len(values_n) > 1:
+        repeats = per_cent * stdev(values_n) / math.sqrt(len(values_n))
+        # a reading is the difference of two, the load's and the zero's, each rounded: variances of 1/12
+        # each (half ranges of half a step, JCGM 100:2008, F.2.2.1)
+        steps = per_cent * resolution_n / math.sqrt(6)
+        known = (100 * relative_u, math.inf), (steps, math.inf)
+        u_q, freedom = combined([(repeats, len(values_n) - 1), *known])
     return LoadErrors(
         load_n,
         mean_n,
@@ -458,21 +467,6 @@ def _errors(
         u_q,
         freedom,
     )
-
-
-def _uncertainty(
-    load_n: float, values_n: Sequence[float], references: VerificationReferences, resolution_n: float | None
-) -> tuple[float | None, float]:
-    """Return the standard uncertainty of q in per cent, and its degrees of freedom."""
-    relative_u = references.relative_at(load_n)
-    if relative_u is None or resolution_n is None or len(values_n) < 2:
-        return None, math.inf
-    repeats = 100 * stdev(values_n) / math.sqrt(len(values_n)) / load_n
-    # a reading is the difference of two, the load's and the zero's, each rounded
-    # (variances of 1/12 each: half ranges of half a step, JCGM 100:2008, F.2.2.1)
-    steps = 100 * resolution_n / load_n / math.sqrt(6)
-    known = (100 * relative_u, math.inf), (steps, math.inf)
-    return combined([(repeats, len(values_n) - 1), *known])
 
 
 def _outcome(

@@ -9,7 +9,7 @@ import re
 from contextlib import suppress
 from dataclasses import dataclass, fields, replace
 from pathlib import Path
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
 import numpy as np
 
@@ -247,8 +247,12 @@ def _settings(capture: Capture, asked: Asked) -> AnalysisSettings:
     depths = (
         None if asked.at is None else tuple(Depth.of(text) for text in asked.at.split(",") if text.strip())
     )
-    if depths is None and capture.header.position.unit != "counts":
-        depths = _own_points(capture)
+    samples = sum(file.samples for file in capture.files)
+    if depths is None and capture.header.position.unit != "counts" and samples <= TABLE_POINTS:
+        position_mm = Calibration().position_mm(capture.samples())
+        depths = tuple(
+            Depth(f"{value:g}mm", mm=float(value)) for value in sorted({*position_mm.tolist()}) if value > 0
+        )
     return AnalysisSettings(
         contact_force_n=asked.contact_force_n,
         conditioning=asked.conditioning,
@@ -259,16 +263,6 @@ def _settings(capture: Capture, asked: Asked) -> AnalysisSettings:
         sense=asked.sense or capture.header.sense,
         zero=ZeroPolicy.of(asked.zero or capture.header.zero),
         excluded=tuple(capture.exclusions.cycles),
-    )
-
-
-def _own_points(capture: Capture) -> Any:
-    """Return the depths of a table read by hand; None for anything longer."""
-    if sum(file.samples for file in capture.files) > TABLE_POINTS:
-        return None
-    position_mm = Calibration().position_mm(capture.samples())
-    return tuple(
-        Depth(f"{value:g}mm", mm=float(value)) for value in sorted({*position_mm.tolist()}) if value > 0
     )
 
 

@@ -76,7 +76,10 @@ def recovery_figures(
         having = [result for result in results if contact_checks.get(result.capture)]
         if len({result.piece for result in having}) < 2:
             continue
-        if _at_like_times([contact_checks[result.capture] for result in having]):
+        series = [[check.after_s for check in contact_checks[result.capture]] for result in having]
+        # a mean over pieces needs as many contact checks of all of them, each at nearly the same time
+        alike = len(set(map(len, series))) == 1
+        if alike and np.all(np.ptp(series, axis=0) <= TIMES_ALIKE * np.mean(series, axis=0)):
             found += _over_pieces(letter, group, having, contact_checks)
         else:
             unlike.append(
@@ -90,13 +93,6 @@ def spaced(count: int) -> list[int]:
     """Return the places of a few of this many contact checks, from the first to the last."""
     places = np.linspace(0, count - 1, min(count, SHOWN_CHECKS)).round().astype(int)
     return list(dict.fromkeys(places.tolist()))
-
-
-def _at_like_times(contact_checks: Sequence[Sequence[RecoveryCheck]]) -> bool:
-    if len({len(check) for check in contact_checks}) > 1:
-        return False
-    after_s = np.array([[check.after_s for check in series] for series in contact_checks])
-    return bool(np.all(np.ptp(after_s, axis=0) <= TIMES_ALIKE * after_s.mean(axis=0)))
 
 
 def _over_pieces(

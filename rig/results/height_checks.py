@@ -20,7 +20,6 @@ from rig.errors import InputError
 from rig.methods import (
     HEIGHT_CHECK,
     Drift,
-    Passage,
     PlatenReading,
     Stretch,
     Surface,
@@ -65,7 +64,18 @@ class CheckedSurface:
 
     def contact_checks(self, *, top: bool) -> list[PlatenContact]:
         """Return its contact checks at one of both forces."""
-        return [_platen_contact(reading.at_top if top else reading.at_contact) for reading in self.readings]
+        passages = (reading.at_top if top else reading.at_contact for reading in self.readings)
+        return [
+            PlatenContact(
+                passage.position_mm.value,
+                passage.position_mm.u,
+                passage.rounding_mm,
+                passage.zero_u_mm,
+                passage.position_mm.slope,
+                passage.speed_mm_per_s,
+            )
+            for passage in passages
+        ]
 
 
 def planned_forces(header: CaptureHeader) -> tuple[float, float] | None:
@@ -192,15 +202,3 @@ def _marked(whole: Stretch, marks: Sequence[Mapping[str, Any]], surface: Surface
             ends_s = [begun / US_PER_S, time_us / US_PER_S]
             yield whole.part(slice(*np.searchsorted(whole.time_s, ends_s).tolist()))
             begun = None
-
-
-def _platen_contact(passage: Passage) -> PlatenContact:
-    reading = passage.position_mm
-    return PlatenContact(
-        reading.value,
-        reading.u,
-        passage.rounding_mm,
-        passage.zero_u_mm,
-        reading.slope,
-        passage.speed_mm_per_s,
-    )

@@ -127,7 +127,12 @@ def _read(path: Path, capture: Capture, asked: PullsAsked) -> PulledCapture:
             raise InputError(f"{path}: {_beyond_words(pulls, reach_n)}, or --beyond-calibration")
         pulls = flagged
     shares = _calibration_shares(samples, with_it, asked.settings, capture.header.sense, pulls)
-    said = [*_flag_notes(pulls), *_backlash_notes(with_it, signals, pulls)]
+    said = [
+        f"pull {number}: {', '.join(pull.flags)}; {'its slip is ' if pull.counts else ''}left out of means"
+        for number, pull in enumerate(pulls, 1)
+        if pull.flags
+    ]
+    said += _backlash_notes(with_it, signals, pulls)
     if pulls != flagged:
         said.append(f"{_beyond_words(pulls, reach_n)}; as requested, it is extrapolated as a straight line")
     if not with_it.frame.is_rigid:
@@ -197,13 +202,6 @@ def _beyond_words(pulls: Sequence[Pull], reach_n: float) -> str:
         f"pulls reach {largest_n:.4g} N, and there is no force calibration {reach}: add loads hung the "
         "other way, below zero in the table, and calibrate again (`pressrig calibrate force`)"
     )
-
-
-def _flag_notes(pulls: Sequence[Pull]) -> Iterator[str]:
-    for number, pull in enumerate(pulls, 1):
-        if pull.flags:
-            left_out = "its slip is left out of means" if pull.counts else "left out of means"
-            yield f"pull {number}: {', '.join(pull.flags)}; {left_out}"
 
 
 def _backlash_notes(calibration: Calibration, signals: Signals, pulls: Sequence[Pull]) -> Iterator[str]:

@@ -19,6 +19,8 @@ MOST_ROWS = 2_000
 
 HEADING = "run,direction,load_N,indicated_N"
 
+NAMES = ("run", "direction", "load", "indicated")
+
 _COLUMN = re.compile(r"\s*(load|mass|indicated)\s*(?:_(\S+)|[\[(]\s*([^\])]+?)\s*[\])])\s*", re.IGNORECASE)
 _DIRECTIONS = ("rising", "falling")
 
@@ -57,7 +59,11 @@ def read_verification(path: Path, scale: Scale | None, gravity: Gravity | None =
         Naming file and line.
     """
     table = read_rows(
-        path, _known, most=LARGEST_FILE, most_rows=MOST_ROWS, hint=f"its heading is `{HEADING}`"
+        path,
+        lambda cell: _COLUMN.fullmatch(cell) is not None or cell.strip().lower() in NAMES,
+        most=LARGEST_FILE,
+        most_rows=MOST_ROWS,
+        hint=f"its heading is `{HEADING}`",
     )
     heading, where = table.headings, f"{table.where} line {table.heading_line}"
     columns, units = _columns(heading, where)
@@ -112,16 +118,6 @@ def _number(cells: dict[str, str], name: str, where: str) -> float:
     return number
 
 
-def _known(cell: str) -> bool:
-    """Return whether a cell is a heading of such a table."""
-    return _COLUMN.fullmatch(cell) is not None or cell.strip().lower() in (
-        "run",
-        "direction",
-        "load",
-        "indicated",
-    )
-
-
 def _columns(heading: Sequence[str], where: str) -> tuple[dict[str, int], dict[str, str]]:
     """Return where each column is, and the units of load and reading."""
     columns: dict[str, int] = {}
@@ -135,10 +131,10 @@ def _columns(heading: Sequence[str], where: str) -> tuple[dict[str, int], dict[s
             units[name] = unit
             if kind == "mass":
                 units["mass"] = unit
-        if name not in ("run", "direction", "load", "indicated") or name in columns:
+        if name not in NAMES or name in columns:
             raise InputError(f"{where}: found a column {title.strip()!r}; a heading is `{HEADING}`")
         columns[name] = index
-    for name in ("run", "direction", "load", "indicated"):
+    for name in NAMES:
         if name not in columns:
             raise InputError(f"{where}: no column {name}; a heading is `{HEADING}`")
     for name in ("load", "indicated"):
