@@ -182,7 +182,7 @@ def test_a_block_laid_in_anew_between_recordings_will_do():
 
 def test_a_block_that_creeps_is_refused():
     said = refusal(presses(creep_mm=0.05))
-    assert said.startswith("recording 1: the block moved: its presses contact at 20.000, 20.050")
+    assert said.startswith("recording 1: the block moved: its presses meet it at 20.000, 20.050")
 
 
 def test_a_soft_block_is_refused_with_what_was_found():
