@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 from rig.conformance.exceptions import NotApplicableError, UnreadyError, require
-from rig.conformance.stand import LONGER_S, NEAR_COUNTS, Stand, event_words
+from rig.conformance.stand import LONGER_S, NEAR_COUNTS, Stand, event_words, result_words
 from rig.conformance.verdicts import Check
 from rig.wire import Arm, Cycle, Disarm, EventCode, Halt, Home, MoveTo, PressUntil, ReplyResult, StateFlag
 
 _GROUP = "arming"
 FASTEST = 2**32 - 1
+SIXTEEN_BITS = 2**16
+AWAY_S = 1.5
 
 
 def _flag(stand: Stand) -> str:
@@ -55,7 +57,10 @@ def _homing_halted(stand: Stand) -> bool:
 def _speeds(stand: Stand) -> str:
     stand.ready()
     found = []
-    for speed, words in ((0, "a speed of zero"), (FASTEST, "a speed beyond any drive")):
+    # in 16 bits the last one is a speed like any other
+    folded = (FASTEST // SIXTEEN_BITS) * SIXTEEN_BITS + stand.bounds.speed % SIXTEEN_BITS
+    speeds = ((0, "a speed of zero"), (FASTEST, "a speed beyond any drive"), (folded, f"a speed of {folded}"))
+    for speed, words in speeds:
         here = MoveTo(stand.talk.next_id(), stand.position, speed)
         found.append(stand.refuses(here, ReplyResult.BAD_ARGUMENT, words))
     return "; ".join(found)
@@ -81,7 +86,14 @@ def _outside(stand: Stand) -> str:
         if isinstance(command, Cycle) and not _cycles(stand):
             continue
         stand.refuses(command, ReplyResult.OUTSIDE_LIMITS, words)
-    return "targets, force and cycles beyond the limits: 6 (outside limits)"
+    for target, side in ((near, "upper"), (min(bounds.base, here) - bounds.stroke // 2, "lower")):
+        reply = talk.ask(MoveTo(talk.next_id(), target, speed))
+        stand.must(Halt(talk.next_id()), "halt")
+        stand.standstill()
+        words = "no reply" if reply is None else result_words(reply.result)
+        accepted = reply is not None and reply.result == ReplyResult.ACCEPTED
+        require(accepted, f"a target at the {side} position limit itself was answered {words}")
+    return "targets, force and cycles beyond the limits: 6 (outside limits); at the limits: accepted"
 
 
 def _cycles(stand: Stand) -> bool:
@@ -105,7 +117,29 @@ def _busy(stand: Stand) -> str:
     moving = StateFlag.MOVING in stand.state().flags
     require(moving or not stand.moving, "it moves, and flag 3 (moving) of the state is clear")
     back = MoveTo(stand.talk.next_id(), stand.bounds.base, stand.bounds.speed)
-    return stand.refuses(back, ReplyResult.BUSY, "a motion during a motion")
+    found = stand.refuses(back, ReplyResult.BUSY, "a motion during a motion")
+    if not stand.provoker.slow:
+        _refused_again(stand)
+        found = f"{found}, and again when it stood"
+    return found
+
+
+def _refused_again(stand: Stand) -> None:
+    """Repeat a refused motion when nothing would hinder it any more: the answer stays what it was."""
+    stand.must(Halt(stand.talk.next_id()), "halt")
+    stand.standstill()
+    bounds, talk, here = stand.bounds, stand.talk, stand.position
+    request = stand.begin(MoveTo(talk.next_id(), here + bounds.stroke, bounds.speed))
+    refused = MoveTo(talk.next_id(), here, bounds.speed)
+    first = talk.ask(refused)
+    if first is None or first.result != ReplyResult.BUSY or stand.ending(request, AWAY_S + LONGER_S) is None:
+        raise UnreadyError("the motion of this check did not go on for long enough")
+    talk.send(refused)
+    came = talk.until(lambda: len(talk.replies_to(refused.request)) >= 2, 1.0)
+    require(came, "no second reply to a repeated motion that was refused")
+    again = talk.replies_to(refused.request)[-1].result
+    words = f"a refused motion was answered 4 (busy), and its repetition {result_words(again)}"
+    require(again == ReplyResult.BUSY, words)
 
 
 def _again(stand: Stand) -> str:

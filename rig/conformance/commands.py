@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import numpy as np
 from cobs import cobs
 
 from rig.conformance.dialogue import REPLY_S
@@ -19,6 +20,7 @@ from rig.wire import (
     Limits,
     Reply,
     ReplyResult,
+    SampleBlock,
     State,
     StateFlag,
     StreamAt,
@@ -33,6 +35,15 @@ LOWEST, HIGHEST = -(2**31), 2**31 - 1
 STREAM_KIND, IDENTIFY_KIND, STATE_KIND = 0x41, 0x40, 0x4C
 LAST_ID = 2**16
 LONGEST_PAYLOAD = 64
+LIKE_IDS = (0x0180, 0x0280, 0x8180, 0x8100, 0x7FFF, 0xFFFF)
+"""Request ids of which each has a byte, or all bits but the highest, of another."""
+
+BURST = 48
+"""State requests sent at once: their answers fill a transmit buffer faster than a slow line empties it."""
+
+BURST_S = 1.0
+FEW = 2
+SEQ_MODULUS = 2**16
 
 
 def needs_drive(stand: Stand) -> None:
@@ -114,7 +125,81 @@ def _repeated(stand: Stand) -> str:
     require(replies[0] == replies[1], f"first {replies[0]}, then {replies[1]}")
     kept = stand.state().max_position
     require(kept == bounds.max_position, "the command was carried out a second time")
-    return "the same reply, carried out once"
+    _repeated_value(stand)
+    _repeated_behind_a_heartbeat(stand)
+    return "the same reply, carried out once, behind a heartbeat too"
+
+
+def _repeated_value(stand: Stand) -> None:
+    talk = stand.talk
+    request = talk.next_id()
+    for _ in range(2):
+        talk.send(StreamAt(request, stand.known.rate_mhz))
+        talk.listen(REPLY_S)
+    values = [reply.value for reply in talk.replies_to(request)]
+    stand.must(StreamAt(talk.next_id(), 0), "stop the stream")
+    require(len(values) >= 2, "no second reply to stream under the same request id")
+    require(values[0] == values[1], f"stream granted {values[0]} mHz, its repetition says {values[1]} mHz")
+
+
+def _repeated_behind_a_heartbeat(stand: Stand) -> None:
+    """Heartbeats go on while a lost reply is asked for again: they are not the command before."""
+    talk, bounds = stand.talk, stand.bounds
+    request = talk.next_id()
+    edges = bounds.min_force, bounds.max_force, bounds.min_position
+    stand.must(Limits(request, *edges, bounds.max_position), "set the limits")
+    talk.send(Heartbeat(talk.next_id()))
+    talk.send(Limits(request, *edges, bounds.max_position - 1))
+    talk.listen(REPLY_S)
+    kept = stand.state().max_position
+    require(kept == bounds.max_position, "with a heartbeat in between the command was carried out again")
+
+
+def _like_ids(stand: Stand) -> str:
+    """See that two ids which differ in any bit are two commands."""
+    talk = stand.talk
+    for request in LIKE_IDS:
+        before = len(talk.heard)
+        reply = talk.ask(AskState(request))
+        require(reply is not None, f"no reply to request {request}")
+        assert reply is not None
+        words = f"state with request id {request} ({request:#06x}) was answered {result_words(reply.result)}"
+        require(reply.result == ReplyResult.ACCEPTED, words)
+        carried_out = any(isinstance(each.message, State) for each in talk.heard[before:])
+        require(carried_out, f"request id {request} ({request:#06x}) was taken for a repetition")
+    return f"{len(LIKE_IDS)} ids that are alike in part: each carried out"
+
+
+def _answers_beside_samples(stand: Stand) -> str:
+    """Ask for much while samples come as fast as they can: what is lost is numbered and counted."""
+    talk, found = stand.talk, []
+    stand.at_highest_rate()
+    for what, count in (("identity and state", 3), (f"{BURST} states at once", BURST)):
+        talk.listen(0.2)
+        dropped = stand.state().frames_dropped
+        damaged = talk.tally.rejected
+        talk.listen(0.2)
+        talk.taken.clear()
+        talk.listen(0.1)
+        if count == BURST:
+            talk.send_bytes(b"".join(b"\x00" + encode_frame(AskState(talk.next_id())) for _ in range(BURST)))
+        else:
+            for _ in range(count):
+                stand.must(Identify(talk.next_id()), "identify")
+                stand.state()
+        talk.listen(BURST_S)
+        block = SampleBlock.concatenate([taken.block for taken in talk.taken])
+        if block.seq is None or len(block) < 2:
+            raise UnreadyError("too few samples came")
+        missing = int((np.diff(block.seq) % SEQ_MODULUS - 1).sum())
+        dropped = (stand.state().frames_dropped - dropped) % SEQ_MODULUS
+        damaged = talk.tally.rejected - damaged
+        words = f"{what}: {missing} sample numbers missing, {dropped} frames dropped by the state"
+        require(missing <= dropped + damaged + FEW, words)
+        # a frame may be dropped before the first sample that was kept, or behind the last
+        require(dropped <= missing + FEW, words)
+        found.append(words)
+    return "; ".join(found)
 
 
 def _longer(stand: Stand) -> str:
@@ -156,30 +241,46 @@ def _limits_kept(stand: Stand) -> str:
 def _limits_mixed(stand: Stand) -> str:
     needs_drive(stand)
     bounds = stand.bounds
+    stand.set_limits()
     swapped = Limits(stand.talk.next_id(), bounds.max_force, bounds.min_force, 0, bounds.max_position)
     said = stand.refuses(swapped, ReplyResult.BAD_ARGUMENT, "a lower force limit above the upper one")
+    _still_kept(stand, "limits in the wrong order")
     talk = stand.talk
     turned = Limits(
         talk.next_id(), bounds.min_force, bounds.max_force, bounds.max_position, bounds.min_position
     )
     place = "a lower position limit above the upper one"
-    return f"{said}; {stand.refuses(turned, ReplyResult.BAD_ARGUMENT, place)}"
+    said = f"{said}; {stand.refuses(turned, ReplyResult.BAD_ARGUMENT, place)}"
+    _still_kept(stand, "limits in the wrong order")
+    return said
+
+
+def _still_kept(stand: Stand, refused: str) -> None:
+    """See that limits which were refused have changed nothing of those of the rig."""
+    bounds, state = stand.bounds, stand.state()
+    kept = state.min_force, state.max_force, state.min_position, state.max_position
+    low = min(bounds.min_position, bounds.base)
+    sent = bounds.min_force, bounds.max_force, low, bounds.max_position
+    require(kept == sent, f"{refused} were refused, and changed the limits from {sent} to {kept}")
 
 
 def _limits_wide(stand: Stand) -> str:
     needs_drive(stand)
     bounds = stand.bounds
     found = []
-    for what, edges in (
-        ("force", (LOWEST, HIGHEST, bounds.min_position, bounds.max_position)),
-        ("position", (bounds.min_force, bounds.max_force, LOWEST, HIGHEST)),
-    ):
-        reply = stand.talk.ask(Limits(stand.talk.next_id(), *edges))
+    inside = bounds.min_force, bounds.max_force, min(bounds.min_position, bounds.base), bounds.max_position
+    for place, what in enumerate(("lower force", "upper force", "lower position", "upper position")):
+        edges = list(inside)
+        edges[place] = HIGHEST if place % 2 else LOWEST
         stand.set_limits()
-        require(reply is not None, f"no reply to {what} limits wider than any")
+        reply = stand.talk.ask(Limits(stand.talk.next_id(), *edges))
+        require(reply is not None, f"no reply to a {what} limit wider than any")
         assert reply is not None
-        words = f"{what} limits wider than any: {result_words(reply.result)}"
+        words = f"a {what} limit wider than any: {result_words(reply.result)}"
+        if reply.result == ReplyResult.ACCEPTED:
+            stand.set_limits()
         require(reply.result == ReplyResult.OUTSIDE_LIMITS, words)
+        _still_kept(stand, f"a {what} limit wider than any")
         found.append(words)
     return "; ".join(found)
 
@@ -292,6 +393,25 @@ CHECKS = (
         "the same reply, carried out once",
         "On a noisy line a motion is begun twice, or a cycle is counted twice.",
         _repeated,
+    ),
+    Check(
+        "request-ids",
+        _GROUP,
+        "Request ids that are alike in part",
+        "Request ids have 16 bits, 1 to 65535; only an equal one is a repetition.",
+        "each is carried out",
+        "A command, perhaps a halt, is taken for a repetition and answered without being carried out.",
+        _like_ids,
+    ),
+    Check(
+        "losses-counted",
+        _GROUP,
+        "Answers beside the fastest stream",
+        "Samples are taken on time whatever is asked for; a frame that finds no room is dropped whole, "
+        "numbered and counted.",
+        "the numbers that are missing are the frames dropped",
+        "Samples and trips wait behind an answer, or a loss goes unnoticed.",
+        _answers_beside_samples,
     ),
     Check(
         "longer-body",

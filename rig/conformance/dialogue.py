@@ -44,6 +44,8 @@ MOST_BLOCKS = 400_000
 """What one check may hold: minutes of any stream. Older blocks of samples are given up first."""
 
 MOST_RECENT_BYTES = 4096
+MOST_SHOWN = 60
+"""Bytes of a line that are quoted."""
 
 FIRST_GAP_S = 0.5
 """How long no byte may come before the line counts as quiet."""
@@ -141,6 +143,12 @@ class Dialogue:
     def tally(self) -> Tally:
         """Counts of what was received since the beginning."""
         return self._decoder.tally
+
+    def thrown_away(self) -> str:
+        """Return what was not understood so far: the causes with their counts, and the last such line."""
+        causes = ", ".join(f"{name.replace('_', ' ')} {count}" for name, count in self.tally.causes.items())
+        line = self._decoder.last_rejected if isinstance(self._decoder, LineDecoder) else None
+        return causes if line is None else f"{causes}; the last line: {line[:MOST_SHOWN]!r}"
 
     def forget(self) -> None:
         """Let go of what was heard before."""

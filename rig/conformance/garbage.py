@@ -15,6 +15,9 @@ _GROUP = "garbage"
 
 NOISE_BYTES = 4096
 NOISE_SEED = 90
+TAILS_BEHIND = (64, 65, 66, 67, 68, 69, 70, 128, 256)
+"""Bytes of an overlong frame behind which a receiver may begin anew by mistake."""
+
 IDENTIFY_KIND = 0x40
 WRONG_AT = {3: "its payload", -2: "the low byte of its check sum", -1: "the high byte of its check sum"}
 
@@ -51,7 +54,15 @@ def _half_frame(stand: Stand) -> str:
 def _overlong(stand: Stand) -> str:
     stand.talk.send_bytes(b"\x00" + b"\x11" * 300)
     _in_step(stand, "300 bytes without a 0x00")
-    return "in step after 300 bytes without a 0x00"
+    requests = []
+    for ahead in TAILS_BEHIND:
+        requests.append(stand.talk.next_id())
+        stand.talk.send_bytes(b"\x00" + b"\x11" * ahead + encode_frame(Identify(requests[-1])))
+        stand.talk.listen(REPLY_S / 4)
+    stand.talk.listen(REPLY_S)
+    obeyed = [ahead for ahead, each in zip(TAILS_BEHIND, requests, strict=True) if stand.talk.reply_to(each)]
+    require(not obeyed, f"it obeyed what stood behind {obeyed} bytes of a frame that was too long")
+    return "in step after 300 bytes without a 0x00, and no end of such a frame obeyed"
 
 
 def _noise(stand: Stand) -> str:

@@ -8,9 +8,9 @@ early for certain.
 from __future__ import annotations
 
 from rig.conformance.exceptions import require
-from rig.conformance.stand import Stand, event_words
+from rig.conformance.stand import WORK_RATE_MHZ, Stand, event_words
 from rig.conformance.verdicts import Check
-from rig.wire import AskState, EventCode, StateFlag
+from rig.wire import AskState, EventCode, Halt, Identify, StateFlag, StreamAt
 
 _GROUP = "heartbeat"
 
@@ -62,10 +62,19 @@ def _only_beats(stand: Stand) -> str:
     talk = stand.talk
     talk.beating = False
     end_s = talk.clock() + WAIT_S
+    rate_mhz = min(WORK_RATE_MHZ, stand.known.rate_mhz)
+    turn = 0
     while talk.clock() < end_s and not _lost(stand):
-        talk.send(AskState(talk.next_id()))
+        others = (
+            AskState(talk.next_id()),
+            Halt(talk.next_id()),
+            Identify(talk.next_id()),
+            StreamAt(talk.next_id(), rate_mhz),
+        )
+        talk.send(others[turn % len(others)])
+        turn += 1
         talk.listen(ASK_EVERY_S)
-    require(_lost(stand), "asking for the state kept it armed without heartbeats")
+    require(_lost(stand), "state, halt, identify and stream kept it armed without heartbeats")
     return "other commands do not keep it armed"
 
 

@@ -27,7 +27,18 @@ from rig.conformance.provoking import EMERGENCY_STOP, HOME_SWITCH
 from rig.conformance.stand import LONGER_S, NEAR_COUNTS, Stand, event_words
 from rig.conformance.verdicts import Check
 from rig.samples import FloatArray, IntArray, Status
-from rig.wire import Capability, Cycle, Disarm, Event, EventCode, Halt, Home, MoveTo, PressUntil
+from rig.wire import (
+    Capability,
+    Cycle,
+    Disarm,
+    Event,
+    EventCode,
+    Halt,
+    Home,
+    MoveTo,
+    PressUntil,
+    SampleBlock,
+)
 
 _GROUP = "limits"
 
@@ -57,6 +68,8 @@ BRAKING_TOLERANCE = 1.3
 FRESH_LISTEN_S = 1.0
 ENOUGH_CHANGES = 20
 SEQ_MODULUS = 2**16
+SLOW_CONVERTER = 3
+UNEVEN_SAMPLES, MOST_EVEN = 0.2, 0.8
 MOST_UNMARKED = 0.02
 """Of changed forces without bit 6: some samples before a changed one may have been lost."""
 
@@ -361,6 +374,34 @@ def _fresh(stand: Stand) -> str:
     return f"{len(changes)} changes, {unmarked} of them without bit 6, {repeats} marks without a change"
 
 
+def _fresh_times(stand: Stand) -> str:
+    """Compare the times of new forces with those of a clock: a converter has its own, and keeps it."""
+    block = stand.collect(FRESH_LISTEN_S)
+    times_s = elapsed_s(block.time_us, int(_first_us(block)), stand.time_modulus_us)
+    sample_s = float(np.median(np.diff(times_s)))
+    fresh_s = times_s[(block.status & Status.FRESH_FORCE) > 0]
+    if len(fresh_s) < ENOUGH_CHANGES or len(fresh_s) * SLOW_CONVERTER > len(times_s):
+        raise NotApplicableError("the converter is about as fast as the stream, or bit 6 is never set")
+    apart_s = np.diff(fresh_s)
+    number = np.concatenate([[0.0], np.cumsum(np.rint(apart_s / np.median(apart_s)))])
+    beside_s = fresh_s - np.polyval(np.polyfit(number, fresh_s, 1), number)
+    most_s = UNEVEN_SAMPLES * sample_s
+    # a few may have been noticed late; those that bear the time of the sample lie anywhere between two
+    off_s = float(np.quantile(np.abs(beside_s), MOST_EVEN))
+    period_ms = 1000 * float(fresh_s[-1] - fresh_s[0]) / float(number[-1])
+    words = (
+        f"new forces come each {period_ms:.3f} ms, their times lie up to {1000 * off_s:.3f} ms beside that"
+    )
+    require(off_s <= most_s, f"{words}; at most {1000 * most_s:.3f} ms")
+    return words
+
+
+def _first_us(block: SampleBlock) -> int:
+    if block.time_us is None:
+        raise UnreadyError("the samples have no times")
+    return int(block.time_us[0])
+
+
 def _side(name: str, what: str, code: int, cost: str, perform: Callable[[Stand], str]) -> Check:
     return Check(
         name,
@@ -517,5 +558,14 @@ CHECKS = (
         "set with each change, clear in what repeats",
         "Force and position are matched at wrong times: stiffness and energy are off, more so at speed.",
         _fresh,
+    ),
+    Check(
+        "fresh-time",
+        _GROUP,
+        "The time of a new force",
+        "With status bit 6 the time of a sample is that at which the conversion ended.",
+        f"as even as the converter's clock, to {100 * UNEVEN_SAMPLES:g} % of a sample period",
+        "Each force is up to a sample period beside its time: hysteresis that the part does not have.",
+        _fresh_times,
     ),
 )

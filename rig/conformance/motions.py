@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import numpy as np
+
+from rig.conformance.evidence import since_s
 from rig.conformance.exceptions import NotApplicableError, UnreadyError, require
 from rig.conformance.stand import NEAR_COUNTS, Stand, event_words
 from rig.conformance.verdicts import Check
@@ -17,6 +20,7 @@ from rig.wire import (
     PressUntil,
     Reply,
     ReplyResult,
+    SampleBlock,
     State,
     StateFlag,
 )
@@ -26,6 +30,9 @@ CYCLES = 2
 HALT_S = 2.0
 SECOND_END_S = 0.4
 FORCE_SLACK_COUNTS = 20
+SLOWEST_COUNTS_PER_S, SLOWEST_PART = 10, 10
+SLOW_COUNTS, SLOW_TOLERANCE = 25, 0.15
+"""The way over which a low speed is measured; whole counts hide some of it."""
 
 
 def _home(stand: Stand) -> str:
@@ -58,6 +65,45 @@ def _move(stand: Stand) -> str:
     assert end is not None
     require(abs(end.value - target) <= NEAR_COUNTS, f"event 2 says {end.value}, sent to {target}")
     return f"it stands at {stand.position}, sent to {target}"
+
+
+def _nowhere(stand: Stand) -> str:
+    """Order it to where it stands: a motion as any other, which ends at once."""
+    stand.ready()
+    stand.talk.listen(0.1)
+    here = stand.position
+    request = stand.begin(MoveTo(stand.talk.next_id(), here, stand.bounds.speed))
+    end = stand.ending(request, HALT_S)
+    require(end is not None and end.code == EventCode.FINISHED, f"it ended with {event_words(end)}")
+    gone = abs(stand.position - here)
+    require(gone <= NEAR_COUNTS, f"it went {gone} counts away from where it stood")
+    return "event 2 at once"
+
+
+def _slowly(stand: Stand) -> str:
+    """A speed so low that the time of a step does not fit into 16 bits."""
+    stand.ready()
+    bounds, talk = stand.bounds, stand.talk
+    speed = max(min(bounds.speed // SLOWEST_PART, SLOWEST_COUNTS_PER_S), 1)
+    begun_at = stand.position
+    # close by, since a speed that is wrong may be a high one
+    stand.set_limits(max_position=begun_at + bounds.stroke)
+    command = MoveTo(talk.next_id(), begun_at + bounds.stroke // 2, speed)
+    reply = talk.ask(command)
+    if reply is not None and reply.result == ReplyResult.BAD_ARGUMENT:
+        raise NotApplicableError(f"it does not go as slowly as {speed} counts/s")
+    require(reply is not None and reply.result == ReplyResult.ACCEPTED, f"{speed} counts/s was not accepted")
+    talk.taken.clear()
+    talk.listen(SLOW_COUNTS / speed)
+    block = SampleBlock.concatenate([taken.block for taken in talk.taken])
+    talk.ask(Halt(talk.next_id()))
+    if block.time_us is None or len(block) < SLOW_COUNTS:
+        raise UnreadyError("too few samples came")
+    since = since_s(block.time_us, int(block.time_us[0]), stand.time_modulus_us)
+    found = float(np.polyfit(since, block.position.astype(np.float64), 1)[0])
+    words = f"{found:.1f} counts/s by the samples, {speed} asked for"
+    require(abs(found / speed - 1.0) <= SLOW_TOLERANCE, words)
+    return words
 
 
 def _one_end(stand: Stand) -> str:
@@ -137,6 +183,14 @@ def _cycle(stand: Stand) -> str:
         if event.code == EventCode.CYCLE_FINISHED and event.request == request
     ]
     require(counted == [*range(1, CYCLES + 1)], f"events 13 counted {counted}")
+    block = SampleBlock.concatenate([taken.block for taken in talk.taken])
+    for event in talk.events():
+        if event.code != EventCode.CYCLE_FINISHED or event.request != request or block.time_us is None:
+            continue
+        nearest = np.abs(since_s(block.time_us, event.time_us, stand.time_modulus_us)).argmin()
+        at = int(block.position[nearest])
+        words = f"event 13 came at {at} counts, a cycle ends at its low turn of {bounds.base}"
+        require(at - bounds.base <= bounds.stroke // 2, words)
     done = stand.state().cycles_done
     require(done == CYCLES, f"its state says {done} cycles")
     return f"events 13 counted {counted}, then event 2"
@@ -169,6 +223,11 @@ def _last_request(stand: Stand) -> str:
     ).request
     state: State = stand.state()
     require(state.last_request == request, f"the state names request {state.last_request}, it was {request}")
+    beyond = MoveTo(talk.next_id(), bounds.max_position + bounds.stroke, bounds.speed)
+    stand.refuses(beyond, ReplyResult.OUTSIDE_LIMITS, "a target above the limits")
+    after = stand.state().last_request
+    words = f"the state names request {after}, a motion that was refused; the last that began was {request}"
+    require(after == request, words)
     return "the state names the last motion"
 
 
@@ -191,6 +250,26 @@ CHECKS = (
         f"within {NEAR_COUNTS} counts",
         "Depths, holds and the free height are wrong; programs do not see that it moves.",
         _move,
+        arms=True,
+    ),
+    Check(
+        "move-nowhere",
+        _GROUP,
+        "A motion to where it stands",
+        "Each accepted motion ends with one event, however short it is.",
+        "event 2 at once",
+        "A run whose platen is there already waits for ever.",
+        _nowhere,
+        arms=True,
+    ),
+    Check(
+        "move-slowly",
+        _GROUP,
+        "A motion at a very low speed",
+        "A motion goes at the speed that it was given.",
+        f"within {100 * SLOW_TOLERANCE:g} %, or result 2",
+        "A slow compression runs many times too fast.",
+        _slowly,
         arms=True,
     ),
     Check(

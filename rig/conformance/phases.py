@@ -42,6 +42,11 @@ BEAT_S = 0.55
 HOLD_MS = 8000
 REACH_S = 1.5
 _PUSHED = (EventCode.STALLED, EventCode.TRAVEL_TRIP)
+STAYS, GONE = 3, 4
+_UNBELIEVABLE = (
+    (STAYS, "a force that stays while the platen presses on"),
+    (GONE, "a force that goes while the platen presses on"),
+)
 LEAVING_STROKES = 8
 """A homing that begins on its switch goes towards the part: by no more than this many small motions."""
 
@@ -204,6 +209,33 @@ def _shoved(stand: Stand) -> str:
     return f"event {int(codes[0])}, latched and disarmed"
 
 
+def _unbelievable(stand: Stand) -> str:
+    """Have a force that stays, and one that goes, while the platen presses on."""
+    if stand.provoker.slow:
+        raise NotApplicableError("no hand holds a force that steadily; a bench can")
+    stand.willing(GROWING)
+    found = []
+    for value, words in _UNBELIEVABLE:
+        stand.ready()
+        request = stand.begin_long()
+        stand.provoke(GROWING)
+        if value == GONE:
+            stand.talk.listen(LINE_S)
+            stand.undo()
+        end = stand.ending(request, stand.stroke_s(stand.bounds.far - stand.bounds.base))
+        if end is None or end.code != EventCode.FORCE_SILENT:
+            continue
+        require(end.value == value, f"{words}: event 10 says {end.value}, expected {value}")
+        state = stand.standstill()
+        require(StateFlag.ARMED not in state.flags, f"{words}: event 10, and it is still armed")
+        require(state.stop_cause == end.code, f"{words}: event 10, the stop cause is {int(state.stop_cause)}")
+        found.append(f"{words}: event 10 with {value}")
+        stand.rest()
+    if not found:
+        raise NotApplicableError("it does not watch for a force that stays or goes; no rule asks for it")
+    return "; ".join(found)
+
+
 def _beyond_force(stand: Stand) -> str:
     """See that a homing does not pull a part further that pulls already."""
     stand.ready()
@@ -282,6 +314,16 @@ CHECKS = (
         "event 9 or 5, latched and disarmed",
         "A motor that slips under load lets the platen go unseen; holds and depths are wrong.",
         _shoved,
+        arms=True,
+    ),
+    Check(
+        "force-unbelievable",
+        _GROUP,
+        "A force that stays, or goes, while the platen presses on",
+        "A device that stops for it sends event 10 with 3 (it stays) or 4 (it goes), latches and disarms.",
+        "event 10 with 3, then with 4; not tried if it does not watch for it",
+        "A report names a wrong cause, and the cable of the cell is looked for at the wrong end.",
+        _unbelievable,
         arms=True,
     ),
     Check(

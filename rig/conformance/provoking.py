@@ -80,6 +80,7 @@ PULL = Provocation(
     "about 3 N (300 g), and hold it. No hand inside the guard: without an opening, skip this.",
     "Let go of the load cell.",
 )
+SLIGHT_PUSH = Provocation("slight force that presses", "push 0.2", "push 0", "", "")
 GROWING = Provocation("force that grows", "push 8", "push 0", "", "")
 SHOVE = Provocation("platen pushed away at rest", "shove 0.5", "", "", "")
 STALL = Provocation(

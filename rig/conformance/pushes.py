@@ -14,14 +14,23 @@ import numpy as np
 
 from rig.conformance.evidence import BRAKING_S, FORCE_SLACK_COUNTS, LATENCY_S, rest_s, seen, since_s
 from rig.conformance.exceptions import NotApplicableError, UnreadyError, require
-from rig.conformance.provoking import PULL, PUSH, Provocation
-from rig.conformance.stand import LONGER_S, Stand, event_words
+from rig.conformance.provoking import PULL, PUSH, SLIGHT_PUSH, Provocation
+from rig.conformance.stand import LONGER_S, NEAR_COUNTS, Stand, event_words
 from rig.conformance.verdicts import Check
-from rig.wire import EventCode, PressUntil
+from rig.samples import Status
+from rig.wire import Disarm, EventCode, PressUntil
 
 _GROUP = "force"
 
 SETTLE_S = 0.3
+ENOUGH_FRESH = 8
+STEP_CONVERSIONS = 5
+"""Of a force that jumps: converters with a filter of their own settle within four conversions."""
+
+CREEP_S, ARMS = 1.5, 6
+OLDER_PERIODS = 1.5
+"""Of the stream: an event may bear a conversion that the sample behind it is the first to show."""
+
 PART_BESIDE = 10
 """A limit is tried this part of the force beside it."""
 
@@ -50,6 +59,63 @@ def _sign(stand: Stand) -> str:
     return "; ".join(found)
 
 
+def _step(stand: Stand) -> str:
+    """Time a force that jumps, from a tenth of the way to nine tenths, in conversions."""
+    stand.willing(PUSH)
+    if stand.provoker.slow:
+        raise NotApplicableError("no hand presses at once; a bench can")
+    stand.at_highest_rate()
+    mean, room = _room(stand)
+    limit_s = stand.provoke(PUSH)
+    stand.talk.until(partial(_beyond, stand, mean, room), limit_s)
+    stand.talk.listen(SETTLE_S)
+    block = seen(stand)
+    after, _ = stand.force_now()
+    stand.undo()
+    if abs(after - mean) <= 2 * room:
+        raise UnreadyError(f"the force went from {mean} to {after} counts only")
+    assert block.time_us is not None
+    share = (block.force - mean) / (after - mean)
+    begun, there = int(np.argmax(share >= 0.1)), int(np.argmax(share >= 0.9))
+    times_s = since_s(block.time_us, int(block.time_us[begun]), stand.time_modulus_us)
+    fresh = times_s[(block.status & Status.FRESH_FORCE) > 0]
+    period_s = float(np.median(np.diff(fresh if len(fresh) > ENOUGH_FRESH else times_s)))
+    took_s, most_s = float(times_s[there]), (STEP_CONVERSIONS + 0.5) * period_s
+    words = f"from 10 to 90 % in {1000 * took_s:.1f} ms, {took_s / period_s:.1f} conversions"
+    require(took_s <= most_s, f"{words}; at most {STEP_CONVERSIONS}")
+    return words
+
+
+def _kept(stand: Stand) -> str:
+    """See that neither time nor arming takes a small force, or the position, back to zero."""
+    stand.willing(SLIGHT_PUSH)
+    if stand.provoker.slow:
+        raise NotApplicableError("no hand holds a force for so long; a bench can")
+    stand.at_highest_rate()
+    mean, _ = stand.force_now()
+    stand.provoke(SLIGHT_PUSH)
+    stand.talk.listen(SETTLE_S)
+    there, _ = stand.force_now()
+    stand.talk.listen(CREEP_S)
+    later, spread = stand.force_now()
+    came = there - mean
+    most = max(abs(came) // 4, spread // 2)
+    if abs(came) <= 2 * most:
+        raise UnreadyError(f"{SLIGHT_PUSH.name}: from {mean} to {there} counts only, {spread} of them noise")
+    held = f"a force of {came} counts was held"
+    require(abs(later - there) <= most, f"{held}, and after {CREEP_S:g} s {later - mean} were left")
+    stood = stand.position
+    for _ in range(ARMS):
+        stand.arm()
+        stand.must(Disarm(stand.talk.next_id()), "disarm")
+    armed, _ = stand.force_now()
+    gone = stand.position - stood
+    stand.undo()
+    require(abs(armed - later) <= most, f"{held}, and after arming {armed - mean} were left")
+    require(abs(gone) < NEAR_COUNTS, f"arming {ARMS} times moved the position by {gone} counts at rest")
+    return f"{came} counts, after {CREEP_S:g} s {later - mean}, after arming {armed - mean}"
+
+
 def _beyond(stand: Stand, mean: int, room: int) -> bool:
     latest = stand.talk.latest
     return latest is not None and abs(int(latest.force[-1]) - mean) > room
@@ -58,6 +124,8 @@ def _beyond(stand: Stand, mean: int, room: int) -> bool:
 def _trip(stand: Stand, *, what: Provocation, moving: bool) -> str:
     stand.willing(what)
     stand.ready()
+    # the instant of passing is known to one sample
+    stand.at_highest_rate()
     talk, bounds = stand.talk, stand.bounds
     mean, room = _room(stand)
     limit = mean + room if what is PUSH else mean - room
@@ -83,6 +151,9 @@ def _trip(stand: Stand, *, what: Provocation, moving: bool) -> str:
     late_s = float(since_s(np.array([event.time_us]), passed_us, stand.time_modulus_us)[0])
     words = f"event 4 came {late_s:.3f} s after the first sample beyond the limit"
     require(abs(late_s) <= LATENCY_S, f"{words}, expected {LATENCY_S:g} s at most")
+    period_s = float(np.median(np.diff(since_s(block.time_us, passed_us, stand.time_modulus_us))))
+    older = f"{words}: the samples show an older force than the one that trips"
+    require(late_s >= -OLDER_PERIODS * period_s, older)
     if moving:
         stop_s = rest_s(block, since_s(block.time_us, passed_us, stand.time_modulus_us))
         words = f"{words}, at rest after {stop_s:.3f} s"
@@ -199,6 +270,25 @@ CHECKS = (
         cost="A part that swells or a drive that creeps goes beyond the limit unseen.",
     ),
     _trips("pull-standing", PULL, moving=False, cost="A part that shrinks tears at the cell unseen."),
+    Check(
+        "force-step",
+        _GROUP,
+        "A force that jumps",
+        "With status bit 6 the force is a conversion that ended at the sample's time, not a mean over many.",
+        f"there within {STEP_CONVERSIONS} conversions",
+        "A filter delays the force: stiffness and hysteresis are wrong at speed, and trips come late.",
+        _step,
+    ),
+    Check(
+        "force-kept",
+        _GROUP,
+        "A small force that is held",
+        "A count is the sensor's own: neither time nor arming sets force or position to zero.",
+        "the same force after a while, and after arming",
+        "A light touch, or a part that still presses, is taken for zero; limits act later than they say.",
+        _kept,
+        arms=True,
+    ),
     _limit_beside("force-limit-pushed", PUSH),
     _limit_beside("force-limit-pulled", PULL),
     Check(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from dataclasses import dataclass
 
 from rig.conformance.exceptions import NotApplicableError, UnreadyError, require
@@ -37,8 +38,10 @@ _FORGOTTEN = StateFlag.ARMED | StateFlag.HOMED | StateFlag.LIMITS_SET
 class _Reboot:
     """What was seen of a reset."""
 
-    boot_id_before: int
-    boot_id_after: int
+    before: Identity
+    after: Identity
+    again: Identity | None
+    delimited: bool
     told: bool
     identity_by_itself: bool
     unasked_samples: int
@@ -64,7 +67,7 @@ def _reboot(stand: Stand) -> _Reboot:
 
 
 def _watched(stand: Stand) -> _Reboot:
-    before = stand.known.boot_id
+    before = stand.known
     stand.stream(stand.known.rate_mhz)
     times = stand.talk.latest
     if times is None or times.time_us is None or times.time_us[-1] < RUNS_BEFORE_S * 1e6:
@@ -72,6 +75,7 @@ def _watched(stand: Stand) -> _Reboot:
     stand.must(StreamAt(stand.talk.next_id(), 0), "stop the stream")
     stand.talk.drain()
     stand.talk.forget()
+    cut = _cut_off(stand)
     limit_s = stand.provoke(RESET) + BOOT_S
     begun_s = stand.talk.clock()
     told = stand.talk.until(lambda: _booted(stand), limit_s)
@@ -81,6 +85,7 @@ def _watched(stand: Stand) -> _Reboot:
     stand.talk.taken.clear()
     stand.talk.listen(QUIET_S)
     unasked = sum(len(each.block) for each in stand.talk.taken)
+    delimited = _cut_off(stand) > cut
     by_itself = stand.talk.newest(Identity) is not None
     stand.must(Identify(stand.talk.next_id()), "identify")
     identity = stand.talk.newest(Identity)
@@ -94,8 +99,30 @@ def _watched(stand: Stand) -> _Reboot:
     stand.stream(stand.known.rate_mhz)
     since_s = stand.talk.clock() - begun_s
     first = stand.talk.taken[0].block
-    stand.identity = identity
-    return _Reboot(before, identity.boot_id, told, by_itself, unasked, since_s, first, state, motion)
+    again = None if stand.provoker.slow else _rebooted_again(stand)
+    stand.identity = again or identity
+    return _Reboot(
+        before, identity, again, delimited, told, by_itself, unasked, since_s, first, state, motion
+    )
+
+
+def _cut_off(stand: Stand) -> int:
+    """Return how often a 0x00 came that ended nothing, or rubbish."""
+    return stand.talk.tally.empty + stand.talk.tally.rejected
+
+
+def _rebooted_again(stand: Stand) -> Identity:
+    """Reset it once more: a counter may be kept each second time only."""
+    stand.must(StreamAt(stand.talk.next_id(), 0), "stop the stream")
+    stand.talk.drain()
+    stand.talk.forget()
+    stand.talk.until(lambda: _booted(stand), stand.provoke(RESET) + BOOT_S)
+    stand.undo()
+    stand.must(Identify(stand.talk.next_id()), "identify")
+    identity = stand.talk.newest(Identity)
+    if not isinstance(identity, Identity):
+        raise UnreadyError("no identity came after the second reset")
+    return identity
 
 
 def _is_boot(message: object) -> bool:
@@ -115,8 +142,28 @@ def _told(stand: Stand) -> str:
 
 def _boot_id(stand: Stand) -> str:
     seen = _reboot(stand)
-    require(seen.boot_id_before != seen.boot_id_after, f"boot id {seen.boot_id_after} before and after")
-    return f"boot id {seen.boot_id_before}, then {seen.boot_id_after}"
+    boots = [each.boot_id for each in (seen.before, seen.after, seen.again) if each is not None]
+    for one, next_one in itertools.pairwise(boots):
+        require(one != next_one, f"boot id {one} before and after a reset")
+    state = seen.state.boot_id
+    words = f"the identity's boot id is {seen.after.boot_id}, the state's is {state}"
+    require(state == seen.after.boot_id, words)
+    return f"boot id {', then '.join(map(str, boots))}"
+
+
+def _same(stand: Stand) -> str:
+    seen = _reboot(stand)
+    for one, other in ((seen.before, seen.after), (seen.after, seen.again or seen.after)):
+        told = [f"{identity.unit_id.hex()} {identity.name!r}" for identity in (one, other)]
+        require(told[0] == told[1], f"{told[0]} before a reset, {told[1]} after it")
+    return f"unit id {seen.after.unit_id.hex()} before and after"
+
+
+def _delimited(stand: Stand) -> str:
+    seen = _reboot(stand)
+    require(seen.told, "no boot event came at all")
+    require(seen.delimited, "its first frame came without a 0x00 before it")
+    return "a 0x00, then the first frame"
 
 
 def _quiet(stand: Stand) -> str:
@@ -172,6 +219,24 @@ CHECKS = (
         "A host that missed the boot event takes the reset for a clock that wrapped, and times are wrong "
         "by an hour.",
         _boot_id,
+    ),
+    Check(
+        "boot-unit",
+        _GROUP,
+        "Unit id and name after a reset",
+        "The unit id is that of one board for good.",
+        "the same as before",
+        "After each reset the host finds another press at the port, and refuses to go on with it.",
+        _same,
+    ),
+    Check(
+        "boot-delimited",
+        _GROUP,
+        "The 0x00 before the first frame",
+        "One 0x00 before the first frame after a boot cuts off what came before it.",
+        "a 0x00 first",
+        "The boot event is lost with the half frame that the reset left, and the reset is noticed late.",
+        _delimited,
     ),
     Check(
         "boot-quiet",

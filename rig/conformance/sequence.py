@@ -18,10 +18,16 @@ from rig.wire import SampleBlock, StreamAt
 _GROUP = "sequence"
 
 LISTEN_S = 2.0
+LINES_LISTEN_S = 10.0
+"""Lines come ten times a second, and a banner or a prompt now and then between them."""
+
 PACE_TOLERANCE = 0.06
 """Of the device's clock against the host's: a wrong unit is far off, a late byte is not."""
 
 FIT_TOLERANCE = 0.02
+ODD_RATE, ODD_SAMPLES = 61, 20
+"""A part of the highest rate, in per cent, whose period is no round number, and samples to measure it by."""
+
 LEAP_PERIODS, LEAP_US = 1.5, 500.0
 """A sample may bear the time of the conversion in it, which is half a period away at most, on either side."""
 
@@ -57,6 +63,7 @@ class _Run:
     ends_us: IntArray | None
     ends_s: tuple[float, float]
     damaged: int
+    thrown_away: str
     dropped: int
 
 
@@ -66,7 +73,7 @@ def _run(stand: Stand) -> _Run:
         before = stand.talk.tally.rejected
         framed = stand.kind is Kind.FRAMED
         dropped = stand.state().frames_dropped if framed else 0
-        block = stand.collect(LISTEN_S)
+        block = stand.collect(LINES_LISTEN_S if stand.kind is Kind.LINES else LISTEN_S)
         first, last = stand.talk.taken[0], stand.talk.taken[-1]
         times = first.block.time_us, last.block.time_us
         ends_us = None
@@ -74,7 +81,7 @@ def _run(stand: Stand) -> _Run:
             ends_us = np.array([int(times[0][-1]), int(times[1][-1])])
         damaged = stand.talk.tally.rejected - before
         dropped = (stand.state().frames_dropped - dropped) % SEQ_MODULUS if framed else 0
-        seen = _Run(block, ends_us, (first.at_s, last.at_s), damaged, dropped)
+        seen = _Run(block, ends_us, (first.at_s, last.at_s), damaged, stand.talk.thrown_away(), dropped)
         stand.kept["run"] = seen
     return seen
 
@@ -114,8 +121,22 @@ def _pace(stand: Stand) -> str:
 def _fit(stand: Stand) -> str:
     if stand.kind is not Kind.FRAMED:
         raise NotApplicableError("no rate was granted")
-    granted_mhz = stand.stream(stand.known.rate_mhz)
-    block = _run(stand).block
+    found = []
+    highest = stand.known.rate_mhz
+    for asked in (highest, max(ODD_RATE * highest // 100, 1)):
+        granted_mhz = stand.stream(asked)
+        if asked == highest:
+            block = _run(stand).block
+        else:
+            stand.talk.listen(0.1)
+            stand.talk.taken.clear()
+            stand.talk.listen(max(1.0, ODD_SAMPLES * 1000 / granted_mhz))
+            block = SampleBlock.concatenate([taken.block for taken in stand.talk.taken])
+        found.append(_fits(stand, block, granted_mhz))
+    return "; ".join(found)
+
+
+def _fits(stand: Stand, block: SampleBlock, granted_mhz: int) -> str:
     taken = int(_steps(_seq(block), SEQ_MODULUS).sum())
     device_us = int(_steps(_time(block), stand.time_modulus_us).sum())
     if not taken:
@@ -135,7 +156,7 @@ def _fit(stand: Stand) -> str:
 
 def _whole(stand: Stand) -> str:
     run = _run(stand)
-    require(run.damaged == 0, f"{run.damaged} frames or lines were damaged")
+    require(run.damaged == 0, f"{run.damaged} frames or lines were damaged; in all {run.thrown_away}")
     if run.dropped:
         missing = int((_steps(_seq(run.block), SEQ_MODULUS) - 1).sum())
         words = f"its state counts {run.dropped} frames dropped, {missing} numbers are missing"
@@ -176,7 +197,7 @@ def _newest(stand: Stand) -> SampleBlock:
 
 def _wraps(stand: Stand) -> str:
     run = _run(stand)
-    rate_hz = int(_steps(_seq(run.block), SEQ_MODULUS).sum()) / LISTEN_S
+    rate_hz = int(_steps(_seq(run.block), SEQ_MODULUS).sum()) / (run.ends_s[1] - run.ends_s[0])
     to_wrap_s = (SEQ_MODULUS - int(_seq(_newest(stand))[-1])) / max(rate_hz, 1.0)
     if to_wrap_s > stand.wrap_patience_s:
         raise NotApplicableError(f"the sample number wraps in {to_wrap_s:.0f} s only; --patient waits for it")

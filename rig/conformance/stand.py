@@ -181,9 +181,10 @@ class Stand:
         if lines:
             self.kind = Kind.LINES
             if not self.talk.until(lambda: self.talk.latest is not None, MEETING_S):
+                came = self.talk.thrown_away() or "nothing came"
                 raise DeviceError(
-                    f"device: no readable line within {MEETING_S:g} s; check the speed of the port and the "
-                    "columns"
+                    f"device: no readable line within {MEETING_S:g} s ({came}); check the speed of the port "
+                    "and the columns"
                 )
             return
         end_s = self.talk.clock() + MEETING_S

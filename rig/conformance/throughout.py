@@ -49,6 +49,9 @@ TIME_SLACK_S = 0.3
 """Between an event and the samples that are heard around it: they wait in buffers, an event does not."""
 
 VALUE_WINDOW_S = 0.2
+OFFSET_S = 0.05
+"""Beside event 14 it is not known which zero a sample counts from."""
+
 LEAP_S = 1.0
 """What the clock may leap ahead of the host's: a full buffer holds less."""
 
@@ -64,7 +67,12 @@ LEAST_PACED_S = 20.0
 """The device's clock against the host's, over all checks: crystals and ceramic resonators keep to half a
 per cent, and the bytes at either end may be late by so much."""
 
-MOVING, STILL, SPEED, ONCE, TIMES, VALUES, CLOCK, TROUBLE, ENDED, PACE = (
+ENOUGH_MOVING = 30
+MOST_MISSING, MOST_UNEVEN = 0.02, 0.05
+LONGEST_HOLE = 100
+"""More samples missing at once are a line that was away, not samples left out."""
+
+MOVING, STILL, SPEED, ONCE, TIMES, VALUES, CLOCK, TROUBLE, ENDED, PACE, NUMBERS = (
     "moving-bit",
     "still-unless-told",
     "speed-never-above",
@@ -75,6 +83,7 @@ MOVING, STILL, SPEED, ONCE, TIMES, VALUES, CLOCK, TROUBLE, ENDED, PACE = (
     "trouble-bits",
     "end-at-rest",
     "clock-pace",
+    "numbers-in-motion",
 )
 
 _ENDS_AT_REST = frozenset({EventCode.FINISHED, EventCode.HALTED, EventCode.POSITION_LIMIT})
@@ -131,6 +140,7 @@ def look(stand: Stand, name: str) -> None:
     if any(event.code == EventCode.BOOT for event in events):
         return  # times and numbers begin anew
     _look_at_clock(findings, stand, record, name)
+    _look_at_numbers(findings, stand, record, name)
     _look_at_repeats(findings, record, events, name)
     taken = [each for each in record if isinstance(each, Taken)]
     block = SampleBlock.concatenate([each.block for each in taken]) if taken else None
@@ -184,6 +194,44 @@ def _look_at_clock(findings: _Findings, stand: Stand, record: list[Told | Heard 
         before = said
 
 
+def _look_at_numbers(
+    findings: _Findings, stand: Stand, record: list[Told | Heard | Taken], name: str
+) -> None:
+    """While the platen moves no sample is left out, and their pace is the rate granted."""
+    asked, rate_hz = 0, 0.0
+    blocks: list[SampleBlock] = []
+
+    def finish() -> None:
+        whole = SampleBlock.concatenate(blocks) if blocks else None
+        blocks.clear()
+        if whole is None or whole.seq is None or whole.time_us is None or not rate_hz:
+            return
+        moving = (whole.status & Status.MOVING) > 0
+        both = moving[1:] & moving[:-1]
+        steps = (np.diff(whole.seq) % SEQ_MODULUS)[both]
+        times_s = elapsed_s(whole.time_us, int(whole.time_us[0]), stand.time_modulus_us)
+        taken_s = np.diff(times_s)[both]
+        if len(steps) < ENOUGH_MOVING or bool((steps > LONGEST_HOLE).any()) or bool((taken_s <= 0).any()):
+            return  # too few, or a leap, which is reported elsewhere
+        missing, dropped = int((steps - 1).sum()), stand.talk.tally.rejected
+        words = f"{name}: {missing} of {int(steps.sum())} sample numbers are missing while it moves"
+        findings.require(NUMBERS, missing <= MOST_MISSING * steps.sum() + dropped, words)
+        period_s = float(taken_s.sum() / steps.sum())
+        words = f"{name}: {1000 * period_s:.3f} ms from number to number while it moves, at {rate_hz:g}/s"
+        findings.require(NUMBERS, abs(period_s * rate_hz - 1.0) <= MOST_UNEVEN, words)
+
+    for said in record:
+        if isinstance(said, Told) and isinstance(said.command, StreamAt):
+            finish()
+            asked, rate_hz = said.command.request, 0.0
+        elif isinstance(said, Heard) and isinstance(said.message, Reply) and said.message.request == asked:
+            rate_hz = said.message.value / 1000
+            blocks.clear()
+        elif isinstance(said, Taken):
+            blocks.append(said.block)
+    finish()
+
+
 def _look_at_repeats(
     findings: _Findings, record: list[Told | Heard | Taken], events: list[Event], name: str
 ) -> None:
@@ -229,6 +277,8 @@ def _look_at_events(findings: _Findings, record: _Record) -> None:
         if seen_s is not None and said.at_s - at_s < TIME_SLACK_S:
             words = f"{record.name}: {code_words(event.code)} is {event_s - seen_s:+.3f} s off the samples"
             findings.require(TIMES, abs(event_s - seen_s) <= 2 * TIME_SLACK_S, words)
+        if event.code == EventCode.HOMED:
+            _look_at_offset(findings, record, event, event_s)
         around = np.abs(since_s - event_s) <= VALUE_WINDOW_S
         column = {
             EventCode.FINISHED: block.position,
@@ -247,6 +297,23 @@ def _look_at_events(findings: _Findings, record: _Record) -> None:
         slack = FORCE_SLACK_COUNTS + most - least if column is block.force else NEAR_COUNTS + step
         words = f"{record.name}: {code_words(event.code)} says {event.value}, the samples {least} to {most}"
         findings.require(VALUES, least - slack <= event.value <= most + slack, words)
+
+
+def _look_at_offset(findings: _Findings, record: _Record, event: Event, event_s: float) -> None:
+    """The position jumps by what event 14 says was subtracted."""
+    homing = next((m.command for m in _motions(record) if m.command.request == event.request), None)
+    position, since_s = record.block.position, record.since_s
+    before = np.flatnonzero(since_s < event_s - OFFSET_S)
+    after = np.flatnonzero(since_s > event_s + OFFSET_S)
+    if homing is None or not len(before) or not len(after):
+        return
+    if since_s[after[0]] - since_s[before[-1]] > 4 * OFFSET_S:
+        return
+    jump = int(position[before[-1]]) - int(position[after[0]])
+    # what it may have gone in between
+    slack = NEAR_COUNTS + round(4 * OFFSET_S * homing.speed)
+    words = f"{record.name}: event 14 says {event.value}, the position fell by {jump} counts"
+    findings.require(VALUES, abs(jump - event.value) <= slack, words)
 
 
 def _motions(record: _Record) -> list[_Motion]:
@@ -388,6 +455,13 @@ CHECKS = (
         _pace,
     ),
     _check(
+        NUMBERS,
+        "Sample numbers and their pace in motion",
+        "Samples are taken at the rate granted, moving or not; the number counts each.",
+        f"at most {100 * MOST_MISSING:g} % missing, and the period within {100 * MOST_UNEVEN:g} %",
+        "Where it matters, in the squeeze, the curve has holes.",
+    ),
+    _check(
         TROUBLE,
         "Status bits 0, 1, 4 and 5 in motions that end well",
         "Bits of trouble are clear while nothing is wrong, moving too.",
@@ -418,7 +492,7 @@ CHECKS = (
     _check(
         VALUES,
         "Values of events",
-        "Events 2, 5, 9 and 12 bear the position, events 4 and 11 the force.",
+        "Events 2, 5, 9 and 12 bear the position, events 4 and 11 the force, event 14 what was subtracted.",
         "what the samples around it show",
         "Reports show a position or a force that never occurred.",
     ),

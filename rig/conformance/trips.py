@@ -11,7 +11,7 @@ from functools import partial
 
 import numpy as np
 
-from rig.conformance.evidence import LATENCY_S, newest_us, since_s
+from rig.conformance.evidence import LATENCY_S, newest_us, seen, since_s
 from rig.conformance.exceptions import NotApplicableError, UnreadyError, require
 from rig.conformance.provoking import (
     EMERGENCY_STOP,
@@ -53,6 +53,12 @@ SLOWEST_CONVERSION_S = 0.1
 CONVERSIONS = {SILENT_CONVERTER.name: 4, SATURATED_CONVERTER.name: 2, FROZEN_CONVERTER.name: 10}
 """After this many conversions a converter that no longer measures is found out; the slowest has 10 a
 second."""
+
+ENOUGH_CONVERSIONS, NEWEST_CONVERSIONS = 8, 40
+SILENT_PERIODS, SILENT_SLACK_S = 4.0, 0.04
+"""After three periods, the clock of a converter being off by a tenth, and a sample of the stream."""
+
+REACH_S = 1.5
 
 _SHOWN: dict[str | EventCode | int, Status] = {
     EMERGENCY_STOP.order: Status.EMERGENCY_STOP,
@@ -102,9 +108,45 @@ def _provoked(stand: Stand, what: Provocation, codes: tuple[EventCode, ...]) -> 
     if end.code == EventCode.POSITION_FAULT:
         homed = StateFlag.HOMED in stand.state().flags
         require(not homed, "event 15 (position fault), and flag 1 (homed) is still set")
+    if what is SILENT_CONVERTER:
+        words = f"{words}, {_silent_s(stand, end):.3f} s after the last conversion"
     if what.name in CONVERSIONS:
         _trips_again(stand, what, codes)
     return f"{words}, latched and disarmed"
+
+
+def _silent_s(stand: Stand, end: Event) -> float:
+    """Return how long after the last conversion a silent converter was found out, which must be in time."""
+    block = seen(stand)
+    fresh = np.flatnonzero((block.status & Status.FRESH_FORCE) > 0)
+    if len(fresh) < ENOUGH_CONVERSIONS:
+        raise UnreadyError("too few samples with status bit 6 came to know the period of the converter")
+    assert block.time_us is not None
+    ended_s = since_s(block.time_us[fresh], end.time_us, stand.time_modulus_us)
+    ended_s = ended_s[ended_s <= 0][-NEWEST_CONVERSIONS:]
+    # the median: some samples may have been lost, and the stream began anew in between
+    period_s = float(np.median(np.diff(ended_s)))
+    late_s, most_s = -float(ended_s[-1]), SILENT_PERIODS * period_s + SILENT_SLACK_S
+    words = f"event 10 came {late_s:.3f} s after the last conversion, which is due each {period_s:.4f} s"
+    require(late_s <= most_s, f"{words}; at most {most_s:.3f} s")
+    return late_s
+
+
+def _stall_down(stand: Stand) -> str:
+    """Stall on the way down, too: what follows only in one direction is half a trip."""
+    if stand.provoker.slow:
+        raise NotApplicableError("a person's hand would be too late for a motion as short as this")
+    stand.willing(STALL)
+    stand.ready()
+    bounds, talk = stand.bounds, stand.talk
+    high = bounds.base + max(round(REACH_S * bounds.speed), 2 * bounds.stroke)
+    stand.finish(MoveTo(talk.next_id(), high, bounds.speed), stand.stroke_s(high - bounds.base))
+    request = stand.begin(MoveTo(talk.next_id(), bounds.base, bounds.speed))
+    if not talk.until(lambda: stand.position < high - PASSED_COUNTS, LONGER_S):
+        raise UnreadyError("the platen did not begin to move")
+    stand.provoke(STALL)
+    _stopped(stand, request, (EventCode.STALLED,), LONGER_S)
+    return "event 9, latched and disarmed"
 
 
 def _trips_again(stand: Stand, what: Provocation, codes: tuple[EventCode, ...]) -> None:
@@ -197,6 +239,9 @@ def _stays(stand: Stand) -> str:
     stand.talk.listen(STAYS_S)
     cause = stand.state().stop_cause
     require(cause == EventCode.HEARTBEAT_LOST, "heartbeats came again, and the stop was gone by itself")
+    assert stand.talk.latest is not None
+    others = Status(int(stand.talk.latest.status[-1])) & (Status.FORCE_TRIP | Status.EMERGENCY_STOP)
+    require(not others, f"heartbeats were lost, nothing else was wrong, and the status shows {others!r}")
     return "still latched when the cause had gone"
 
 
@@ -212,12 +257,39 @@ def _motion_refused(stand: Stand) -> str:
 
 def _clears(stand: Stand) -> str:
     _without_heartbeats(stand)
+    before = _limits(stand.state())
     reply = stand.talk.ask(ClearStop(stand.talk.next_id()))
     require(reply is not None and reply.result == ReplyResult.ACCEPTED, "clear stop was refused")
     state = stand.state()
+    after = _limits(state)
+    require(after == before, f"clearing the stop changed the limits from {before} to {after}")
     require(not state.stop_cause, f"the state's stop cause is still {int(state.stop_cause)}")
     require(StateFlag.ARMED not in state.flags, "clearing the stop armed it")
     return "cleared, and disarmed"
+
+
+def _limits(state: State) -> tuple[int, int, int, int]:
+    return state.min_force, state.max_force, state.min_position, state.max_position
+
+
+def _second_cause(stand: Stand) -> str:
+    """Press the emergency stop while another stop is latched: the event comes, the first cause stays."""
+    stand.willing(EMERGENCY_STOP)
+    _without_heartbeats(stand)
+    limit_s, talk = stand.provoke(EMERGENCY_STOP), stand.talk
+    shown = stand.shows(Status.EMERGENCY_STOP, limit_s)
+    if not shown and stand.provoker.slow:
+        raise UnreadyError(f"no sample showed status bit 4 within {limit_s:g} s")
+    told = talk.until(lambda: _heard(stand, EventCode.STOP_OPENED), LINE_S)
+    cause = int(stand.state().stop_cause)
+    stand.undo()
+    closed = talk.until(lambda: _heard(stand, EventCode.STOP_CLOSED), LONGER_S)
+    when = "pressed while heartbeats were lost"
+    require(told, f"no event 6 when the emergency stop was {when}")
+    require(closed, f"no event 7 at its release, when the emergency stop was {when}")
+    first = int(EventCode.HEARTBEAT_LOST)
+    require(cause == first, f"emergency stop {when}: the stop cause became {cause}, it was {first}")
+    return "events 6 and 7, and the first cause stays"
 
 
 def _open_stop(stand: Stand) -> str:
@@ -234,6 +306,9 @@ def _open_stop(stand: Stand) -> str:
     require(talk.until(lambda: _heard(stand, EventCode.STOP_CLOSED), LONGER_S), "no event 7 at its release")
     cause = stand.state().stop_cause
     require(cause == EventCode.STOP_OPENED, "releasing the emergency stop cleared the latched stop")
+    assert talk.latest is not None
+    latched = bool(talk.latest.status[-1] & Status.EMERGENCY_STOP)
+    require(latched, "status bit 4 is clear although the emergency stop is latched")
     reply = talk.ask(ClearStop(talk.next_id()))
     require(
         reply is not None and reply.result == ReplyResult.ACCEPTED,
@@ -447,6 +522,16 @@ CHECKS = (
         arms=True,
     ),
     Check(
+        "second-cause",
+        _GROUP,
+        "The emergency stop while another stop is latched",
+        "Pressing and releasing the emergency stop sends events 6 and 7; the stop cause is the first.",
+        "events 6 and 7, the first cause",
+        "A report names the wrong cause of a stop, and the host does not see that the button is pressed.",
+        _second_cause,
+        arms=True,
+    ),
+    Check(
         "clear-stop",
         _GROUP,
         "Clear stop",
@@ -597,6 +682,16 @@ CHECKS = (
         EventCode.STALLED,
         EventCode.POSITION_FAULT,
         cost="Lost steps go unnoticed; all positions afterwards are wrong.",
+    ),
+    Check(
+        "trip-stall-down",
+        _GROUP,
+        "Trip: stall on the way down",
+        "A platen that does not follow is event 9 in either direction.",
+        "event 9, stop cause in the state, disarmed",
+        "A platen that stays behind on its way back is pressed further by the next squeeze.",
+        _stall_down,
+        arms=True,
     ),
     _check(
         "trip-silent-converter",

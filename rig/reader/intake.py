@@ -41,9 +41,6 @@ WireFormat = LineFormat | Literal["framed"]
 REJECTED_EVERY_S = 1.0
 """A line that is all noise must not fill a capture with events."""
 
-NOT_CAUSES = frozenset({"accepted", "empty", "bytes_accepted", "bytes_discarded"})
-"""Fields of a tally that count no rejected frame or line."""
-
 
 class Intake:
     """What one stream of bytes turns into, over all openings of its port.
@@ -260,8 +257,8 @@ class Intake:
         tally = self.decoder.tally.as_dict()
         news = {
             name: count - self._reported.get(name, 0)
-            for name, count in tally.items()
-            if name not in NOT_CAUSES and count > self._reported.get(name, 0)
+            for name, count in self.decoder.tally.causes.items()
+            if count > self._reported.get(name, 0)
         }
         if not news:
             return ()

@@ -24,7 +24,7 @@ from rig.reader.delivery_queue import QUEUE_LIMIT, DeliveryQueue
 from rig.reader.device_session import Session
 from rig.reader.events import Delivery, LinkEvent, Scalar
 from rig.reader.greeting import Greeting, Stage
-from rig.reader.intake import NOT_CAUSES, Intake, WireFormat
+from rig.reader.intake import Intake, WireFormat
 from rig.reader.link import Link, PortLostError
 from rig.reader.ports import PortAddress, find_port
 from rig.samples import Samples
@@ -222,9 +222,7 @@ class Reader:
             return f"{where}: nothing was heard at {baud} baud; is the rig on, and is it this port?"
         if not self.tally.accepted:
             causes = ", ".join(
-                f"{name.replace('_', ' ')} {count}"
-                for name, count in self.tally.as_dict().items()
-                if count and name not in NOT_CAUSES
+                f"{name.replace('_', ' ')} {count}" for name, count in self.tally.causes.items()
             )
             return (
                 f"{where}: {received} bytes came but none made a {unit} ({causes or 'none was complete'}): "

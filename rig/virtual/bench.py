@@ -69,6 +69,7 @@ ORDERS = (
     "reset brown-out",
     "push 3",
     "push 8",
+    "push 0.2",
     "push -3",
     "push 0",
     "shove 0.5",

@@ -71,6 +71,12 @@ class Tally:
         setattr(self, cause, getattr(self, cause) + 1)
         self.bytes_discarded += size_bytes
 
+    @property
+    def causes(self) -> dict[str, int]:
+        """Causes for which frames or lines were thrown away, each with its count."""
+        kept = ("accepted", "empty", "bytes_accepted", "bytes_discarded")
+        return {name: count for name, count in asdict(self).items() if count and name not in kept}
+
     def as_dict(self) -> dict[str, int]:
         """Return all counts by name."""
         return asdict(self)

@@ -671,6 +671,80 @@ def force_always_new(rig: VirtualRig) -> None:
     blocks(rig, repeated)
 
 
+def tells_ids_by_their_low_byte(rig: VirtualRig) -> None:
+    def answer(kept, command):
+        request = command if isinstance(command, int) else command.request
+        if (request - rig.device._last_request) % 256 == 0 and request:
+            rig.device._last_request = request
+        return kept(command)
+
+    around(rig.device, "_answer", answer)
+
+
+def misses_samples_while_it_answers(rig: VirtualRig) -> None:
+    def answer(kept, command):
+        rig.device._seq += 30 * isinstance(command, Identify)
+        return kept(command)
+
+    around(rig.device, "_answer", answer)
+
+
+def another_unit_after_each_boot(rig: VirtualRig) -> None:
+    def identity(kept):
+        return replace(kept(), unit_id=b"VIRTUAL%d" % (rig.device.boot_id % 10))
+
+    around(rig.device, "identity", identity)
+
+
+def keeps_every_second_boot_id(rig: VirtualRig) -> None:
+    def reboot(kept, *given):
+        rig.device.boot_id -= rig.device.boot_id % 2
+        return kept(*given)
+
+    around(rig.device, "reboot", reboot)
+
+
+def leaves_samples_out_in_motion(rig: VirtualRig) -> None:
+    def thinned(block):
+        assert block.seq is not None
+        return block[(block.seq % 4 != 3) | ((block.status & np.uint8(0x04)) == 0)]
+
+    blocks(rig, thinned)
+
+
+def takes_half_of_refused_limits(rig: VirtualRig) -> None:
+    def set_limits(kept, limits):
+        drive = rig.device.drive
+        result = kept(limits)
+        if result != ReplyResult.ACCEPTED and drive.limits is not None:
+            drive.limits = replace(drive.limits, min_position=limits.min_position)
+        return result
+
+    around_drive(rig, "set_limits", set_limits)
+
+
+def filters_the_force(rig: VirtualRig) -> None:
+    newest: list[int] = []
+
+    def smoothed(block):
+        newest[:] = [*newest, *block.force.tolist()][-len(block) - 40 :]
+        means = [int(np.mean(newest[max(at - 40, 0) : at + 1])) for at in range(len(newest))]
+        return replace(block, force=np.array(means[-len(block) :], np.int32)) if len(block) else block
+
+    blocks(rig, smoothed)
+
+
+def sets_the_force_to_zero_at_arming(rig: VirtualRig) -> None:
+    zero = [0]
+
+    def arm(kept, now_s):
+        zero[0] = round(rig.device.machine.pushed_n * 1000)
+        return kept(now_s)
+
+    around_drive(rig, "arm", arm)
+    blocks(rig, lambda block: replace(block, force=block.force - np.int32(zero[0])))
+
+
 BESIDE = {"force-limit-pushed", "force-limit-pulled"}
 PHASES = {"stops-homing", "stops-a-press", "stops-cycles", "stops-a-hold"}
 
@@ -754,6 +828,14 @@ SPOILT_ELSEWHERE: list[tuple[Spoil, set[str], list[str]]] = [
     (never_says_that_it_moves, {"moving-bit"}, ["halt", "throughout"]),
     (stop_bit_inverted, {"status-at-rest"}, ["status-at-rest"]),
     (deaf_to_zeros_at_the_end, {"commands-whole"}, ["commands-whole"]),
+    (tells_ids_by_their_low_byte, {"request-ids"}, ["request-ids"]),
+    (misses_samples_while_it_answers, {"losses-counted"}, ["losses-counted"]),
+    (another_unit_after_each_boot, {"boot-unit"}, ["reset"]),
+    (keeps_every_second_boot_id, {"boot-id"}, ["reset"]),
+    (leaves_samples_out_in_motion, {"numbers-in-motion"}, ["halt-timed", "numbers-in-motion"]),
+    (takes_half_of_refused_limits, {"limits-mixed-up", "limits-too-wide"}, ["commands"]),
+    (filters_the_force, {"force-step"}, ["force-step"]),
+    (sets_the_force_to_zero_at_arming, {"force-kept"}, ["force-kept"]),
     (force_never_new, {"fresh-force"}, ["limits"]),
     (force_always_new, {"fresh-force"}, ["limits"]),
 ]
