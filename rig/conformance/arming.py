@@ -87,6 +87,8 @@ def _outside(stand: Stand) -> str:
             continue
         stand.refuses(command, ReplyResult.OUTSIDE_LIMITS, words)
     for target, side in ((near, "upper"), (min(bounds.base, here) - bounds.stroke // 2, "lower")):
+        stand.must(Arm(talk.next_id()), "arm")
+        talk.beat()
         reply = talk.ask(MoveTo(talk.next_id(), target, speed))
         stand.must(Halt(talk.next_id()), "halt")
         stand.standstill()

@@ -7,7 +7,7 @@ early for certain.
 
 from __future__ import annotations
 
-from rig.conformance.exceptions import require
+from rig.conformance.exceptions import UnreadyError, require
 from rig.conformance.stand import WORK_RATE_MHZ, Stand, event_words
 from rig.conformance.verdicts import Check
 from rig.wire import AskState, EventCode, Halt, Identify, StateFlag, StreamAt
@@ -74,6 +74,8 @@ def _only_beats(stand: Stand) -> str:
         talk.send(others[turn % len(others)])
         turn += 1
         talk.listen(ASK_EVERY_S)
+    if not _lost(stand) and StateFlag.ARMED not in stand.state().flags:
+        raise UnreadyError("it was disarmed by a command that arms or disarms nothing")
     require(_lost(stand), "state, halt, identify and stream kept it armed without heartbeats")
     return "other commands do not keep it armed"
 

@@ -224,6 +224,7 @@ def _unbelievable(stand: Stand) -> str:
             stand.undo()
         end = stand.ending(request, stand.stroke_s(stand.bounds.far - stand.bounds.base))
         if end is None or end.code != EventCode.FORCE_SILENT:
+            stand.rest()
             continue
         require(end.value == value, f"{words}: event 10 says {end.value}, expected {value}")
         state = stand.standstill()

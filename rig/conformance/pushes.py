@@ -101,7 +101,7 @@ def _kept(stand: Stand) -> str:
     came = there - mean
     most = max(abs(came) // 4, spread // 2)
     if abs(came) <= 2 * most:
-        raise UnreadyError(f"{SLIGHT_PUSH.name}: from {mean} to {there} counts only, {spread} of them noise")
+        raise NotApplicableError(f"{SLIGHT_PUSH.name}: {came} counts came, in {spread} counts of noise")
     held = f"a force of {came} counts was held"
     require(abs(later - there) <= most, f"{held}, and after {CREEP_S:g} s {later - mean} were left")
     stood = stand.position

@@ -762,9 +762,9 @@ SPOILT: list[tuple[Spoil, set[str]]] = [
     (ends_twice, {"motion-ends-once", "events-once"}),
     (halt_disarms, {"halt", *PHASES}),
     (disarm_in_motion_stays_armed, {"disarm-halts", *PHASES}),
-    (deaf_to_the_stop, {"trip-emergency-stop", "emergency-stop-timed", *PHASES}),
+    (deaf_to_the_stop, {"trip-emergency-stop", "emergency-stop-timed", "second-cause", *PHASES}),
     (numbers_begin_again, {"stream-resets-nothing"}),
-    (loses_samples, {"numbers-rise"}),
+    (loses_samples, {"numbers-rise", "losses-counted", "numbers-in-motion"}),
 ]
 
 SPOILT_ELSEWHERE: list[tuple[Spoil, set[str], list[str]]] = [

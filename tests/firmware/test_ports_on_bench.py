@@ -39,6 +39,9 @@ skip_without_tools()
 UNTRIED = {"identity-repeated", "number-wraps", "time-wraps", "channels-described", "channels-read"}
 """The device listens and need not repeat itself; it has no further channels; the wraps take minutes."""
 
+TOO_COARSE = {"force-kept"}
+"""Whose force is smaller than one step of the chip's own converter of 12 bits."""
+
 SHORTEST_STEP_PULSE_US = 4.0
 """What stepper drivers ask for at most. Common practice, no source."""
 
@@ -153,7 +156,8 @@ def test_the_whole_protocol_is_kept_with_each_converter_and_line(
 ):
     report = checked(built_port(tmp_path_factory, converter, line, port), tmp_path)
     assert {outcome.check.name: outcome.found for outcome in report.of(Verdict.FAILED)} == {}
-    assert {outcome.check.name for outcome in report.of(Verdict.NOT_TRIED)} == UNTRIED
+    untried = {outcome.check.name for outcome in report.of(Verdict.NOT_TRIED)}
+    assert untried == UNTRIED | (TOO_COARSE if converter == "own_adc" else set())
     assert report.passed
     assert report.disarmed
 
@@ -164,7 +168,8 @@ def test_the_force_is_right_with_each_other_converter_of_the_stm32f4(tmp_path_fa
         built_port(tmp_path_factory, converter, port="stm32f4"), tmp_path, ["force", "trip-silent-converter"]
     )
     assert {outcome.check.name: outcome.found for outcome in report.of(Verdict.FAILED)} == {}
-    assert {outcome.check.name for outcome in report.of(Verdict.NOT_TRIED)} <= {"trip-silent-converter"}
+    untried = {outcome.check.name for outcome in report.of(Verdict.NOT_TRIED)}
+    assert untried <= {"trip-silent-converter"} | (TOO_COARSE if converter == "own_adc" else set())
 
 
 @pytest.mark.skipif(shutil.which("cmake") is None, reason="cmake is missing: apt install cmake")
