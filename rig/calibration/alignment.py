@@ -99,6 +99,7 @@ class Aligner:
 
     def _align(self, samples: Samples) -> Signals:
         calibration = self._calibration
+        # scaled first, cut to new conversions last: positions between them are needed for the means
         time_s = calibration.time_s(samples)
         position_mm = calibration.position_mm(samples)
         force_n = calibration.force_n(samples)

@@ -121,6 +121,7 @@ class Calibration:
     @property
     def identity(self) -> str:
         """Sixteen hexadecimal digits that are the same for the same content, and no other."""
+        # all of it, the evidence too: a better known calibration is another one
         text = json.dumps(self.as_dict(), sort_keys=True)
         return hashlib.sha256(text.encode("ascii")).hexdigest()[:16]
 

@@ -188,6 +188,7 @@ def judge(
             f"it moved by {moving_range:.3g} {unit} since the reading before; the chart's limit is "
             f"{limits.largest_range:.3g} {unit}"
         )
+    # a run on one side shows a drift before a single value is outside
     latest = [*earlier, value][-SAME_SIDE:]
     if len(latest) == SAME_SIDE and (min(latest) > limits.mean or max(latest) < limits.mean):
         side = "above" if value > limits.mean else "below"

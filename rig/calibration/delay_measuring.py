@@ -168,6 +168,7 @@ def measure_delay(recordings: Sequence[Samples], calibration: Calibration) -> De
     # noise of values as they were taken: taking a delay off smooths positions, not their errors
     raw = aligned(recordings, replace(calibration, delay=Delay()))
     sensing = presses_of(raw).sensing(raw[0])
+    # as the delay known so far leaves them; the record shows what they seemed to lose then
     first = loops = _loops(presses_of(aligned(recordings, calibration)), sensing)
     speeds = _speeds(first)
     delay_s = calibration.delay.s
@@ -194,6 +195,7 @@ def measure_delay(recordings: Sequence[Samples], calibration: Calibration) -> De
 
 
 def _loops(presses: Presses, sensing: Sensing) -> _Loops:
+    # one row per press, turned into one array per column
     rows = [_loop(press, sensing) for press in presses.whole]
     loss, rate, variance, turn_u, speed, peak = np.array(rows).T
     return _Loops(loss, rate, variance, turn_u, speed, peak, presses.left_out)
@@ -232,6 +234,7 @@ def _loop(press: Press, sensing: Sensing) -> tuple[float, ...]:
     variance += 2 * (peak_n / depth_mm * step_mm**2 / 12) ** 2
     # friction turns within a step: the force jumps by twice its mean there, where it grows with the load
     turn_u = abs(2 * (goes_in - comes_out) / depth_mm * step_mm) / math.sqrt(12)
+    # speed over the time that was spent in the moving part, not from turn to turn
     strokes = np.flatnonzero(moving)
     spent_s = float(np.diff(time_s)[strokes[strokes < len(time_s) - 1]].sum())
     speed = 2 * depth_mm * (1 - 2 * _EDGE_SHARE) / spent_s if spent_s > 0 else math.nan
@@ -257,6 +260,7 @@ def _speeds(loops: _Loops) -> IntArray:
         raise InputError(NO_SPRING)
     speed = loops.speed_mm_per_s
     order = np.argsort(speed)
+    # in order of speed, a new group begins where the next press is clearly faster
     steps = speed[order][1:] > NEW_SPEED_RATIO * speed[order][:-1]
     speeds = np.empty(len(speed), np.int64)
     speeds[order] = np.concatenate([[0], np.cumsum(steps)])

@@ -204,6 +204,7 @@ def fit_polynomial(
     """
     x, y, w = _checked(x, y, weights)
     _refuse_degree(x, degree, runs)
+    # t from -1 to 1: powers of counts in millions would lose most of their digits
     centre, half = (float(x.max()) + float(x.min())) / 2, (float(x.max()) - float(x.min())) / 2
     t = (x - centre) / half
     constants = _dummies(runs if runs is not None else np.zeros(len(x)))
@@ -217,6 +218,7 @@ def fit_polynomial(
     # rows times the roots of their weights; QR keeps the digits that normal equations would square away
     root = np.sqrt(w)
     q, r = np.linalg.qr(design * root[:, np.newaxis])
+    # a small element of the diagonal: its column hardly differs from those before it
     diagonal = np.abs(np.diag(r))
     if diagonal.min() <= NO_DEPENDENCE * diagonal.max():
         raise InputError("the runs have too few references in common to tell their zeros from the curve")
@@ -397,6 +399,7 @@ def _reason(fits: list[PolynomialFit], chosen: PolynomialFit, chances: list[floa
             if chosen.degree == HIGHEST_DEGREE
             else "there are too few readings to judge a higher degree"
         )
+    # beside the tests, which decide
     best = min(fits, key=lambda fit: fit.aicc)
     if best.degree != chosen.degree and math.isfinite(best.aicc):
         parts.append(f"Akaike's criterion would take degree {best.degree}")

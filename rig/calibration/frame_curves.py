@@ -243,6 +243,7 @@ def chosen(curves: Sequence[FrameCurve], deflection_mm: float) -> tuple[FrameCur
     -------
     The curve, and why it was taken.
     """
+    # in long recordings a test finds bends significant that are too small to matter
     negligible_mm = NEGLIGIBLE_SHARE * deflection_mm
     for curve in sorted(curves, key=lambda curve: (curve.choice.knots, curve.choice.residual_mm)):
         better = [rich for rich in curves if _betters(rich, curve, negligible_mm)]
@@ -273,6 +274,7 @@ def basis(knots_n: FloatArray, force_n: FloatArray) -> FloatArray:
 
 
 def _curve(strokes: FrameStrokes, knots: int, *, denser_below: bool) -> FrameCurve:
+    # denser where the force is small: slack is taken up there, and the curve bends most
     shares = np.arange(1, knots + 1) / knots
     knots_n = strokes.top_n * (shares**2 if denser_below else shares)
     terms = basis(knots_n, strokes.force_n)

@@ -280,6 +280,7 @@ def _travel_mm(presses: Presses) -> float:
 
 
 def _refuse_what_drowns(presses: Presses, sensing: Sensing, softest_mm_per_n: float) -> None:
+    # medians, which one press that went deeper does not move
     peak_n = float(np.median([press.peak_force_n for press in presses.whole]))
     travel_mm, step_mm = _travel_mm(presses), sensing.position_step_mm
     if travel_mm > softest_mm_per_n * peak_n:
@@ -310,6 +311,7 @@ def _refuse_what_is_no_frame(curve: FrameCurve, block: Block) -> None:
             f"whole ({alone_um + 1e3 * top_mm:.3g} um was found); expected a stiffer block, or its right "
             "stiffness"
         )
+    # a spline may fall between knots that rise
     grid_n = np.linspace(0, top_n, _CURVE_POINTS)
     deflection_mm = Frame(tuple(curve.knots_n.tolist()), tuple(curve.deflection_mm.tolist())).deflection_mm(
         grid_n
@@ -324,6 +326,7 @@ def _refuse_what_is_no_frame(curve: FrameCurve, block: Block) -> None:
 
 def _refuse_what_moved(curve: FrameCurve, strokes: FrameStrokes, sensing: Sensing, known: _Known) -> None:
     top_mm = float(curve.deflection_mm[-1])
+    # a stiff frame deflects so little that the reading's own steps would look like a move
     limit_mm = max(MOVED_SHARE * top_mm, MOVED_STEPS * max(sensing.position_step_mm, sensing.position_u_mm))
     for recording in np.unique(strokes.recording).tolist():
         contacts_mm = curve.contacts_mm[strokes.recording == recording]
@@ -436,9 +439,11 @@ def _after_backlash(
         return np.concatenate([[0.0], none]), none
     position_mm, count = strokes.position_mm[:, :, both], strokes.count[:, :, both]
     distance_mm = (position_mm[:, 1] - position_mm[:, 0]).mean(axis=0)
+    # of the difference of two means, of both strokes, each over the presses
     variance_mm2 = single_mm2 * (1 / count).mean(axis=0).sum(axis=0) / len(count) + 2 * coarse_mm2
     solver = np.linalg.pinv(np.column_stack([np.ones(len(distance_mm)), strokes.middle_n[both]]))
     level_mm, opens_mm_per_n = (float(term) for term in solver @ distance_mm)
+    # the line's level is the backlash itself; only its slope is the frame's friction
     opening_mm = opens_mm_per_n * curve.knots_n
     loop_mm = np.concatenate([[level_mm], level_mm + opening_mm])
     if not more_than_noise(opens_mm_per_n**2 / float(_through(solver, variance_mm2)[1, 1]), 1):

@@ -120,6 +120,7 @@ def _going_back(
     for index, reading in enumerate(table.readings):
         into = approached if index in set(used) else returned
         into.setdefault((reading.run, values[index]), []).append(reading)
+    # by reference and run, so that a zero that moved between runs does not pass for backlash
     differences = []
     for key, readings in returned.items():
         if key in approached:

@@ -153,6 +153,7 @@ def presses_of(recordings: Sequence[Signals], *, released: bool = False) -> Pres
     for number, signals in enumerate(recordings, start=1):
         if len(signals) and not np.isfinite(signals.time_s).all():
             raise InputError(f"recording {number}: has no clock; expected one whose samples carry a time")
+        # before the zero is known: the levels are shares of the recording's own range
         stretches = _pressed(signals.force_n)
         _refuse_reversed(signals.position_mm, stretches, number)
         found += len(stretches)
@@ -166,6 +167,7 @@ def presses_of(recordings: Sequence[Signals], *, released: bool = False) -> Pres
             f"found {found} presses, none of them whole; expected presses that begin and end without load, "
             "with a gap of a tenth of the depth at the least, unsaturated and without lost samples"
         )
+    # the first press is often shallower; the median says what was meant
     typical_n = float(np.median([press.peak_force_n for press in whole]))
     deep_enough = tuple(press for press in whole if press.peak_force_n >= SHALLOW_SHARE * typical_n)
     return Presses(deep_enough, found - len(deep_enough))

@@ -398,6 +398,7 @@ def _counts(cells: dict[str, str], place: str) -> float:
     status = cells.get("status", "")
     if status and not re.fullmatch(r"\d{1,3}", status):
         raise InputError(f"{place}: status: found {status!r}, expected a number from 0 to 255")
+    # largest and smallest number of two's complement
     ends = {end for bits in CONVERTER_BITS for end in (2.0 ** (bits - 1) - 1, -(2.0 ** (bits - 1)))}
     if (status and int(status) & 1) or counts in ends or abs(counts) > 2**31:
         raise InputError(

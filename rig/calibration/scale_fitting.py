@@ -143,6 +143,7 @@ def fit_scale(
     y, x = np.asarray(values, np.float64), np.asarray(counts, np.float64)
     labels = None if runs is None or len(set(runs)) == 1 else tuple(runs)
     _refuse_too_few(y, degree, unit)
+    # references over counts, as the scale is used; each run has a constant of its own, which is dropped
     weights = _weights(x, y, labels)
     if degree is None:
         choice = recommend_degree(x, y, weights, references=y, runs=labels, unit=unit)
@@ -158,6 +159,7 @@ def fit_scale(
             f"the curve of degree {degree} turns round between its readings; take a lower degree, or look "
             "for a wrong reading"
         )
+    # the highest degree that these readings could have shown; what a degree more would change stays in doubt
     told = min(highest_degree(y, labels), highest_degree(x, labels))
     if degree < told:
         higher = fit_polynomial(x, y, degree + 1, weights, runs=labels)
@@ -242,6 +244,7 @@ def scale_budget(scale: Scale) -> tuple[BudgetLine, ...]:
     known = scale.uncertainty
     if known is None:
         return ()
+    # at the end of the range, where the covariance is that of the terms' own parts of the value
     value = abs(float(scale.value(scale.zero_counts + known.unit_counts)))
     fit_u = math.sqrt(max(float(np.sum(known.covariance)), 0.0))
     lines = [BudgetLine("scatter of the readings", fit_u, fit_u / value, known.degrees_of_freedom)]

@@ -365,6 +365,7 @@ def verify_force(
         f"The loads worked in {sense}; forces in {_OTHER[sense]} are not covered: verify those separately.",
         NO_CONFORMITY,
     )
+    # errors are shown all the same
     missing = tuple(_why_no_class(loads, references))
     return Verification(loads, f0, classes, references, missing, notes, sense)
 

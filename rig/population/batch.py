@@ -173,6 +173,7 @@ def batch_figures(
     # the interval of the mean is Student's, wider for few pieces; the calibration's part is not divided
     estimate, sd = mean_of(values, shared_u, shared_freedom), float(values.std(ddof=1))
     low, high = estimate.interval(level)
+    # of single pieces, not of their mean: exact for normal values
     factor = tolerance_factor(len(values), content, confidence)
     spreads = bool(np.ptp(values) > 0)
     # flagged, never dropped: a mean without them is no mean of this batch

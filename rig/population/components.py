@@ -347,6 +347,7 @@ def _component(
     tolerance: float | None,
 ) -> Component:
     low, high, how = interval
+    # Satterthwaite's, of the combination of mean squares
     df = float(degrees_of_freedom(terms))
     sd = math.sqrt(variance)
     return Component(

@@ -263,10 +263,12 @@ def simultaneous_band(
             "expected two rows or more of equal length"
         )
     mean = second.mean(axis=0) - first.mean(axis=0)
+    # Welch's standard error at each point: groups may spread differently
     se = np.sqrt(sum(group.var(axis=0, ddof=1) / len(group) for group in groups))
     spreading = se > NOTHING * float(se.max(initial=0.0))
     if not spreading.any():
         return mean, mean, mean, 0.0, 0.0
+    # where nothing spreads, such as at no deflection, there is no error to studentise
     largest = _largest_errors([group[:, spreading] for group in groups])
     factor = float(np.quantile(largest, level))
     freedom = sum(len(group) - 1 for group in groups)

@@ -140,6 +140,7 @@ def by_difference(
     >>> round(by_difference(empty, loaded, resolution_g=0.1).mass_g, 3)
     37.2
     """
+    # from the last settled reading before to the first one after
     between_s = after.first_s - before.last_s
     pace_g_per_s, pace_u_g_per_s = min((before.pace_g_per_s, after.pace_g_per_s), key=lambda pace: pace[1])
     pace_g_per_s = max(abs(pace_g_per_s), zero_drift_g_per_s)

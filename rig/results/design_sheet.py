@@ -436,6 +436,7 @@ def alike_sets(
     """
     sets: list[list[PieceResult]] = []
     for result in results:
+        # the first set with which it agrees in everything takes it
         for comparable in sets:
             differing = unlike_circumstances([*comparable, result], strict=strict)
             if all(unlike.name in although for unlike in differing):

@@ -245,6 +245,7 @@ def _plain(value: Any, blobs: list[bytes]) -> Any:
     if isinstance(value, float) and not isfinite(value):
         return {_TYPE: "float", _OF: repr(value)}
     if isinstance(value, np.ndarray):
+        # arrays lie one after the other behind the text, which names their places
         place = sum(map(len, blobs))
         blobs.append(np.ascontiguousarray(value).tobytes())
         return {_TYPE: "array", "dtype": value.dtype.str, "place": place, "length": len(value)}
@@ -271,6 +272,7 @@ def _typed(value: Any, blob: bytes) -> Any:
         return float(value[_OF])
     if kind == "array":
         dtype = np.dtype(value["dtype"])
+        # numbers only: no array of objects is made of a file's bytes
         if dtype.kind not in "fiub":
             raise InputError(f"{FOLDER}: an array of {dtype}")
         return np.frombuffer(blob, dtype, value["length"], value["place"])

@@ -476,6 +476,7 @@ _MEASURED_WORDS = ("rate", "contact force", "conditioning", "datum")
 def _parts(piece: PieceResult) -> dict[str, Any]:
     """Return what was measured of a piece, as it is kept."""
     nan = float("nan")
+    # one column per quantity, with not-a-number where it has no such part
     numbers = [
         (value, piece.u[name], piece.u_shared.get(name, nan), piece.freedom.get(name, nan))
         for name, value in piece.values.items()

@@ -67,6 +67,7 @@ def _piece(path: Path, key: tuple[str, ...], points: list[Row], size_mm: Measure
         raise InputError(
             f"{where}: piece {piece!r:.40} has {len(points)} points, expected {FEWEST_POINTS} or more"
         )
+    # deflection, loading and unloading
     columns = [np.array([read_number(row, name) for row in points]) for name in NEEDED[1:]]
     if not (np.diff(columns[0]) > 0).all():
         at = points[int(np.argmin(np.diff(columns[0]) > 0)) + 1]
