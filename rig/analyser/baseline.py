@@ -75,7 +75,7 @@ class Baseline:
         Standard uncertainties of the zero, and of its difference between the two strokes.
     loading_first
         First sample that belongs to the loading stroke with its toe region: the last clean one before
-        contact.
+        contact; where none is clean, the one at which the platen was farthest away.
     unloading_last
         Last sample that belongs to the unloading stroke: the first clean one behind it.
     one_sided
@@ -195,7 +195,7 @@ def baseline(
         slope,
         np.sqrt(mean_u**2 + drift_u**2 + steady_u_n**2),
         np.hypot(tilt_u, drift_tilt_u),
-        np.where(has_before, before_last, cycles.before),
+        np.where(has_before, before_last, _farthest_sample(signals.position_mm, cycles, ~has_before)),
         np.where(let_go >= 0, let_go, np.maximum(last_own, cycles.unload_start)),
         has_before != has_after,
         _misled(
@@ -378,6 +378,15 @@ def _farthest(x_mm: FloatArray, start: IntArray, stop: IntArray) -> FloatArray:
     """Farthest of a few positions in each stretch."""
     places = np.stack([x_mm[_place(start, stop, share, len(x_mm))] for share in PLACES])
     farthest: FloatArray = places.min(axis=0)
+    return farthest
+
+
+def _farthest_sample(x_mm: FloatArray, cycles: Cycles, which: BoolArray) -> IntArray:
+    """Return the samples at which the platen was farthest away before some of the contacts; the first one
+    of the stretch before the others."""
+    farthest = cycles.before.copy()
+    for row in np.flatnonzero(which & (cycles.contact > cycles.before)).tolist():
+        farthest[row] += int(np.argmin(x_mm[cycles.before[row] : cycles.contact[row]]))
     return farthest
 
 

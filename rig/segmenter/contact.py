@@ -119,6 +119,8 @@ class ContactSwitch:
         self._in_contact = False
         # an untouched start is known to be one; only what began under load is decided again
         self._start_settled = noise.samples > 0
+        # a press that was let go early leaves a zero that may still hold some of its force
+        self._provisional = False
         self._was_low = False
         self._stretch_start = start
         self._contact_mm = 0.0
@@ -166,6 +168,7 @@ class ContactSwitch:
                 if away is not None:
                     upto = away
                     zero_n, self._zero_count = float(known_n[away - origin]), 1
+                    self._start, self._start_settled, self._provisional = away, False, True
             found = found[found < upto]
             if self._follow and away is not None:
                 found = np.append(found, away)
@@ -214,7 +217,8 @@ class ContactSwitch:
         """Return the first sample, if any, at which a press has let go though its force has not fallen far
         enough.
 
-        That sample's force is the zero from there on, until a better one is known.
+        That sample's force is the zero from there on, until a better one is known: it may have been falling
+        still, so that the next contact is decided again with what the platen's farthest position shows.
         """
         known_n, known_mm = known
         edges = np.concatenate([[self._seen], flips]) if self._in_contact else flips
@@ -289,6 +293,7 @@ class ContactSwitch:
         moved, means_n = self._moved(look, known_n, origin)
         if not moved.any():
             return stop, self._zero_n
+        self._provisional = False
         which = int(np.argmax(moved))
         self._zero_count = int(look.last[which] - look.first[which])
         return max(int(look.moment[which]), self._seen), float(means_n[which])
@@ -348,8 +353,9 @@ class ContactSwitch:
     def _met_first(
         self, contact: int, known_n: FloatArray, known_mm: FloatArray, origin: int
     ) -> tuple[int, float] | None:
-        """Return where the first contact of a recording begins and the zero there, if the frozen one is
-        another.
+        """Return where a stretch's contact begins and the zero there, if the one in use is another.
+
+        The stretch is the first one of a recording, or one behind a press that was let go early.
 
         A recording that begins under load has that load for its zero, and finds its first contact late. Only
         that nothing is in contact has been decided by it, so that much is decided again. The median stands
@@ -357,14 +363,16 @@ class ContactSwitch:
         """
         start = max(contact - REACH_SAMPLES, self._start)
         length = contact - start
-        if length < FEWEST_BEFORE_FIRST:
+        provisional, self._provisional = self._provisional, False
+        if length < (1 if provisional else FEWEST_BEFORE_FIRST):
             return None
         centre = start + int(np.argmin(known_mm[start - origin : contact - origin]))
         half = min(length // 8, self._window // 2)
         first, last = max(centre - half, start), min(centre + half + 1, contact)
         zero_n = float(np.median(known_n[first - origin : last - origin]))
         error_n = MEDIAN_ERROR * self._error_n(last - first)
-        if abs(zero_n - self._zero_n) <= max(MOVED_SHARE * self._levels.off_n, MOVED_ERRORS * error_n):
+        least_n = MOVED_SHARE * self._levels.off_n
+        if abs(zero_n - self._zero_n) <= (least_n if provisional else max(least_n, MOVED_ERRORS * error_n)):
             return None
         high = known_n[last - origin : contact - origin] > zero_n + self._levels.on_n
         self._zero_count = last - first
