@@ -15,12 +15,14 @@ from datetime import date
 import numpy as np
 
 from rig.analyser.backlash import freed_of_backlash
-from rig.analyser.examined import Examined
+from rig.analyser.compared import FIRST_PRESSES, StrokeWander, compared
+from rig.analyser.examined import MOST_SAMPLES, Examined, first_of
 from rig.analyser.loops import LoopKeeper
 from rig.analyser.outside import flagged_outside
 from rig.analyser.peak import arrival_s
 from rig.analyser.plausible import without_absurd
 from rig.analyser.propagation import Propagation
+from rig.analyser.ragged import Nodes
 from rig.analyser.relaxation import RETENTION_AFTER_S, PronySeries, fit_prony, force_retention_pct
 from rig.analyser.result import CaptureResult, Loop
 from rig.analyser.row_store import ColumnTable, FlaggedTable, RowsInMemory, RowStore, joined, part_of
@@ -66,6 +68,7 @@ class _State:
     prony: PronySeries | None = None
     points: tuple[FloatArray, FloatArray] | None = None
     samples_in_cycles: int = 0
+    wander: StrokeWander | None = None
 
 
 @dataclass(slots=True)
@@ -127,6 +130,7 @@ class CaptureAnalysis:
     _softening: SofteningFit = field(init=False, default_factory=SofteningFit)
     _keeper: LoopKeeper = field(init=False, default_factory=LoopKeeper)
     _state: _State = field(init=False, default_factory=_State)
+    _first: list[Segment] | None = field(init=False)
     _recorded_zero: bool = field(init=False, default=False)
     _timed: bool = field(init=False, default=True)
     _resolutions: tuple[float, float] = field(init=False, default=(0.0, 0.0))
@@ -137,6 +141,8 @@ class CaptureAnalysis:
         self._rows = RowsInMemory() if self.store is None else self.store
         self._tally = ColumnTally(self.settings.conditioning)
         self.examined = Examined(self.examine)
+        # who watches cycles as they come does not wait for others to compare them with
+        self._first = [] if self.keep else None
         self._applied = self.calibration
         self._view = CalibratedView(self._applied)
 
@@ -174,7 +180,33 @@ class CaptureAnalysis:
     def _take(self, signals: Signals) -> Columns | None:
         self._resolutions = (signals.force_resolution_n, signals.position_resolution_mm)
         segment = self._segmenter.push(signals)
-        return None if segment is None else self._measure(segment)
+        return None if segment is None else self._measured(segment)
+
+    def _measured(self, segment: Segment) -> Columns | None:
+        """Measure a segment; the first presses wait until they can be compared with each other."""
+        if self._first is None:
+            return self._measure(segment)
+        self._first.append(first_of(segment, len(segment.cycles)))
+        cycles = sum(len(each.cycles) for each in self._first)
+        samples = sum(len(each.signals) for each in self._first)
+        return self._measure_first() if cycles >= FIRST_PRESSES or samples >= MOST_SAMPLES else None
+
+    def _measure_first(self) -> Columns | None:
+        """Measure the presses that waited, with what they differ by."""
+        waiting, self._first = self._first, None
+        if not waiting:
+            return None
+        number, strokes, left = [], [], FIRST_PRESSES
+        for segment in waiting:
+            rows = min(left, len(segment.cycles))
+            if rows:
+                first = replace(segment, cycles=segment.cycles.selected(np.arange(rows)))
+                strokes.append(self._view.strokes(first, self._context(segment)))
+                number.append(first.cycles.number)
+            left -= rows
+        both = (Nodes.joined([pair[0] for pair in strokes]), Nodes.joined([pair[1] for pair in strokes]))
+        self._state.wander = compared(np.concatenate(number), both, self._segmenter.detection_n)
+        return joined([self._measure(segment) for segment in waiting])
 
     def finish(self) -> CaptureResult:
         """The recording has ended: the whole table."""
@@ -182,7 +214,8 @@ class CaptureAnalysis:
         closing = [] if rest is None else [self._take(rest)]
         segment = self._segmenter.finish()
         if segment is not None:
-            closing.append(self._measure(segment))
+            closing.append(self._measured(segment))
+        closing.append(self._measure_first())
         table = self._kept() if self.keep else _closing([each for each in closing if each])
         soft = None
         if self._state.softening_mm is not None:
@@ -264,11 +297,11 @@ class CaptureAnalysis:
             found.correlated_samples,
         )
 
-    def _measure(self, segment: Segment) -> Columns:
+    def _context(self, segment: Segment) -> Context:
+        """Return what is known when a segment is measured."""
         noise = self._noise()
         assert noise is not None
-        state = self._state
-        context = Context(
+        return Context(
             self.settings,
             noise,
             self._segmenter.detection_n,
@@ -276,10 +309,14 @@ class CaptureAnalysis:
             self._segmenter.deadband_mm,
             self._applied.frame,
             self._recorded_zero,
-            {_SOFTENING: self._softening_depth(segment, noise)},
+            {_SOFTENING: self._softening_depth(segment)},
             self._applied.backlash.mm > 0,
             zero=self._segmenter.zero,
+            wander=self._state.wander,
         )
+
+    def _measure(self, segment: Segment) -> Columns:
+        state, context = self._state, self._context(segment)
         assert self._propagation is not None
         self.examined.take(segment, context)
         columns = without_absurd(segment, self._view.measure(segment, context), context)
@@ -304,7 +341,7 @@ class CaptureAnalysis:
         self._keep(columns)
         return columns
 
-    def _softening_depth(self, segment: Segment, noise: MeasuringNoise) -> float:
+    def _softening_depth(self, segment: Segment) -> float:
         """Return half the way of the first cycle, measured once for the whole recording."""
         if self._state.softening_mm is None:
             x_mm, first = segment.signals.position_mm, segment.cycles

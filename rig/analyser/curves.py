@@ -9,6 +9,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from functools import partial
 from math import sqrt
+from typing import Protocol
 
 import numpy as np
 
@@ -37,7 +38,15 @@ KNEE_REACHES = {1: 12, 3: FINE_NODES}
 """Nodes on either side that a tangent is taken through, and how many nodes a stroke needs for that: below
 the first count the tangent along it is not resolved."""
 
-NoiseOfRows = Callable[[IntArray, FloatArray, FloatArray], FloatArray]
+
+class NoiseOfRows(Protocol):
+    """Noise about strokes, as `knee` takes it."""
+
+    def __call__(
+        self, rows: IntArray, force_n: FloatArray, count: FloatArray, *, of_slope: bool = False
+    ) -> FloatArray:
+        """Return the standard deviation of single samples of some rows, at stated forces."""
+
 
 KNEE_MARGIN = 0.05
 KNEE_SIGNIFICANCE = 3.0
@@ -224,7 +233,7 @@ def knee(
         Without force below the contact.
     noise_n
         Standard deviation of single samples about the stroke, of some rows, at the forces of their nodes and
-        with the correlation of this many samples in it.
+        with the correlation of this many samples in it, for their mean or for their slope.
     drop
         Share of the largest tangent before.
 
@@ -258,7 +267,7 @@ def knee(
                 Nodes.of(nodes.x_mm[enough], nodes.force_n[enough], nodes.count[enough]),
                 fell[enough],
                 (peak_mm[rows] - contact_mm[rows], contact_u_mm[rows]),
-                partial(noise_n, rows),
+                partial(_noises_n, noise_n, rows),
                 drop=drop,
                 reach=reach,
             )
@@ -266,6 +275,14 @@ def knee(
                 column[rows] = values
     mm, mm_u, force_n, force_u, negative_mm, negative_u = columns
     return Knee(mm, mm_u, force_n, force_u, negative_mm, negative_u, resolved)
+
+
+def _noises_n(
+    noise_n: NoiseOfRows, rows: IntArray, nodes: Nodes, together: int
+) -> tuple[FloatArray, FloatArray]:
+    """Return the noise of single samples for means and for slopes over some nodes together."""
+    count = together * nodes.count
+    return noise_n(rows, nodes.force_n, count), noise_n(rows, nodes.force_n, count, of_slope=True)
 
 
 def _by_travel(
@@ -320,7 +337,7 @@ def _knee_of(
     nodes: Nodes,
     fell: BoolArray,
     depths: tuple[FloatArray, FloatArray],
-    noise_n: Callable[[FloatArray, FloatArray], FloatArray],
+    noises_n: Callable[[Nodes, int], tuple[FloatArray, FloatArray]],
     *,
     drop: float,
     reach: int,
@@ -329,7 +346,7 @@ def _knee_of(
     contact u."""
     depth_mm, contact_u_mm = depths
     rows = np.arange(len(depth_mm))
-    x_mm, fit, span_mm = _tangents(nodes, noise_n(nodes.force_n, (2 * reach + 1) * nodes.count), reach)
+    x_mm, fit, span_mm = _tangents(nodes, noises_n(nodes, 2 * reach + 1), reach)
     # the toe region, whose slope is still rising, and the turn are no part of it
     inside = nodes.real & (x_mm > KNEE_MARGIN * depth_mm[:, None] - span_mm / 4) & np.isfinite(fit.slope)
     for shift in range(-reach, reach + 1):
@@ -357,9 +374,7 @@ def _knee_of(
     tables = (x_mm, slope, slope_u, span_mm, fit.value, fit.value_u)
     # What a tangent averages over puts the crossing off in proportion to its span at a kink, and to the
     # square of it elsewhere: tangents of twice the span show by how much. A kink is within half a span.
-    wide_mm, wide_fit, wide_span_mm = _tangents(
-        nodes, noise_n(nodes.force_n, (4 * reach + 1) * nodes.count), 2 * reach
-    )
+    wide_mm, wide_fit, wide_span_mm = _tangents(nodes, noises_n(nodes, 4 * reach + 1), 2 * reach)
     wide_slope = np.where(inside, wide_fit.slope, np.nan)
     wide_level = drop * np.fmax.accumulate(wide_slope, axis=1)[rows, at_knee]
     wide = (wide_mm, wide_slope, wide_fit.slope_u, wide_span_mm, wide_fit.value, wide_fit.value_u)
@@ -443,9 +458,11 @@ def _crossing(
     )
 
 
-def _tangents(nodes: Nodes, noise_n: FloatArray, reach: int) -> tuple[FloatArray, LocalFit, FloatArray]:
+def _tangents(
+    nodes: Nodes, noises_n: tuple[FloatArray, FloatArray], reach: int
+) -> tuple[FloatArray, LocalFit, FloatArray]:
     """Straight lines through the nodes around each node, by running sums: the places whose tangents they are,
-    the tangents, and the spans of those nodes."""
+    the tangents, and the spans of those nodes. The noises are those of means and of slopes."""
     x, f, w = nodes.x_mm, nodes.force_n, nodes.count
     columns = x.shape[1]
     centre = np.arange(columns)
@@ -467,8 +484,8 @@ def _tangents(nodes: Nodes, noise_n: FloatArray, reach: int) -> tuple[FloatArray
         skew = windowed(w * x**3) - 3 * mean * wxx + 2 * mean**2 * wx
         place = mean + skew / spread / 2
         value = wf / weight + slope * (place - mean)
-        slope_u = noise_n / np.sqrt(spread)
-        value_u = noise_n / np.sqrt(weight)
+        slope_u = noises_n[1] / np.sqrt(spread)
+        value_u = noises_n[0] / np.sqrt(weight)
     whole = (spread > 0) & (reaches > 0) & (centre + reach < nodes.lengths[:, None])
     fit = LocalFit(value, value_u, slope, slope_u, np.zeros_like(value)).only(whole)
     place = np.fmax.accumulate(np.where(whole, place, x), axis=1)

@@ -42,15 +42,15 @@ class Examined:
         if self._samples > MOST_SAMPLES:
             self.wanted = self.cycles
             return
-        signals = segment.signals[:stop]
-        # copied, so that the part they are cut from can go
-        copied = replace(
-            signals,
-            **{
-                name: getattr(signals, name).copy()
-                for name in ("time_s", "force_n", "position_mm", "status", "lost")
-            },
-        )
-        cycles = segment.cycles.selected(np.arange(rows))
-        self.kept.append((replace(segment, signals=copied, cycles=cycles), context))
+        self.kept.append((first_of(segment, rows), context))
         self.cycles += rows
+
+
+def first_of(segment: Segment, rows: int) -> Segment:
+    """Return the first cycles of a segment, copied, so that the part they are cut from can go."""
+    signals = segment.signals[: int(segment.cycles.after[rows - 1])]
+    copied = {
+        name: getattr(signals, name).copy() for name in ("time_s", "force_n", "position_mm", "status", "lost")
+    }
+    cycles = segment.cycles.selected(np.arange(rows))
+    return replace(segment, signals=replace(signals, **copied), cycles=cycles)

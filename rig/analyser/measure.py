@@ -123,27 +123,14 @@ def _measure_block(
     rough: RoughnessRecord,
 ) -> tuple[Columns, Datum | None, Datum | None]:
     noise = context.noise
-    zero = baseline(
-        signals,
-        cycles,
-        noise,
-        context.detection_n,
-        steady_u_n=context.steady_u_n,
-        walk_noise_n=context.walk_noise_n,
-        drift_doubt=context.drift_doubt,
-        record=zeros,
-        fixed=context.zero,
-    )
+    zero = _zero_of(signals, cycles, context, zeros)
     kept = (cycles.flags & np.uint32(Flag.CONTACT_KEPT_BEFORE)) != 0
     headless = kept | ((cycles.flags & np.uint32(Flag.STARTS_IN_CONTACT)) != 0)
     largest_n = reduced(np.maximum, signals.force_n, cycles.contact, cycles.load_end + 1)
     rough_peak_n = largest_n - zero.at_contact_n
     frame = context.frame
-    coming = stroke_blocks(signals.position_mm, zero.loading_first, cycles.load_end, turn_last=True)
-    loading = _stroke(signals, coming, zero, cycles.contact, frame)
-    going = stroke_blocks(signals.position_mm, cycles.unload_start, zero.unloading_last, turn_last=False)
-    unloading = _reversed(_stroke(signals, going, zero, cycles.contact, frame))
-    worth = rough.take((loading, unloading), noise, context.detection_n)
+    coming, loading, unloading = _both_strokes(signals, cycles, zero, frame)
+    worth = rough.take((loading, unloading), noise, context.detection_n, context.wander)
     toe = _toes(signals, cycles, zero, context, worth, peak_n=rough_peak_n, which=~headless)
     zeroed = context.recorded_zero & headless & _zero_in_reach(signals.position_mm, cycles)
     contact, contact_u = _stretch_contacts(toe, kept, carried, zeroed)
@@ -166,6 +153,7 @@ def _measure_block(
         loading,
         unloading,
         turn=_freed(turn, zero, cycles, frame),
+        holds=cycles.unload_start > cycles.load_end,
         contact=Contacts(
             contact,
             contact_u,
@@ -223,6 +211,37 @@ def _measure_block(
     last = np.flatnonzero(np.isfinite(contact))
     datum = carried if not len(last) else Datum(float(contact[last[-1]]), float(contact_u[last[-1]]))
     return columns, datum, first
+
+
+def strokes_of(segment: Segment, context: Context) -> tuple[Nodes, Nodes]:
+    """Return the nodes of the loading and unloading strokes of a segment's cycles."""
+    zero = _zero_of(segment.signals, segment.cycles, context, ZeroRecord())
+    return _both_strokes(segment.signals, segment.cycles, zero, context.frame)[1:]
+
+
+def _zero_of(signals: Signals, cycles: Cycles, context: Context, zeros: ZeroRecord) -> Baseline:
+    return baseline(
+        signals,
+        cycles,
+        context.noise,
+        context.detection_n,
+        steady_u_n=context.steady_u_n,
+        walk_noise_n=context.walk_noise_n,
+        drift_doubt=context.drift_doubt,
+        record=zeros,
+        fixed=context.zero,
+    )
+
+
+def _both_strokes(
+    signals: Signals, cycles: Cycles, zero: Baseline, frame: Frame
+) -> tuple[Blocks, Nodes, Nodes]:
+    """Return the blocks of loading, and the nodes of loading and unloading, both from contact to the deep
+    end."""
+    coming = stroke_blocks(signals.position_mm, zero.loading_first, cycles.load_end, turn_last=True)
+    loading = _stroke(signals, coming, zero, cycles.contact, frame)
+    going = stroke_blocks(signals.position_mm, cycles.unload_start, zero.unloading_last, turn_last=False)
+    return coming, loading, _reversed(_stroke(signals, going, zero, cycles.contact, frame))
 
 
 def _toes(

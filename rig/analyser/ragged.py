@@ -51,6 +51,21 @@ class Nodes:
         """Return the nodes whose lengths are counted here."""
         return cls(x_mm, force_n, count, np.count_nonzero(count, axis=1))
 
+    @classmethod
+    def joined(cls, parts: list[Nodes]) -> Nodes:
+        """Return the rows of several tables in one, padded to the longest."""
+        columns = max(part.x_mm.shape[1] for part in parts)
+
+        def table(name: str) -> FloatArray:
+            parted = (getattr(part, name) for part in parts)
+            return np.concatenate(
+                [np.pad(each, ((0, 0), (0, columns - each.shape[1])), "edge") for each in parted]
+            )
+
+        lengths = np.concatenate([part.lengths for part in parts])
+        real = np.arange(columns) < lengths[:, None]
+        return cls(table("x_mm"), table("force_n"), np.where(real, table("count"), 0.0), lengths)
+
     @property
     def real(self) -> BoolArray:
         """Which nodes are not padding."""

@@ -17,6 +17,16 @@ WHITE = 1 + 1e-9
 """Samples that are worth one, for noise without memory."""
 
 
+def variance_of_mean(worth: FloatArray, count: FloatArray) -> FloatArray:
+    """Return the variance of a mean over consecutive samples, times their number, of noise of variance 1.
+
+    See the notes of `variance_of_sums`, which has the same mean as its nodes.
+    """
+    phi = (worth - 1) / (worth + 1)
+    variance: FloatArray = worth - 2 * phi * (1 - phi**count) / (1 - phi) ** 2 / count
+    return variance
+
+
 def variance_of_sums(pull: FloatArray, count: FloatArray, worth: FloatArray) -> FloatArray:
     """Variances of weighted sums of noise over consecutive nodes.
 

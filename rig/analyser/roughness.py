@@ -19,7 +19,9 @@ from math import comb, sqrt
 
 import numpy as np
 
+from rig.analyser.compared import StrokeWander
 from rig.analyser.ragged import Nodes, row_sums
+from rig.analyser.remembered import variance_of_mean
 from rig.analyser.settings import MeasuringNoise
 from rig.samples import FloatArray, IntArray
 
@@ -57,6 +59,9 @@ LEFT_OF_PLACES = 0.1
 """Of a scatter that noise of position explains, this share stays the force's own: the slope differs along
 the stroke."""
 
+TILTED_BY_LONG = 0.4
+"""12/60 over half of the samples that are worth one."""
+
 MAD_TO_SD = 1.4826
 SMALLEST = 1e-24
 
@@ -92,6 +97,36 @@ class Roughness:
         spread: FloatArray = np.hypot(self.force_n.reshape(shape), self.share.reshape(shape) * load_n)
         return spread
 
+    def with_wander(self, wander: StrokeWander, strokes: tuple[Nodes, Nodes]) -> Roughness:
+        """Return the roughness with a slow wander in it that presses show only between them.
+
+        What a press shows by itself may be a part of the same wander: the larger of both counts.
+        """
+        square_n2 = np.mean([row_sums(nodes.count * nodes.force_n**2) for nodes in strokes], axis=0)
+        square_n2 /= np.maximum(np.mean([row_sums(nodes.count) for nodes in strokes], axis=0), 1.0)
+        whole_n2 = self.force_n**2 + self.share**2 * square_n2
+        slow_n2 = (wander.steady_n2 + wander.share2 * square_n2) * wander.correlated
+        slow_n2 = np.maximum(whole_n2 * self.correlated, slow_n2)
+        force_n = np.maximum(self.force_n, sqrt(wander.steady_n2))
+        share = np.maximum(self.share, sqrt(wander.share2))
+        whole_n2 = np.maximum(force_n**2 + share**2 * square_n2, SMALLEST)
+        return Roughness(force_n, share, np.maximum(slow_n2 / whole_n2, 1.0))
+
+    def tilting(self, count: FloatArray) -> FloatArray:
+        """By how much the variance of the slope of a line through this many samples is larger than for white
+        noise.
+
+        Notes
+        -----
+        A wander that outlasts the line lifts all of it, and tilts it little. For noise whose correlation
+        falls off as exp(-|t|/l), along a line of length 1, the integral of t s exp(-|t - s|/l) is l/6 for
+        short l, 1/(60 l) for long l, and never above either; white noise gives 1/12 over the number of
+        samples. White noise beside the wander keeps its own part: 1 at the least.
+        """
+        correlated = self.correlated.reshape(-1, *(1,) * (count.ndim - 1))
+        long: FloatArray = TILTED_BY_LONG * count**2 / correlated
+        return np.maximum(np.minimum(correlated, long), 1.0)
+
     def selected(self, rows: IntArray) -> Roughness:
         """Of some presses."""
         return Roughness(self.force_n[rows], self.share[rows], self.correlated[rows])
@@ -100,8 +135,7 @@ class Roughness:
         """By how much the variance of a mean or a fit over this many samples is larger than for white
         noise."""
         correlated = self.correlated.reshape(-1, *(1,) * (count.ndim - 1))
-        spread: FloatArray = np.minimum(correlated, np.maximum(count, 1.0))
-        return spread
+        return variance_of_mean(correlated, np.maximum(count, 1.0))
 
 
 @dataclass(slots=True)
@@ -110,7 +144,13 @@ class RoughnessRecord:
 
     _sums: FloatArray = field(default_factory=lambda: np.zeros((3, 2, len(LAGS))))
 
-    def take(self, strokes: tuple[Nodes, Nodes], noise: MeasuringNoise, in_contact_n: float) -> Roughness:
+    def take(
+        self,
+        strokes: tuple[Nodes, Nodes],
+        noise: MeasuringNoise,
+        in_contact_n: float,
+        wander: StrokeWander | None = None,
+    ) -> Roughness:
         """Take the next presses, and tell the roughness of each from all up to it.
 
         Parameters
@@ -121,7 +161,13 @@ class RoughnessRecord:
             What the opening told; nothing below it is reported.
         in_contact_n
             Nodes below this force are not on the specimen.
+        wander
+            What presses differ by, where that is known.
         """
+        found = self._taken(strokes, noise, in_contact_n)
+        return found if wander is None else found.with_wander(wander, strokes)
+
+    def _taken(self, strokes: tuple[Nodes, Nodes], noise: MeasuringNoise, in_contact_n: float) -> Roughness:
         rows = len(strokes[0].x_mm)
         own = np.zeros((3, 2, len(LAGS), rows))
         fine = np.flatnonzero(np.maximum(*(nodes.lengths for nodes in strokes)) >= FEWEST_NODES)

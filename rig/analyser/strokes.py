@@ -10,6 +10,7 @@ from math import sqrt
 import numpy as np
 
 from rig.analyser.baseline import Baseline
+from rig.analyser.compared import StrokeWander
 from rig.analyser.curves import READING_NODES, Knee, force_at, knee
 from rig.analyser.energy import work
 from rig.analyser.peak import PASSED_ROWS, Side, Turn
@@ -27,9 +28,11 @@ ENOUGH_FOR_HALF = 10
 UNRESOLVED = 0.3
 LEFT_OF_TANGENT = 0.25
 APART_CLEAR = 2.0
+LEAST_WIDER, MOST_WIDER = 1.5, 3.0
 """Half a window is fitted where it holds this many nodes. Two windows whose uncertainties are nearly the same
 still differ by noise of this share of it; and this share of their difference is left as uncertainty, for how
-the curve goes on."""
+the curve goes on. Where the wider window does not reach so many times as far as the other, twice as
+many nodes are taken for it, if they reach no farther than so many times."""
 
 CLEAR_NOISES = 4.0
 STEEPER = 0.25
@@ -104,6 +107,8 @@ class Context:
         The force zero that quantities count from; None: the mean of the untouched stretches.
     steady_u_n, walk_noise_n, drift_doubt
         Doubts about the force zero, as `rig.analyser.baseline.baseline` takes them.
+    wander
+        What the recording's first presses differ by; None: nothing, or nothing is known of it.
     """
 
     settings: AnalysisSettings
@@ -119,6 +124,7 @@ class Context:
     walk_noise_n: float | None = None
     drift_doubt: float = 1.0
     zero: ForceZero | None = None
+    wander: StrokeWander | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -165,6 +171,7 @@ class Strokes:
         unloading: Nodes,
         *,
         turn: Turn,
+        holds: BoolArray,
         contact: Contacts,
         zero: Baseline,
         context: Context,
@@ -190,6 +197,7 @@ class Strokes:
         self.peak_slope_noise_n = self._along_slope(self.peak_noise_n)
         self.crept = turn.crept
         self.largest_mm, self.largest_u_mm = self.peak_mm, self.peak_u_mm
+        self.holds = holds
         self.sharp = (turn.loading.count == 1) & (turn.unloading.count == 1)
         coming = self._tangent(loading)
         # just behind the turn a specimen with hysteresis has no tangent: the window's stands for it
@@ -241,9 +249,15 @@ class Strokes:
         stroke = np.where(self.stroke_mm > 0, self.stroke_mm, 1.0)[:, None]
         share = (self._end_mm(nodes)[:, None] - nodes.x_mm) / stroke
         window = self.context.settings.tangent_window
-        half = self._end_fit(nodes, share, window / 2)
-        whole = self._end_fit(nodes, share, window)
-        double = self._end_fit(nodes, share, 2 * window)
+        half, _ = self._end_fit(nodes, share, window / 2)
+        whole, whole_reach = self._end_fit(nodes, share, window)
+        double, double_reach = self._end_fit(nodes, share, 2 * window)
+        wider, wider_reach = self._end_fit(nodes, share, 2 * window, fewest=2 * PEAK_NODES)
+        same = whole.slope == double.slope
+        # of few nodes both windows hold nearly the same, unless they crowd at a slow turn
+        alike = (double_reach < LEAST_WIDER * whole_reach) & (wider_reach < MOST_WIDER * whole_reach)
+        pairs = zip(wider.columns(), double.columns(), strict=True)
+        double = LocalFit(*(np.where(alike, *pair) for pair in pairs))
         # half a window of few nodes holds only noise: then the wider one is the other of the pair
         enough = np.count_nonzero(nodes.real & (share <= window / 2), axis=1) >= ENOUGH_FOR_HALF
         fine, coarse = (
@@ -256,18 +270,20 @@ class Strokes:
             apart_u2 = np.maximum(fine.slope_u**2 - coarse.slope_u**2, (UNRESOLVED * fine.slope_u) ** 2)
             # below twice its noise a difference says nothing, far above it says all
             trust = np.where(apart != 0, np.maximum(1 - APART_CLEAR**2 * apart_u2 / apart**2, 0.0), 0.0)
-            # the finer parabola is off by a third of the difference, the coarser by four thirds
-            slope = coarse.slope + 4 / 3 * trust * apart
+            # of two windows, one twice the other, the finer parabola is off by a third of the difference, the
+            # coarser by four thirds
+            ratio2 = np.where(alike & ~enough, np.square(wider_reach / whole_reach), 4.0)
+            off = ratio2 / np.maximum(ratio2 - 1, LEAST_WIDER**2 - 1)
+            slope = coarse.slope + off * trust * apart
             # a difference of up to twice its noise is not put right: half of its noise stays
-            noise_u = np.hypot(coarse.slope_u, np.maximum(4 / 3 * trust, 0.5) * np.sqrt(apart_u2))
+            noise_u = np.hypot(coarse.slope_u, np.maximum(off * trust, 0.5) * np.sqrt(apart_u2))
             # what noise alone would make of the difference is in the noise already
             shown = np.sqrt(np.maximum(apart**2 - apart_u2, 0.0))
-            left_u = np.hypot(4 / 3 * (1 - trust), LEFT_OF_TANGENT) * shown
+            left_u = np.hypot(off * (1 - trust), LEFT_OF_TANGENT) * shown
         # with too few nodes for two windows there is nothing to compare
         alone = ~np.isfinite(slope)
         slope = np.where(alone, whole.slope, slope)
-        # with the same few nodes in all windows, the last three of them are the finer window
-        same = np.nan_to_num(apart, nan=1.0) == 0
+        # with the same few nodes in the usual windows, the last three of them are the finer window
         bend = np.where(same, np.abs(self._slope_of_last(nodes) - slope), 0.0)
         slope_u = np.where(alone, whole.slope_u, np.sqrt(noise_u**2 + left_u**2 + bend**2))
         return replace(whole, slope=slope, slope_u=slope_u)
@@ -292,18 +308,22 @@ class Strokes:
         """Return a parabola over the tangent's window of a stroke, at its deep end."""
         stroke = np.where(self.stroke_mm > 0, self.stroke_mm, 1.0)[:, None]
         share = (self._end_mm(nodes)[:, None] - nodes.x_mm) / stroke
-        return self._end_fit(nodes, share, self.context.settings.tangent_window)
+        return self._end_fit(nodes, share, self.context.settings.tangent_window)[0]
 
-    def _end_fit(self, nodes: Nodes, share: FloatArray, window: float) -> LocalFit:
-        """Return a parabola over a share of the stroke at its deep end, or over its last few nodes."""
+    def _end_fit(
+        self, nodes: Nodes, share: FloatArray, window: float, *, fewest: int = PEAK_NODES
+    ) -> tuple[LocalFit, FloatArray]:
+        """Return a parabola over a share of the stroke at its deep end, or over its last few nodes; and the
+        share that those nodes span."""
         at_end = nodes.lengths[:, None] - 1 - np.arange(nodes.x_mm.shape[1])
-        # a single sample at a sharp turn may lie behind it, or be a mean over it
-        turn = (at_end == 0) & (nodes.count == 1) & self.sharp[:, None]
+        # a single sample at a sharp turn may lie behind it, or be a mean over it; the first one of a hold
+        # came some time after the platen had arrived
+        turn = (at_end == 0) & (nodes.count == 1) & (self.sharp | self.holds)[:, None]
         deep = nodes.real & (share <= window) & ~turn
         deep &= _at_working_rate(nodes, deep)
-        few = np.count_nonzero(deep, axis=1) < PEAK_NODES
-        deep = np.where(few[:, None], nodes.real & (at_end <= PEAK_NODES) & ~turn & (share < 1), deep)
-        return polynomial_at(
+        few = np.count_nonzero(deep, axis=1) < fewest
+        deep = np.where(few[:, None], nodes.real & (at_end <= fewest) & ~turn & (share < 1), deep)
+        fit = polynomial_at(
             nodes,
             deep,
             self._end_mm(nodes),
@@ -311,6 +331,7 @@ class Strokes:
             2,
             correlated=self.rough.correlated,
         )
+        return fit, np.where(deep, share, 0.0).max(axis=1)
 
     def _side_u(self, side: Side) -> FloatArray:
         """Return the standard uncertainty of a mean over the samples next to the turn."""
@@ -700,11 +721,13 @@ class Strokes:
     def knee(self) -> Knee:
         """Knee of the loading strokes."""
 
-        def noise_n(rows: IntArray, force_n: FloatArray, count: FloatArray) -> FloatArray:
+        def noise_n(
+            rows: IntArray, force_n: FloatArray, count: FloatArray, *, of_slope: bool = False
+        ) -> FloatArray:
             rough = self.rough.selected(rows)
             by_place_n = self.overall_slope[rows, None] * self.context.noise.position_mm
             single_n = np.maximum(np.hypot(rough.at(force_n), by_place_n), SMALLEST_NOISE_N)
-            return single_n * np.sqrt(rough.fewer(count))
+            return single_n * np.sqrt(rough.tilting(count) if of_slope else rough.fewer(count))
 
         return knee(
             _above(self.loading, self.contact_mm),

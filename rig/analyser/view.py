@@ -12,7 +12,8 @@ from math import sqrt
 import numpy as np
 
 from rig.analyser.backlash import freed_of_backlash
-from rig.analyser.measure import TOE_CURVED, TOE_OWN_U, TOE_SHAPES, Datum, measure
+from rig.analyser.measure import TOE_CURVED, TOE_OWN_U, TOE_SHAPES, Datum, measure, strokes_of
+from rig.analyser.ragged import Nodes
 from rig.analyser.roughness import RoughnessRecord
 from rig.analyser.strokes import Columns, Context
 from rig.analyser.wander import ZeroRecord
@@ -71,6 +72,12 @@ class CalibratedView:
         self._remember(columns, recorded_zero=context.recorded_zero)
         columns |= self._set_columns(columns, context)
         return {name: values for name, values in columns.items() if name not in _TOE}
+
+    def strokes(self, segment: Segment, context: Context) -> tuple[Nodes, Nodes]:
+        """Return the nodes of the loading and unloading strokes of a segment's cycles."""
+        signals = freed_of_backlash(segment.signals, segment.cycles, self.calibration.backlash.mm)
+        context = replace(context, frame=self.calibration.frame)
+        return strokes_of(replace(segment, signals=signals), context)
 
     def reread(self, segment: Segment, before: Calibration) -> Segment:
         """Return a segment that another calibration read, as this view reads it."""

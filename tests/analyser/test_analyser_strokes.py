@@ -169,7 +169,7 @@ def knee_in(nodes, noise_n, drop=0.5):
         np.zeros(1),
         np.zeros(1),
         np.array([DEPTH]),
-        lambda rows, force_n, count: np.full(force_n.shape, noise_n),
+        lambda rows, force_n, count, of_slope=False: np.full(force_n.shape, noise_n),
         drop=drop,
     )
 
