@@ -140,8 +140,8 @@ def baseline(
         those = cycles.selected(again)
         deepest = np.maximum(loaded_until(signals.force_n, those), those.before)
         since = np.clip(clean[1, again], those.before, deepest)
-        contact = first_above(signals.force_n, since, deepest, zero_n[again] + detection_n)
-        clean[:, again] = _clean_sides(signals, those, contact, zero_n[again], detection_n, noise=noise)
+        anew = first_above(signals.force_n, since, deepest, zero_n[again] + detection_n)
+        clean[:, again] = _clean_sides(signals, those, anew, zero_n[again], detection_n, noise=noise)
     let_go = np.where(clean[3] >= clean[2], clean[2], -1)
     for side in (0, 2):
         clean[side] = _past_pull(signals, clean[side], clean[side + 1], detection_n)
