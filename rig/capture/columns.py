@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from itertools import pairwise
 
 import numpy as np
 import pyarrow as pa
@@ -25,6 +26,7 @@ from rig.tables import (
     kind_of,
     looks_like_clock,
     names_reduced,
+    plain_number,
     reduced_kind,
 )
 
@@ -36,6 +38,11 @@ _USUAL_UNIT: dict[Kind, str] = {"time": "s", "position": "mm", "force": "N"}
 _REDUCED_UNIT: dict[Kind, str] = {"position": "mm/mm", "force": "MPa"}
 _MOST_SETS = 12
 """Tables side by side whose options a refusal spells out."""
+
+_IN_COUNTS = re.compile(
+    r"(?i)(?<![a-z])(counts?|raw|adc|ticks?|steps?|pulses?|bits?|lsb|digits?|inkremente?)(?![a-z])"
+)
+"""A heading of numbers that are no mm and no N, whatever the first guess at a unit."""
 
 CLOCK = "clock"
 """Stands for the unit of a column of hh:mm:ss or of dates with times."""
@@ -355,23 +362,55 @@ def _unclear(
             )
         elif places and not _unit(layout, places[0], columns):
             problems.append(f"'{layout.headings[places[0]]:.40}' has no unit")
-    # One set of options for each table side by side: the n-th time with the n-th position and force.
-    sets = [
-        " ".join(
-            others.get(kind)
-            or _option(layout, kind, places[min(number, len(places) - 1)] if places else None, columns)
-            for kind, places in may_be.items()
-            if places or kind != "time"
+            if kind != "time" and _IN_COUNTS.search(layout.headings[places[0]]):
+                one = f"0.01 {_USUAL_UNIT[kind]}"
+                others[kind] = f'--{kind} "{_label(layout, places[0])}:{one}" (if one count is {one})'
+    if not any(layout.headings) and not given and (guess := _in_usual_order(layout, columns)):
+        problems.append("the table has no headings")
+        return _refusal(layout, problems, f"{guess} (if these are the columns and units)")
+    sets = []
+    for number in range(min(max(len(places) for places in may_be.values()) or 1, _MOST_SETS)):
+        sets.append(
+            " ".join(
+                others.get(kind)
+                or _option(layout, kind, places[min(number, len(places) - 1)] if places else None, columns)
+                for kind, places in may_be.items()
+                if places or kind != "time"
+            )
         )
-        for number in range(min(max(len(places) for places in may_be.values()) or 1, _MOST_SETS))
-    ]
-    line = layout.heading_line or layout.numbers[0]
-    return InputError(
-        f"{layout.where}, line {line}: the headings do not show which columns to use: {'; '.join(problems)}. "
-        f"Found {layout.names()}. Type: {' or: '.join(sets)}"
+    return _refusal(
+        layout,
+        problems,
+        " or: ".join(sets)
         + (
             ""
             if all(_unit(layout, place, columns) for places in may_be.values() for place in places)
             else " (with the right units)"
-        )
+        ),
     )
+
+
+def _refusal(layout: Layout, problems: Sequence[str], options: str) -> InputError:
+    line = layout.heading_line or layout.numbers[0]
+    return InputError(
+        f"{layout.where}, line {line}: the headings do not show which columns to use: {'; '.join(problems)}. "
+        f"Found {layout.names()}. Type: {options}"
+    )
+
+
+def _in_usual_order(layout: Layout, columns: Sequence[pa.Array]) -> str | None:
+    """Return the options of a table of two or three columns without headings: time, if the first rises all
+    along and there are three, then position, then force; None for any other."""
+    if layout.width not in (2, 3):
+        return None
+    kinds: list[Kind] = ["position", "force"]
+    if layout.width == 3:
+        try:
+            first = [float(plain_number(cell)) for cell in columns[0].to_pylist() if cell]
+        except ValueError:
+            first = []
+        # a position that is pressed once rises too, but a third column would then have no name
+        if len(first) < 2 or any(later <= earlier for earlier, later in pairwise(first)):
+            return None
+        kinds.insert(0, "time")
+    return " ".join(f'--{kind} "#{place}:{_USUAL_UNIT[kind]}"' for place, kind in enumerate(kinds, 1))

@@ -16,12 +16,14 @@ from itertools import compress
 from pathlib import Path
 
 import numpy as np
+import pyarrow as pa
 
 from rig import units
 from rig.capture.columns import ColumnChoice, check_unit, choose_columns, is_reduced, match_headings
 from rig.capture.held_over import find_held, on_lines
 from rig.capture.resolution import estimate_resolution
 from rig.capture.signs import told_signs
+from rig.capture.stated_sizes import MOST_LINES, likely_area, stated_sizes
 from rig.errors import InputError
 from rig.samples import COUNTS, FloatArray, IntArray, RawArray, RawChannel, Samples, Sense
 from rig.tables import (
@@ -50,10 +52,15 @@ _COUNTS_RANGE = np.iinfo(np.int32)
 
 _MEASURED: tuple[Kind, Kind] = ("force", "position")
 _OF_REDUCED: dict[Kind, str] = {"position": "mm", "force": "N"}
+_LARGEST: dict[Kind, float] = {"position": 1e9, "force": 1e12}
+"""In mm and N: a thousand kilometres, and a hundred million tonnes."""
+
 _SCALE_OF: dict[Kind, tuple[str, str]] = {
     "position": ("--free-height", "free height"),
     "force": ("--area", "loaded area"),
 }
+
+_PLACEHOLDER: dict[Kind, str] = {"position": "HEIGHT", "force": "AREA"}
 
 EVEN_SHARE, MOST_EVEN = 0.02, 0.9
 """Rows are evenly spaced if most steps of time are as near as this to the usual one."""
@@ -62,6 +69,12 @@ _SIZE_LINE = re.compile(
     r"(?i)(?=.*\d).*(?:height|length|thickness|diameter|width|area|section|h[öo]he|l[äa]nge|fl[äa]che|dicke)"
 )
 """A line above the table that may say the height or the area of the piece."""
+
+NAMES_PIECE = re.compile(
+    r"(?i)(?<![^\W\d_])(specimens?|samples?|probe|prüfling|muster|[ée]prouvette|[ée]chantillon|probeta|muestra|"
+    r"provino|campione|pr[óo]bka|id|piece|part|name|label|replicate|batch|run|test)(?![^\W\d_])|試料|試験片|试样"
+)
+"""A heading of a column that says which specimen a row is of."""
 
 _RATE_LINE = re.compile(
     r"(?i)^(?=.*(?:rate|freq|fr[ée]q|interval|period|takt|dt\b|Δt))\W*(?:data\s+)?(?:sampl\w*|scan\w*|acquisition|acq|data|logging|record\w*|abtast\w*|mess\w*|"
@@ -229,6 +242,7 @@ def import_table(
     values, stamps, kept = _read(read, layout, form, notes)
     taken = {kind: choice for kind, (_, choice) in chosen.items()}
     units_of = _to_units(layout, taken, values, {"position": free_height_mm, "force": area_mm2}, notes)
+    _refuse_absurd(values, units_of, read)
     if not kept.all():
         notes.append(
             f"{layout.where}: {int((~kept).sum())} of {len(kept)} rows left out, since a chosen column is "
@@ -254,7 +268,7 @@ def import_table(
             if COUNTING.search(name) and place not in {taken_at for taken_at, _ in chosen.values()}
         ]
         exact = _joined(layout, lines["time"], exact, counters, notes)
-        time_us = _rising(lines["time"], exact, notes)
+        time_us = _rising(lines["time"], exact, notes, _names_of_pieces(layout, columns, kept))
     elif (stated := rate_hz or (None if in_order else _stated_rate_hz(layout, notes))) is not None:
         time_us = np.rint(rows * (1e6 / stated)).astype(np.int64)
     has_clock = time_us is not rows
@@ -322,16 +336,7 @@ def _to_units(
         values[kind] = numbers * taken[kind].each if taken[kind].each != 1 else numbers
     units_of: dict[Kind, str] = {kind: str(choice.unit) for kind, choice in taken.items()}
     reduced = [kind for kind, choice in taken.items() if is_reduced(kind, choice.unit)]
-    needed = "; ".join(
-        f"column '{taken[kind].column}' is in {taken[kind].unit}, which needs the {_SCALE_OF[kind][1]}: "
-        f"give it with {_SCALE_OF[kind][0]}"
-        for kind in reduced
-        if not scale[kind]
-    )
-    if needed:
-        speaking = [f"line {n}: {text.strip():.60}" for n, text in layout.preamble if _SIZE_LINE.search(text)]
-        told = f" (the table says, {'; '.join(speaking[:3])})" if speaking else ""
-        raise InputError(f"{layout.where}: {needed}{told}")
+    scale = _from_preamble(layout, scale, {kind: taken[kind] for kind in reduced if not scale[kind]}, notes)
     for kind in reduced:
         # A strain times the height is a position in mm, a stress in MPa times the area a force in N.
         unit = units_of[kind]
@@ -340,7 +345,7 @@ def _to_units(
         units_of[kind] = _OF_REDUCED[kind]
         notes.append(
             f"{layout.where}: {kind} from '{taken[kind].column}' in {unit} times the {_SCALE_OF[kind][1]} as "
-            "given; taken as referred to the piece as it was before the test"
+            "stated; taken as referred to the piece as it was before the test"
         )
     return units_of
 
@@ -353,6 +358,68 @@ def _whole_us(column: Cells, numbers: FloatArray, unit: str) -> IntArray:
     if far.any():
         raise column.refuse(int(np.argmax(far)), "expected a time within 100 000 years of zero")
     return np.rint(found_us).astype(np.int64)
+
+
+def _refuse_absurd(
+    values: Mapping[Kind, FloatArray], units_of: Mapping[Kind, str], read: Mapping[Kind, Cells]
+) -> None:
+    """Refuse a force or a position that no press has: its squares and products would be infinite."""
+    for kind in _MEASURED:
+        if units_of[kind] == COUNTS:
+            continue
+        most = _LARGEST[kind] / units.factor(units_of[kind], _OF_REDUCED[kind])
+        absurd = np.abs(values[kind]) > most
+        if absurd.any():
+            raise read[kind].refuse(
+                int(np.argmax(absurd)),
+                f"expected a {kind} of at most {_LARGEST[kind]:.0e} {_OF_REDUCED[kind]}",
+            )
+
+
+def _from_preamble(
+    layout: Layout, scale: Mapping[Kind, float | None], lacking: Mapping[Kind, ColumnChoice], notes: list[str]
+) -> Mapping[Kind, float | None]:
+    """Return height and area with those that strain and stress lack, where the lines above the table say one
+    of each; else refuse, with the options to type."""
+    if not lacking:
+        return scale
+    sizes = stated_sizes(layout.preamble)
+    problems: list[str] = []
+    options: list[str] = []
+    said: list[str] = []
+    is_known, found = False, dict(scale)
+    for kind, choice in lacking.items():
+        option, name = _SCALE_OF[kind]
+        unit = "mm" if kind == "position" else "mm^2"
+        stated = sizes.get("height" if kind == "position" else "area", [])
+        if len(stated) == 1:
+            found[kind] = stated[0].value
+            notes.append(f"{layout.where}: {name} {stated[0].value:.6g} {unit}, by {stated[0].said}")
+            options.append(f'{option} "{stated[0].value:.6g} {unit}"')
+            is_known = True
+            continue
+        problems.append(
+            f"column '{choice.column}' is in {choice.unit}, which needs the {name}: give it with {option}"
+        )
+        area = None if stated or kind == "position" else likely_area(sizes)
+        likely = stated or ([] if area is None else [area])
+        is_known |= bool(likely)
+        options.append(
+            f'{option} "{likely[0].value:.6g} {unit}"' if likely else f"{option} {_PLACEHOLDER[kind]}"
+        )
+        said += [size.said for size in likely]
+    if not problems:
+        return found
+    said = said or [
+        f"line {n}: {text.strip():.60}"
+        for n, text in layout.preamble[-MOST_LINES:]
+        if _SIZE_LINE.search(text[:400])
+    ]
+    raise InputError(
+        f"{layout.where}: {'; '.join(problems)}"
+        + (f", as in {' '.join(options)}" if is_known else "")
+        + (f" (the table says, {'; '.join(said[:3])})" if said else "")
+    )
 
 
 def _stated_rate_hz(layout: Layout, notes: list[str]) -> float | None:
@@ -490,11 +557,35 @@ def _counts_on(counter: Cells, again: IntArray) -> bool:
     return bool((rises >= 0).all() and (rises[again - 1] > 0).all())
 
 
-def _rising(column: Cells, time_us: IntArray, notes: list[str]) -> IntArray:
+def _names_of_pieces(layout: Layout, columns: Sequence[pa.Array], kept: BoolArray) -> list[Cells]:
+    """Return the columns that name a specimen in each row."""
+    return [
+        Cells(layout.where, name, columns[place], layout.numbers).take(kept)
+        for place, name in enumerate(layout.headings)
+        if NAMES_PIECE.search(name)
+    ]
+
+
+def _changes_only_at(piece: Cells, row: int) -> bool:
+    """Return whether a column changes at a row but not beside it, as a count of rows does."""
+    beside = piece.text[max(row - 2, 0) : row + 2].to_pylist()
+    return row >= 2 and beside[0] == beside[1] != beside[2] and beside[2:] == [beside[2]] * (len(beside) - 2)
+
+
+def _rising(column: Cells, time_us: IntArray, notes: list[str], pieces: Sequence[Cells]) -> IntArray:
     """Return times that rise from row to row: equal ones are spread, falling ones refused."""
     fall = np.diff(time_us) < 0
     if fall.any():
         row = int(np.argmax(fall)) + 1
+        other = next((piece for piece in pieces if _changes_only_at(piece, row)), None)
+        if other is not None:
+            raise column.refuse(
+                row,
+                f"the clock begins again where column '{other.name:.40}' changes from "
+                f"{other.text[row - 1].as_py()!r:.30} to {other.text[row].as_py()!r:.30}: another specimen. "
+                f"Import one at a time: this one with --until-line {column.line[row] - 1}, the next with "
+                f"--skip-rows {column.line[row] - 1} and the columns by number",
+            )
         steps = np.diff(time_us)[~fall]
         step_us = float(np.median(steps)) if len(steps) else 0.0
         even = step_us > 0 and np.mean(np.abs(steps - step_us) <= EVEN_SHARE * step_us) > MOST_EVEN

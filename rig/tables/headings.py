@@ -11,6 +11,7 @@ from __future__ import annotations
 import re
 from functools import lru_cache
 from typing import Literal
+from unicodedata import normalize
 
 from rig import units
 from rig.errors import InputError
@@ -62,9 +63,20 @@ _UNITS = {
     "毫米": "mm",
     "ミリ": "mm", "мкм": "um", "微米": "um", "см": "cm", "厘米": "cm", "м": "m", "micron": "um",
     "microns": "um",
-    "inch": "in", "inches": "in", '"': "in", "mil": "thou", "mils": "thou",
+    "inch": "in", "inches": "in", '"': "in", "mil": "thou", "mils": "thou", "pouces": "in", "zoll": "in",
+    "pulgadas": "in", "pollici": "in",
+    # what writes capitals only, or only the first letter large, means the same units
+    "mm": "mm", "ms": "ms", "cm": "cm", "um": "um", "in": "in", "kg": "kg", "kgf": "kgf", "gf": "gf",
+    "lbf": "lbf", "lbs": "lbf", "dan": "daN", "cn": "cN",
+    "kp": "kgf", "kilopond": "kgf", "kilograms": "kg", "kilogram": "kg", "gram-force": "gf",
+    "grams-force": "gf", "grf": "gf", "kgs": "kg", "gramos": "g", "gramm": "g", "sn": "s", "secondi": "s",
+    "segundos": "s", "secondes": "s", "millimètres": "mm", "milímetros": "mm",
+    "millimetri": "mm", "mikrometer": "um",
 }  # fmt: skip
 """Spellings of units that are not the sign itself; lower case. "M" and "m" differ, so signs come first."""
+
+_IN_BRACKETS = {"S": "s"}
+"""Capitals that are a unit only where brackets say that they are one."""
 
 SHARES: dict[str, float] = {"%": 0.01, "mm/mm": 1.0, "m/m": 1.0, "in/in": 1.0}
 """Units of a strain, as shares of the free height."""
@@ -102,8 +114,12 @@ def unit_of(text: str) -> str | None:
     --------
     >>> [unit_of(text) for text in ("(kN)", "мм", "Sec", "Pa", "mil")]
     ['kN', 'mm', 's', None, 'thou']
+    >>> [unit_of(text) for text in ("MM", "Kgf", "\uff4d\uff4d", "MS", "S")]
+    ['mm', 'kgf', 'mm', 'ms', None]
     """
-    bare = text.strip().strip("[](){}<>\uff08\uff09\u3010\u3011").strip().rstrip(".")
+    # full-width letters and units in one sign (U+339C) are those that they look like; a micro sign stays
+    bare = text if text.isascii() else "".join(c if c in "µμ²³" else normalize("NFKC", c) for c in text)
+    bare = bare.strip().strip("[](){}<>\uff08\uff09\u3010\u3011").strip().rstrip(".")
     if not bare or len(bare) > 24:
         return None
     for spelling in (bare, _UNITS.get(bare.lower(), ""), bare.replace("µ", "u").replace("μ", "u")):
@@ -137,7 +153,7 @@ def unit_in(heading: str) -> tuple[str, str | None]:
     heading = heading.strip()
     bracketed = _BRACKETED.search(heading)
     if bracketed is not None:
-        unit = unit_of(bracketed[1])
+        unit = unit_of(bracketed[1]) or _IN_BRACKETS.get(bracketed[1].strip())
         # Brackets that hold something else ("(%)", "(MPa)") still say that no other word is the unit.
         return heading[: bracketed.start()].strip(), unit
     behind = _BEHIND.match(heading)

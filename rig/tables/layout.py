@@ -23,6 +23,7 @@ from rig.tables.cells import WHITESPACE, cut_cells, shown
 from rig.tables.clocks import CLOCK_CELL
 from rig.tables.headings import COUNTING, SHARES, is_pressure, kind_of, reduced_kind, unit_in, unit_of
 from rig.tables.numbers import MISSING, plain_number
+from rig.tables.spelt_cells import respelt
 
 REMARKS = ("#", "%", "//", '"#')
 """Lines that begin with one of them are read by people only."""
@@ -144,9 +145,18 @@ def lay_out(
     if not kept:
         after = f" after the first {skip_rows} lines" if skip_rows else ""
         raise InputError(f"{where}: found nothing{after}; expected lines of numbers")
-    delimiter = delimiter or _told_delimiter(kept, decimal)
+    given, delimiter = delimiter, delimiter or _told_delimiter(kept, decimal)
     _refuse_wide(where, kept, numbers, delimiter)
-    lines = _Lines(where, kept, numbers, delimiter, _widths(kept, delimiter), in_order)
+    widths = _widths(kept, delimiter)
+    plain = any(
+        all(is_numeric(cell) or _MISSING.match(cell) for cell in cut_cells(line, delimiter))
+        for line, width in zip(kept[-_SNIFFED:], widths[-_SNIFFED:], strict=True)
+        if width
+    )
+    if given is None and not plain and (spelt := respelt(kept, numbers, where)) is not None:
+        (kept, numbers), delimiter = spelt, "\t"
+        widths = _widths(kept, delimiter)
+    lines = _Lines(where, kept, numbers, delimiter, widths, in_order)
     head = _asked_headings(lines, asked)
     begin, end, width = _block(lines, head)
     if head is None:

@@ -21,7 +21,10 @@ from rig.tables.cells import BoolArray, Cells
 
 PLAIN = r"^[+-]?([0-9]+\.?[0-9]*|\.[0-9]+)([eE][+-]?[0-9]+)?$"
 MISSING = (
-    r"^(?i:|-+|\?+|nan|\+?inf|-inf|n/?a|null|none|#n/a|#nv|#value!|#div/0!|#wert!|overflow|ovrflw|ovld)$"
+    r"^(?i:|-+|_+|\*+|\?+|#+|\.+|nan|[+-]?inf|[+-]?1\.#(?:ind|inf|qnan)0*|n/?a|n\.a\.|null|none|missing|"
+    r"no ?data|err|error|fehler|erreur|invalid|ungültig|fault|bad|open|over|under|ol|\+ol|-ol|ovl|ovr|"
+    r"over ?range|overload|saturated|overflow|ovrflw|ovld|#n/a|#nv|#num!|#zahl!|#ref!|#bezug!|#name\?|"
+    r"#value!|#valeur!|#div/0!|#wert!)$"
 )
 """Cells that hold no reading: blank, a dash, and what programs write where there is none."""
 

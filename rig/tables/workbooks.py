@@ -75,8 +75,10 @@ def sheet_text(data: bytes, path: Path, sheet: str | None) -> tuple[str, str, tu
         )
         filled = {recordings[0]: filled[recordings[0]]}
     if len(filled) > 1:
-        shown = ", ".join(repr(name) for name in (recordings or list(filled))[:20])
-        raise InputError(f"{path}: several sheets hold something: {shown}; choose one with --sheet NAME")
+        several = recordings or list(filled)
+        shown = " or ".join(f'--sheet "{name}"' for name in several[:20])
+        more = f" ({len(several)} sheets)" if len(several) > 20 else ""
+        raise InputError(f"{path}: several sheets hold a table; choose one: {shown}{more}")
     name, rows = next(iter(filled.items()))
     return name, "\n".join("\t".join(_cell(cell) for cell in row) for row in rows), notes
 

@@ -71,7 +71,7 @@ def test_a_sheet_of_ods_is_read(tmp_path) -> None:
 def test_several_sheets_are_refused_until_one_is_named(tmp_path) -> None:
     other = [(time, -travel, load) for time, travel, load in ROWS]
     path = xlsx(tmp_path / "t.xlsx", ("Before", [*HEAD, *other]), ("Data", [*HEAD, *ROWS]))
-    with pytest.raises(InputError, match="'Before', 'Data'; choose one with --sheet"):
+    with pytest.raises(InputError, match='choose one: --sheet "Before" or --sheet "Data"'):
         import_table(path)
     assert_rows(path, form=TableForm(sheet="Data"))
 
