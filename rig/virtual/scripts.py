@@ -8,7 +8,7 @@ Cost: about eight instants for a driven squeeze, two hundred a second for one by
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
@@ -146,7 +146,7 @@ def _by_drive(plan: Plan, contact_mm: float) -> Script:
     repeats = plan.cycles - 1
     # All squeezes but the first are the same, so one is worked out and laid end to end.
     starts_s = first.end_s + again.end_s * np.arange(repeats + 1, dtype=np.float64)
-    pieces = [first, *_repeated(again, starts_s[:-1]), _shifted(away, float(starts_s[-1]))]
+    pieces = [first, _repeated(again, starts_s[:-1]), _shifted(away, float(starts_s[-1]))]
     # Both strokes go the same way and take the same time: half of what is left beside hold and rest.
     stroke_s = again.end_s - plan.hold_s - plan.rest_s
     begins_s = np.concatenate([[plan.no_load_s], starts_s[:-1]])
@@ -174,17 +174,14 @@ def _by_sine(plan: Plan, contact_mm: float) -> Script:
     middle = _strokes(plan, low_mm + amplitude_mm, [(low_mm + amplitude_mm, period_s * plan.cycles)])
     away = _strokes(plan, low_mm, [(low_mm, plan.rest_s), (start_mm, plan.rest_s)])
     joined = _joined([approach, _shifted(middle, approach.end_s), _shifted(away, end_s)])
-    sine = Sine(approach.end_s, end_s, amplitude_mm, angular)
-    trajectory = Trajectory(
-        joined.time_s,
-        joined.position_mm,
-        joined.speed_mm_per_s,
-        joined.acceleration_mm_per_s2,
-        sine,
-    )
     deepest_s = begins_s + period_s / 2
     return Script(
-        trajectory, begins_s, deepest_s, deepest_s, begins_s + period_s, np.ones(plan.cycles, np.bool_)
+        replace(joined, sine=Sine(approach.end_s, end_s, amplitude_mm, angular)),
+        begins_s,
+        deepest_s,
+        deepest_s,
+        begins_s + period_s,
+        np.ones(plan.cycles, np.bool_),
     )
 
 
@@ -265,24 +262,18 @@ def _strokes(plan: Plan, start_mm: float, stops: Stops) -> Trajectory:
 
 
 def _shifted(piece: Trajectory, by_s: float) -> Trajectory:
-    return Trajectory(
-        piece.time_s + by_s, piece.position_mm, piece.speed_mm_per_s, piece.acceleration_mm_per_s2
-    )
+    return replace(piece, time_s=piece.time_s + by_s)
 
 
-def _repeated(piece: Trajectory, starts_s: FloatArray) -> list[Trajectory]:
-    """Return copies of a piece in one trajectory, without a Python object for each squeeze."""
+def _repeated(piece: Trajectory, starts_s: FloatArray) -> Trajectory:
+    """Return copies of a piece in one trajectory, empty for none: no Python object for each squeeze."""
     times = len(starts_s)
-    if not times:
-        return []
-    return [
-        Trajectory(
-            (starts_s[:, None] + piece.time_s[None, :]).ravel(),
-            np.tile(piece.position_mm, times),
-            np.tile(piece.speed_mm_per_s, times),
-            np.tile(piece.acceleration_mm_per_s2, times),
-        )
-    ]
+    return Trajectory(
+        (starts_s[:, None] + piece.time_s[None, :]).ravel(),
+        np.tile(piece.position_mm, times),
+        np.tile(piece.speed_mm_per_s, times),
+        np.tile(piece.acceleration_mm_per_s2, times),
+    )
 
 
 def _joined(pieces: list[Trajectory]) -> Trajectory:
