@@ -254,16 +254,16 @@ class Intake:
             logger.warning("the last line that was rejected: {!r}", self.decoder.last_rejected)
 
     def _rejected(self, host_time: float) -> tuple[LinkEvent, ...]:
-        tally = self.decoder.tally.as_dict()
+        tally = self.decoder.tally
         news = {
             name: count - self._reported.get(name, 0)
-            for name, count in self.decoder.tally.causes.items()
+            for name, count in tally.causes.items()
             if count > self._reported.get(name, 0)
         }
         if not news:
             return ()
-        discarded = tally["bytes_discarded"] - self._reported.get("bytes_discarded", 0)
-        self._reported = tally
+        discarded = tally.bytes_discarded - self._reported.get("bytes_discarded", 0)
+        self._reported = tally.as_dict()
         self._report_due = host_time + REJECTED_EVERY_S
         return (LinkEvent("rejected", host_time, self.clock.last_time_us, {"bytes": discarded, **news}),)
 

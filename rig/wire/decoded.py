@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, fields
 
 from rig.wire.messages import Message
 from rig.wire.sample_block import SampleBlock
@@ -53,30 +53,22 @@ class Tally:
     @property
     def rejected(self) -> int:
         """Frames or lines thrown away, whatever the cause."""
-        return (
-            self.too_long
-            + self.cut
-            + self.short
-            + self.bad_cobs
-            + self.bad_crc
-            + self.unknown_type
-            + self.wrong_columns
-            + self.bad_checksum
-            + self.not_a_number
-            + self.out_of_range
-        )
+        return sum(self.causes.values())
+
+    @property
+    def causes(self) -> dict[str, int]:
+        """Causes for which frames or lines were thrown away, each with its count above 0."""
+        return {name: count for name in _CAUSES if (count := getattr(self, name))}
 
     def reject(self, cause: str, size_bytes: int) -> None:
         """Count one frame or line of `size_bytes` under the field named `cause`."""
         setattr(self, cause, getattr(self, cause) + 1)
         self.bytes_discarded += size_bytes
 
-    @property
-    def causes(self) -> dict[str, int]:
-        """Causes for which frames or lines were thrown away, each with its count."""
-        kept = ("accepted", "empty", "bytes_accepted", "bytes_discarded")
-        return {name: count for name, count in asdict(self).items() if count and name not in kept}
-
     def as_dict(self) -> dict[str, int]:
         """Return all counts by name."""
         return asdict(self)
+
+
+_NO_CAUSES = {"accepted", "empty", "bytes_accepted", "bytes_discarded"}
+_CAUSES = tuple(count.name for count in fields(Tally) if count.name not in _NO_CAUSES)
