@@ -157,10 +157,9 @@ def find_breaks(
     lost = went_on_mm > np.maximum(WENT_ON_SHARE * stroke_mm, deadband_mm)
     at_loss = np.where(loading.real, loading.force_n, -np.inf) >= BEFORE_LOSS * largest_n[:, None]
     before_loss = count - 1 - np.argmax(at_loss[:, ::-1], axis=1)
-    places = [
-        _tips(force_n[row, : loading.lengths[row]], np.flatnonzero(broken[row]))
-        for row in range(len(force_n))
-    ]
+    places: list[list[int]] = [[] for _ in force_n]
+    for row in np.flatnonzero(broken.any(axis=1)).tolist():
+        places[row] = _tips(force_n[row, : loading.lengths[row]], np.flatnonzero(broken[row]))
     for row in np.flatnonzero(lost & ~broken.any(axis=1)).tolist():
         places[row] = [int(before_loss[row])]
     return _placed(blocks, pressed, places, lost, noise_n)
@@ -290,11 +289,11 @@ def went_on_mm(signals: Signals, cycles: Cycles, deadband_mm: float) -> FloatArr
     fell_n = force_n[np.maximum(end - DROP_NODES, cycles.contact)] - force_n[end]
     let_go = (fell_n > BEFORE_LOSS * (largest_n - force_n[end])) & (deepest - x_mm[end] <= deadband_mm)
     # a machine that sees a break stops at once, and what is left of the piece may still carry a little
-    for row in np.flatnonzero(~let_go).tolist():
-        first, stop = int(cycles.contact[row]), min(int(cycles.release[row]), len(signals))
-        tip = first + int(np.argmax(force_n[first:stop]))
-        soon = min(tip + SUDDEN_SAMPLES, len(signals) - 1)
-        stands = x_mm[tip : soon + 1].min() >= x_mm[tip] - deadband_mm
-        gone_n = force_n[tip] - force_n[soon]
-        let_go[row] = stands and gone_n > GONE_AT_ONCE * (force_n[tip] - cycles.zero_n[row])
+    rows = np.flatnonzero(~let_go)
+    stretches = zip(cycles.contact[rows].tolist(), cycles.release[rows].tolist(), strict=True)
+    tip = np.array([first + int(force_n[first:stop].argmax()) for first, stop in stretches], np.int64)
+    soon = np.minimum(tip + SUDDEN_SAMPLES, len(signals) - 1)
+    gone = force_n[tip] - force_n[soon] > GONE_AT_ONCE * (force_n[tip] - cycles.zero_n[rows])
+    for row, begin, end in zip(rows[gone].tolist(), tip[gone].tolist(), soon[gone].tolist(), strict=True):
+        let_go[row] = x_mm[begin : end + 1].min() >= x_mm[begin] - deadband_mm
     return np.where(let_go, np.inf, np.where(cycles.after > cycles.release, behind - deepest, 0.0))
