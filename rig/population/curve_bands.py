@@ -185,7 +185,6 @@ def curve_difference(
     second: tuple[str, Sequence[PieceResult]],
     *,
     paired: bool = False,
-    level: float = LEVEL,
 ) -> CurveDifference | None:
     """Return the difference of the loading curves of two groups, with a band that holds all of it at once.
 
@@ -210,7 +209,7 @@ def curve_difference(
         return None
     grid = _grid([_reach(piece) for piece in (*before, *after)], far=False)
     stacks = _stacked(before, grid), _stacked(after, grid)
-    mean, low, high, factor, point = simultaneous_band(*stacks, paired=paired, level=level)
+    mean, low, high, factor, point = simultaneous_band(*stacks, paired=paired)
     # stretches in which the band leaves zero out: changes come in pairs, of begin and one past the end
     leaves_zero = (low > 0) | (high < 0)
     apart = np.flatnonzero(np.diff(leaves_zero, prepend=False, append=False)).reshape(-1, 2)
@@ -226,7 +225,7 @@ def curve_difference(
         high_n=high,
         factor=factor,
         point_factor=point,
-        level=level,
+        level=LEVEL,
         apart=tuple((float(grid[begin]), float(grid[end - 1])) for begin, end in apart.tolist()),
     )
 

@@ -81,15 +81,13 @@ class BatchDrift:
         return asdict(self)
 
 
-def batch_drift(batches: Sequence[tuple[str, BatchFigures]], *, level: float = LEVEL) -> BatchDrift:
+def batch_drift(batches: Sequence[tuple[str, BatchFigures]]) -> BatchDrift:
     """Return the chart and trend of one quantity over batches.
 
     Parameters
     ----------
     batches
         Name and figures of each, in order of time.
-    level
-        Of the interval of the slope.
 
     Raises
     ------
@@ -111,7 +109,7 @@ def batch_drift(batches: Sequence[tuple[str, BatchFigures]], *, level: float = L
     outside = [name for name, mean, far in zip(names, means, away, strict=True) if abs(mean - middle) > far]
     # one-way analysis of variance: means of batches against the spread within them
     p = float(scipy.stats.f_oneway(*values).pvalue) if sd > 0 else float("nan")
-    trend_p, slope, slope_low, slope_high = _trend(means, level)
+    trend_p, slope, slope_low, slope_high = _trend(means)
     return BatchDrift(
         quantity=batches[0][1].quantity,
         batches=tuple(names),
@@ -127,17 +125,17 @@ def batch_drift(batches: Sequence[tuple[str, BatchFigures]], *, level: float = L
         slope=slope,
         slope_low=slope_low,
         slope_high=slope_high,
-        level=level,
+        level=LEVEL,
     )
 
 
 def _trend(
-    means: Sequence[float], level: float
+    means: Sequence[float],
 ) -> tuple[float | None, float | None, float | None, float | None]:
     """Return p of the order (Mann and Kendall), the median slope (Theil and Sen) and its interval."""
     if len(means) < FEWEST_FOR_TREND or not np.ptp(means) > 0:
         return None, None, None, None
     order = np.arange(len(means))
     p = float(scipy.stats.kendalltau(order, means).pvalue)
-    found = scipy.stats.theilslopes(means, order, alpha=level)
+    found = scipy.stats.theilslopes(means, order, alpha=LEVEL)
     return p, float(found.slope), float(found.low_slope), float(found.high_slope)

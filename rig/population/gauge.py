@@ -16,7 +16,7 @@ from typing import Any, Literal
 import numpy as np
 import scipy
 
-from rig.core.measured import bartlett_chance
+from rig.core.measured import LEVEL, bartlett_chance
 from rig.errors import InputError
 from rig.population.components import (
     CROSSED,
@@ -36,8 +36,6 @@ from rig.samples import FloatArray
 
 Interaction = Literal["kept", "pooled"]
 """Whether the interaction is a part of its own, or counted as repeats."""
-
-LEVEL = 0.95
 
 DRIFT_P = 0.01
 """Largest p-value of a difference between the means of first, second, ... trials that is reported."""

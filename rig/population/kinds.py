@@ -15,9 +15,9 @@ from typing import Any
 import numpy as np
 import scipy
 
+from rig.core.measured import LEVEL
 from rig.errors import InputError
 from rig.population.components import APPRAISER, WITHIN, mean_squares
-from rig.population.gauge import LEVEL
 from rig.population.intervals import Term
 from rig.population.trials import TrialTable
 

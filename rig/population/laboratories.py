@@ -24,6 +24,7 @@ from typing import Any
 import numpy as np
 import scipy
 
+from rig.core.measured import LEVEL
 from rig.errors import InputError
 from rig.population.intervals import Term, combination_interval
 from rig.population.outliers import grubbs
@@ -31,8 +32,6 @@ from rig.population.trials import finite_values, table_column
 from rig.samples import FloatArray
 
 LABORATORY, MATERIAL, VALUE = "laboratory", "material", "value"
-
-LEVEL = 0.95
 
 STRAGGLER_P, OUTLIER_P = 0.05, 0.01
 """Significance below which a laboratory is a straggler, and below which it is an outlier (ISO 5725-2)."""
@@ -179,7 +178,6 @@ def laboratory_study(
     *,
     quantity: str = "value",
     unit: str = "",
-    level: float = LEVEL,
     where: str = "table",
     rows: Sequence[int] | None = None,
 ) -> LaboratoryStudy:
@@ -192,8 +190,6 @@ def laboratory_study(
         `material`. Laboratories may have different numbers of results.
     quantity, unit
         What was measured.
-    level
-        Confidence of the intervals.
     where, rows
         Name of the table and number of each row, for refusals.
 
@@ -217,14 +213,12 @@ def laboratory_study(
     >>> round(study.materials[0].repeatability.sd, 4), round(study.materials[0].reproducibility.sd, 4)
     (0.1155, 0.2449)
     """
-    if not 0 < level < 1:
-        raise InputError(f"level: found {level}, expected a number between 0 and 1")
     groups = _groups(table, where, rows)
     return LaboratoryStudy(
         quantity,
         unit,
-        level,
-        tuple(_material(name, by, level, where) for name, by in groups.items()),
+        LEVEL,
+        tuple(_material(name, by, where) for name, by in groups.items()),
     )
 
 
@@ -247,7 +241,7 @@ def _groups(table: Any, where: str, rows: Sequence[int] | None) -> dict[str, dic
     return groups
 
 
-def _material(name: str, by: dict[str, list[float]], level: float, where: str) -> MaterialFigures:
+def _material(name: str, by: dict[str, list[float]], where: str) -> MaterialFigures:
     about = f"{where}{f', material {name!r}' if name else ''}"
     count = np.array([len(values) for values in by.values()])
     within = int((count - 1).sum())
@@ -272,8 +266,8 @@ def _material(name: str, by: dict[str, list[float]], level: float, where: str) -
         Term(1 / typical, np.asarray(spread), laboratories - 1),
         Term(1 - 1 / typical, np.asarray(repeat), within),
     ]
-    low, high, _ = combination_interval([term for term in terms if term.factor > 0], level)
-    repeat_low, repeat_high, _ = combination_interval([Term(1.0, np.asarray(repeat), within)], level)
+    low, high, _ = combination_interval([term for term in terms if term.factor > 0], LEVEL)
+    repeat_low, repeat_high, _ = combination_interval([Term(1.0, np.asarray(repeat), within)], LEVEL)
     both = repeat + max(between, 0.0)
     return MaterialFigures(
         material=name,

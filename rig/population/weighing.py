@@ -21,10 +21,6 @@ from rig.core.measured import coverage_factor
 from rig.errors import InputError
 from rig.units import factor, parse
 
-UNITS = ("g", "kg", "oz", "lb")
-
-CONFIDENCE = 0.95
-
 UNUSUAL = 0.01
 """A piece that so few of a batch would lie further off than is asked about."""
 
