@@ -130,7 +130,9 @@ def _measure_block(
     rough_peak_n = largest_n - zero.at_contact_n
     frame = context.frame
     coming, loading, unloading = _both_strokes(signals, cycles, zero, frame)
-    worth = rough.take((loading, unloading), noise, context.detection_n, context.wander)
+    # what a press shows by itself, and with what presses differ by; a break is sudden, whatever wanders
+    alone = rough.take((loading, unloading), noise, context.detection_n)
+    worth = alone.with_wander(context.wander, (loading, unloading))
     toe = _toes(signals, cycles, zero, context, worth, peak_n=rough_peak_n, which=~headless)
     zeroed = context.recorded_zero & headless & _zero_in_reach(signals.position_mm, cycles)
     contact, contact_u = _stretch_contacts(toe, kept, carried, zeroed)
@@ -192,7 +194,7 @@ def _measure_block(
         loading,
         coming,
         pressed,
-        noise_n=worth.at(rough_peak_n),
+        noise_n=alone.at(rough_peak_n),
         stroke_mm=strokes.stroke_mm,
         deadband_mm=context.deadband_mm,
         went_on_mm=went_on_mm(signals, cycles, context.deadband_mm),

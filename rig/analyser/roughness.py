@@ -97,11 +97,13 @@ class Roughness:
         spread: FloatArray = np.hypot(self.force_n.reshape(shape), self.share.reshape(shape) * load_n)
         return spread
 
-    def with_wander(self, wander: StrokeWander, strokes: tuple[Nodes, Nodes]) -> Roughness:
+    def with_wander(self, wander: StrokeWander | None, strokes: tuple[Nodes, Nodes]) -> Roughness:
         """Return the roughness with a slow wander in it that presses show only between them.
 
         What a press shows by itself may be a part of the same wander: the larger of both counts.
         """
+        if wander is None:
+            return self
         square_n2 = np.mean([row_sums(nodes.count * nodes.force_n**2) for nodes in strokes], axis=0)
         square_n2 /= np.maximum(np.mean([row_sums(nodes.count) for nodes in strokes], axis=0), 1.0)
         whole_n2 = self.force_n**2 + self.share**2 * square_n2
@@ -144,13 +146,7 @@ class RoughnessRecord:
 
     _sums: FloatArray = field(default_factory=lambda: np.zeros((3, 2, len(LAGS))))
 
-    def take(
-        self,
-        strokes: tuple[Nodes, Nodes],
-        noise: MeasuringNoise,
-        in_contact_n: float,
-        wander: StrokeWander | None = None,
-    ) -> Roughness:
+    def take(self, strokes: tuple[Nodes, Nodes], noise: MeasuringNoise, in_contact_n: float) -> Roughness:
         """Take the next presses, and tell the roughness of each from all up to it.
 
         Parameters
@@ -161,13 +157,7 @@ class RoughnessRecord:
             What the opening told; nothing below it is reported.
         in_contact_n
             Nodes below this force are not on the specimen.
-        wander
-            What presses differ by, where that is known.
         """
-        found = self._taken(strokes, noise, in_contact_n)
-        return found if wander is None else found.with_wander(wander, strokes)
-
-    def _taken(self, strokes: tuple[Nodes, Nodes], noise: MeasuringNoise, in_contact_n: float) -> Roughness:
         rows = len(strokes[0].x_mm)
         own = np.zeros((3, 2, len(LAGS), rows))
         fine = np.flatnonzero(np.maximum(*(nodes.lengths for nodes in strokes)) >= FEWEST_NODES)
