@@ -439,10 +439,11 @@ def _join(one: _Look, other: _Look) -> _Look:
 
 
 def _means(values: FloatArray, first: IntArray, last: IntArray) -> FloatArray:
-    """Return the mean of values[first:last] for each pair, windows of equal width sharing one gather."""
-    means = np.empty(len(first))
+    """Return the mean of values[first:last] for each pair; none is empty."""
+    if not len(first):
+        return np.empty(0)
     width = last - first
-    for each in set(width.tolist()):
-        rows = np.flatnonzero(width == each)
-        means[rows] = values[first[rows, None] + np.arange(each)].mean(axis=1)
+    begin = np.cumsum(width) - width
+    gathered = values[np.arange(int(width.sum())) + np.repeat(first - begin, width)]
+    means: FloatArray = np.add.reduceat(gathered, begin) / width
     return means

