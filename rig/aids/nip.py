@@ -677,9 +677,7 @@ def _about_loops(figures: Mapping[str, BatchFigures], size_mm: Measured, deepest
     """Return what to say of the energy lost, and of the size that the gap is counted from."""
     said = []
     if "loss_mj" not in figures:
-        said.append(
-            "Empty: energy lost per pass. No capture has an unloading stroke; record the release too."
-        )
+        said.append("No energy lost per pass: no capture has an unloading stroke. Record the release too.")
     if size_mm.u == 0:
         said.append("The pieces' size is taken as exact; give its spread if it is not.")
     deflection_mm = figures["deflection_mm"].mean

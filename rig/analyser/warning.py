@@ -138,29 +138,37 @@ def _about_missing(result: CaptureResult, start: Start, tally: ColumnTally) -> I
         return
     settings, empty = result.settings, tally.always_missing
 
-    yield "Set counts from the first contact at the contact force, where it is zero by definition."
+    yield "Set is measured from the contact of the first cycle, whose own set is therefore zero."
     if settings.free_height_mm is None:
-        yield "Empty: compressions and forces at per cent of the free height, which is unknown."
-    unreached = [depth.label for depth in settings.depths() if empty(f"{depth_name(depth)}.loading_n")]
+        yield "No compression in per cent: the free height is not given (--free-height)."
+    unreached = [
+        depth.label.replace("%", " %")
+        for depth in settings.depths()
+        if empty(f"{depth_name(depth)}.loading_n")
+    ]
     if unreached and settings.free_height_mm is not None:
-        yield f"Empty: forces at {', '.join(unreached)}, which no cycle reaches."
+        yield f"No force at {_listed(unreached)}: no cycle goes that deep."
     if empty("knee_mm"):
         share = 100 * settings.knee_drop
-        found = f"tangent of loading stays above {share:.0f} % of its largest value before"
-        yield f"Empty: knee ({found if tally.knee_resolved else 'too few samples for a tangent'})."
+        found = f"the tangent of loading stays above {share:.0f} % of its largest value"
+        yield f"No knee: {found if tally.knee_resolved else 'there are too few samples for a tangent'}."
     if empty("negative_stiffness_mm"):
-        yield "Empty: negative stiffness (no tangent of loading below zero)."
+        yield "No negative stiffness: the tangent of loading stays above zero."
     if tally.ever_missing("initial_unloading_n_per_mm"):
         yield "No initial unloading stiffness for some cycles: the part lost contact inside the fit window."
     short = [
         f"{after_s:g} s" for after_s in RETENTION_AFTER_S if empty(f"force_retention_{after_s:.0f}s_pct")
     ]
     if short and start.timed:
-        yield f"Empty: force retention at {', '.join(short)} (no hold is that long)."
+        yield f"No force retention at {_listed(short)}: no hold is that long."
     if result.softening is None:
-        yield "Empty: softening (needs three unflagged cycles)."
+        yield "No softening: it needs three unflagged cycles."
     if empty("loss_factor"):
-        yield "Empty: loss factor (needs cyclic squeezes about a mean, always in contact)."
+        yield "No loss factor: it needs cyclic squeezes that never lose contact."
+
+
+def _listed(names: list[str]) -> str:
+    return f"{', '.join(names[:-1])} and {names[-1]}" if len(names) > 1 else names[0]
 
 
 def _spoils(flag: Flag) -> str:

@@ -129,7 +129,7 @@ def creep_and_return(time_s: FloatArray, force: FloatArray, *, resolution: float
     if hold_s < USUAL_HOLD_S:
         notes.append(f"The load was held for {hold_s:.0f} s; {USUAL_HOLD_S:.0f} s are usual and show more.")
     if after is None:
-        notes.append(f"Empty: zero return (there are no {SETTLE_S + WINDOW_S:.0f} s without load after it).")
+        notes.append(f"No zero return: there are no {SETTLE_S + WINDOW_S:.0f} s without load after it.")
     return CreepResult(
         load,
         hold_s,

@@ -527,13 +527,13 @@ def _why_no_class(loads: Sequence[LoadErrors], references: VerificationReference
 def _empty(loads: Sequence[LoadErrors], f0: float | None, resolution_n: float | None) -> list[str]:
     notes = []
     if any(load.b is None for load in loads):
-        notes.append(f"Empty: repeatability, where there are fewer than {RISING_RUNS} rising runs.")
+        notes.append(f"No repeatability where there are fewer than {RISING_RUNS} rising runs.")
     if any(load.v is None and not _turn("v", load, loads) for load in loads):
-        notes.append("Empty: reversibility, at loads without a falling reading.")
+        notes.append("No reversibility at loads without a falling reading.")
     if f0 is None:
-        notes.append("Empty: zero error (no reading without load after the loads of a run).")
+        notes.append("No zero error: no reading without load after the loads of a run.")
     if resolution_n is None:
-        notes.append("Empty: resolution (the step of the readings is not stated).")
+        notes.append("No resolution: the step of the readings is not stated.")
     return notes
 
 

@@ -237,8 +237,8 @@ def print_result(
         low, high = soft.interval_pct()
         u = (high - low) / 4
         screen.print(
-            f"Force at {soft.at_mm:.2f} mm changes by {_signed(soft.pct_per_decade, u)} % per tenfold number "
-            f"of cycles (95 % interval {_signed(low, u)} to {_signed(high, u)} %); "
+            f"Softening: the force at {soft.at_mm:.2f} mm changes by {_signed(soft.pct_per_decade, u)} % per "
+            f"tenfold number of cycles (95 % interval {_signed(low, u)} to {_signed(high, u)} %); "
             f"{soft.lost_pct:.1f} % lost over {soft.n} cycles."
         )
     if result.prony is not None and whole:

@@ -160,7 +160,7 @@ def pooled_although(
         told = "; ".join(difference.sentence for difference in refused)
         raise InputError(
             f"these were measured under different conditions: {told}. "
-            f'Leave some out, or pool them with --although "{names}" and bear it in mind'
+            f'Leave some out, or pool them with --although "{names}"'
         )
     allowed = (
         f"Pooled although different: {unlike.sentence}." for unlike in differing if unlike.name in although

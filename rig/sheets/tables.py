@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
+from typing import Any
 
 import numpy as np
 from rich import box
@@ -14,6 +16,9 @@ from rig.sheets.page import PageTable
 
 SHOWN_CYCLES = 12
 """Longer runs show their first and last cycles, and say where all are."""
+
+KEY_FORCE, KEY_DEPTH = "at 25%.loading_n", "25 % compression"
+"""The force that says most of a part: at a depth that is stated, not at each capture's own peak."""
 
 KEY_QUANTITIES = (
     "secant_n_per_mm",
@@ -94,25 +99,45 @@ def _add_cycles(table: Table, result: CaptureResult, rows: slice) -> None:
 
 
 def answer_sentence(result: CaptureResult, specimen: str) -> str:
-    """Return what a capture says in one sentence; empty without a counted cycle."""
+    """Return what a capture says in a sentence or two; empty without a counted cycle.
+
+    The force at a stated depth comes first where the cycles reach it: a stiffness at each capture's own peak
+    would make a part that was pressed less deeply look softer.
+    """
     peak, secant = (result.summary.get(name, {"n": 0}) for name in ("peak_force_n", "secant_n_per_mm"))
     if not peak["n"] or not secant["n"]:
         return ""
     # where the force falls before the turn, the peak force lies at less than the peak deflection
     reach = result.summary["deflection_at_peak_force_mm"]
-    force_u, secant_u = (each["half95"] / 2 for each in (peak, secant))
-    interval = (
-        f" (95 % interval {rounded(secant['mean'] - secant['half95'], secant_u)} to "
-        f"{rounded(secant['mean'] + secant['half95'], secant_u)} N/mm)"
-        if math.isfinite(secant["half95"])
-        else ""
+    at_peak = (
+        f"{rounded(peak['mean'], peak['half95'] / 2)} N at a deflection of "
+        f"{rounded(reach['mean'], reach['half95'] / 2)} mm"
     )
-    cycles = "1 cycle" if secant["n"] == 1 else f"{secant['n']} cycles"
+    stiffness, interval = _with_interval(secant, "N/mm")
+    key = result.summary.get(KEY_FORCE, {"n": 0})
+    if key["n"]:
+        force, of_force = _with_interval(key, "N")
+        return (
+            f"{specimen}: {force} at {KEY_DEPTH}{of_force}; mean of {_cycles(key['n'])}. Secant stiffness at "
+            f"the peak: {stiffness}, from {at_peak}."
+        )
     return (
-        f"{specimen}: secant stiffness {rounded(secant['mean'], secant_u)} N/mm{interval}, from "
-        f"{rounded(peak['mean'], force_u)} N at a deflection of "
-        f"{rounded(reach['mean'], reach['half95'] / 2)} mm; mean of {cycles}."
+        f"{specimen}: secant stiffness {stiffness}{interval}, from {at_peak}; mean of {_cycles(secant['n'])}."
     )
+
+
+def _with_interval(entry: Mapping[str, Any], unit: str) -> tuple[str, str]:
+    """Return a mean with its unit, and its 95 % interval in brackets; the latter empty where unknown."""
+    mean, half = entry["mean"], entry["half95"]
+    value = f"{rounded(mean, half / 2)} {unit}"
+    if not math.isfinite(half):
+        return value, ""
+    low, high = (rounded(edge, half / 2) for edge in (mean - half, mean + half))
+    return value, f" (95 % interval {low} to {high} {unit})"
+
+
+def _cycles(count: float) -> str:
+    return "1 cycle" if count == 1 else f"{count:.0f} cycles"
 
 
 def key_table(result: CaptureResult, *, plain: bool) -> Table:

@@ -77,7 +77,7 @@ def test_a_short_hold_says_that_five_minutes_are_usual() -> None:
 def test_without_a_stretch_after_the_load_the_zero_return_is_empty_with_a_reason() -> None:
     result = creep_and_return(*recording(after_s=0.0))
     assert result.zero_return is None
-    assert "Empty: zero return" in " ".join(result.notes)
+    assert "No zero return" in " ".join(result.notes)
 
 
 def test_the_result_is_json() -> None:

@@ -134,7 +134,7 @@ def test_what_was_not_read_is_empty_with_a_reason_and_fails_every_class() -> Non
     assert (first.b, first.v, first.a, first.u_q, found.f0) == (None,) * 5
     words = " ".join(found.notes)
     for missing in ("repeatability", "reversibility", "zero error", "resolution"):
-        assert f"Empty: {missing}" in words
+        assert f"No {missing}" in words
     assert found.verdict.startswith("No class: zero error f0 is not known")
 
 
