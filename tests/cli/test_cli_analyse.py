@@ -68,7 +68,7 @@ def test_a_number_that_cannot_be_had_is_null_and_its_reason_given(framed) -> Non
     document = analysed(capture.parent, capture, "--at", "5mm,50%")
     assert [each["at"] for each in document["cycles"][0]["at"]] == ["5mm", "50%"]
     assert [each["loading_n"] is None for each in document["cycles"][0]["at"]] == [False, True]
-    assert any("50%" in warning for warning in document["warnings"])
+    assert any("50 %" in warning for warning in document["warnings"])
 
 
 def test_a_summary_is_over_the_cycles_after_conditioning(framed) -> None:
