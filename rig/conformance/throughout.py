@@ -67,8 +67,13 @@ LEAST_PACED_S = 20.0
 """The device's clock against the host's, over all checks: crystals and ceramic resonators keep to half a
 per cent, and the bytes at either end may be late by so much."""
 
+LATE_SAMPLES = 3
+"""Of bit 2 before or behind a motion: a single one may be late, a bit that is wrong stays so."""
+
 ENOUGH_MOVING = 30
-MOST_MISSING, MOST_UNEVEN = 0.02, 0.05
+MOST_MISSING, FEW_MISSING, MOST_UNEVEN = 0.02, 5, 0.05
+"""Some find no room beside the answers on a slow line."""
+
 LONGEST_HOLE = 100
 """More samples missing at once are a line that was away, not samples left out."""
 
@@ -215,10 +220,13 @@ def _look_at_numbers(
             return  # too few, or a leap, which is reported elsewhere
         missing, dropped = int((steps - 1).sum()), stand.talk.tally.rejected
         words = f"{name}: {missing} of {int(steps.sum())} sample numbers are missing while it moves"
-        findings.require(NUMBERS, missing <= MOST_MISSING * steps.sum() + dropped, words)
-        period_s = float(taken_s.sum() / steps.sum())
-        words = f"{name}: {1000 * period_s:.3f} ms from number to number while it moves, at {rate_hz:g}/s"
-        findings.require(NUMBERS, abs(period_s * rate_hz - 1.0) <= MOST_UNEVEN, words)
+        findings.require(NUMBERS, missing <= MOST_MISSING * steps.sum() + FEW_MISSING + dropped, words)
+        took_s, should_s = float(taken_s.sum()), float(steps.sum()) / rate_hz
+        # a sample may bear the time of a conversion half a period beside it: both ends of each stretch
+        stretches = int(np.count_nonzero(np.diff(both.astype(np.int8)) == 1)) + int(both[0])
+        most_s = MOST_UNEVEN * should_s + stretches / rate_hz
+        words = f"{name}: samples for {took_s:.3f} s while it moves, {should_s:.3f} s by their numbers"
+        findings.require(NUMBERS, abs(took_s - should_s) <= most_s, words)
 
     for said in record:
         if isinstance(said, Told) and isinstance(said.command, StreamAt):
@@ -362,7 +370,9 @@ def _look_at_motion(findings: _Findings, record: _Record) -> None:
     went = way > NEAR_COUNTS
     unsaid = int((went & (shown[last + 1] == shown[first])).sum())
     if went.any():
-        findings.require(MOVING, unsaid == 0, f"{record.name}: it moved in {unsaid} samples with bit 2 clear")
+        # as at rest: the status of a sample may be a little younger than its position
+        words = f"{record.name}: it moved in {unsaid} samples with bit 2 clear"
+        findings.require(MOVING, unsaid < LATE_SAMPLES, words)
 
     told = np.zeros(len(last), dtype=bool)
     next_s = [*(motion.begun_s for motion in motions[1:]), np.inf]
@@ -383,7 +393,9 @@ def _look_at_motion(findings: _Findings, record: _Record) -> None:
         idle = ~told & moving[last] & ~went
         # a single sample may be late; a bit that stays set is not
         findings.require(
-            MOVING, int(idle.sum()) < 3, f"{record.name}: bit 2 is set in {int(idle.sum())} samples at rest"
+            MOVING,
+            int(idle.sum()) < LATE_SAMPLES,
+            f"{record.name}: bit 2 is set in {int(idle.sum())} samples at rest",
         )
 
 
@@ -458,7 +470,7 @@ CHECKS = (
         NUMBERS,
         "Sample numbers and their pace in motion",
         "Samples are taken at the rate granted, moving or not; the number counts each.",
-        f"at most {100 * MOST_MISSING:g} % missing, and the period within {100 * MOST_UNEVEN:g} %",
+        f"at most {100 * MOST_MISSING:g} % and {FEW_MISSING} missing, the period to {100 * MOST_UNEVEN:g} %",
         "Where it matters, in the squeeze, the curve has holes.",
     ),
     _check(
