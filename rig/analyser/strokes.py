@@ -350,7 +350,7 @@ class Strokes:
         """
         # what a hold that creeps adds or takes off follows no tangent
         beyond_mm = np.where(self.crept, 0.0, self.peak_mm - side.x_mm)
-        at = [np.maximum(nodes.lengths - back, 0)[:, None] for back in (1, 2, 3)]
+        at = [np.maximum(nodes.lengths - back, 0)[:, None] for back in (1, 2, 3, 4)]
         x, f = (
             [np.take_along_axis(table, each, axis=1)[:, 0] for each in at]
             for table in (nodes.x_mm, nodes.force_n)
@@ -382,7 +382,15 @@ class Strokes:
         # is averaged over the turn does so as well, but one of a specimen that relaxes reads true: where the
         # samples do not tell, half of what is short is put on, and is in doubt.
         run_mm = np.maximum(x[0] - x[1], 0.0)
-        short_n = f[1] + slope * (side.x_mm - x[1]) - side.force_n - noise_n
+        # Behind a kink, as of coils that close, the window's parabola ends too steep: the line is no steeper
+        # than the two pairs of nodes before the turn say, as far as noise lets them say anything.
+        pair_mm, earlier_mm = x[1] - x[2], x[2] - x[3]
+        shows = (pair_mm > 0) & (earlier_mm > 0) & (nodes.lengths > 3)
+        pair_mm, earlier_mm = np.where(shows, pair_mm, 1.0), np.where(shows, earlier_mm, 1.0)
+        steep, before = (f[1] - f[2]) / pair_mm, (f[2] - f[3]) / earlier_mm
+        doubt = CLEAR_NOISES * sqrt(2.0) * noise_n * (2 / pair_mm + 1 / earlier_mm)
+        line = np.where(shows, np.minimum(slope, np.maximum(2 * steep - before, steep) + doubt), slope)
+        short_n = f[1] + line * (side.x_mm - x[1]) - side.force_n - noise_n
         coarse = (side.count == 1) & (run_mm > 0) & (nodes.lengths > 1)
         most_n = SHORT_SHARE * np.maximum(slope * run_mm, 0.0)
         half_n = np.where(coarse, np.clip(short_n, 0.0, most_n) / 2, 0.0)

@@ -71,6 +71,11 @@ the steps fall: half of what a single reading is off by (res^2/12)."""
 LEAP_SHARE = 0.1
 LATEST_CONTACT = 0.95
 EARLIER_NOISES = 3.0
+SURE_SHARE = 0.01
+"""A force of this share of the peak is a load, whatever is known of the noise."""
+
+LATE_ERRORS = 3.0
+"""A contact this many standard uncertainties behind a sample in contact is no contact."""
 SMALLEST = 1e-30
 """Keeps divisions and logarithms finite where a row holds nothing."""
 
@@ -211,6 +216,7 @@ def fit_toes(
         toe = _of_few(toe, zone, peak_n, chosen_n, noise, contact_force_n=contact_force_n)
     for name, share in SHORTER.items():
         toe = _compared(toe, _fit(zone, share * chosen_n, noise, contact_force_n, exponent), name)
+    toe = _before_load(toe, zone, peak_n, noise, contact_force_n)
     # a fit that would put the contact before the last untouched sample says no more than that it lies behind
     # it
     clean_mm, reached = zone.x_mm[zone.first], np.maximum(zone.contact, zone.first + 1)
@@ -223,6 +229,37 @@ def fit_toes(
         contact_mm=np.where(leapt, clean_mm, toe.contact_mm),
         contact_u_mm=np.hypot(toe.contact_u_mm, doubt_mm),
     )
+
+
+def _before_load(
+    toe: ToeFit, zone: ToeZone, peak_n: FloatArray, noise: MeasuringNoise, contact_force_n: float
+) -> ToeFit:
+    """Contacts without those that the samples contradict: behind a force above the contact force, or nowhere.
+
+    A toe region that is no power of the deflection, or that few rows show, may be fitted by a line that
+    begins deep in the press, or by none at all. The contact then lies somewhere between the last untouched
+    sample and the first one in contact.
+    """
+    level_n = np.maximum(contact_force_n, SURE_SHARE * peak_n)
+    reached = first_above(zone.force_n, zone.contact, zone.last, zone.zero_n + level_n)
+    reached_mm, clean_mm = zone.x_mm[reached], zone.x_mm[zone.first]
+    reach_mm = np.maximum(zone.x_mm[zone.last] - clean_mm, SMALLEST)
+    step_mm = np.abs(reached_mm - zone.x_mm[np.maximum(reached - 1, zone.first)])
+    tolerance_mm = step_mm + EARLIER_NOISES * noise.position_mm
+    is_late = toe.contact_mm > reached_mm + tolerance_mm
+    is_late &= toe.contact_mm - reached_mm > LATE_ERRORS * np.nan_to_num(toe.contact_u_mm)
+    is_void = ~np.isfinite(toe.contact_mm) | ~(toe.contact_u_mm <= reach_mm)
+    rows = np.flatnonzero((is_late | is_void) & (reached_mm > clean_mm))
+    if not len(rows):
+        return toe
+    between_mm = reached_mm[rows] - clean_mm[rows]
+    columns = {each.name: getattr(toe, each.name).copy() for each in fields(toe)}
+    columns["contact_mm"][rows] = reached_mm[rows] - between_mm / 2
+    columns["contact_u_mm"][rows] = between_mm / sqrt(12)
+    columns["at_force_mm"][rows] = reached_mm[rows] - step_mm[rows] / 2
+    columns["at_force_u_mm"][rows] = np.hypot(step_mm[rows] / sqrt(12), noise.position_mm)
+    columns["at_force_own_u_mm"][rows] = columns["at_force_u_mm"][rows]
+    return ToeFit(**columns)
 
 
 def _of_few(

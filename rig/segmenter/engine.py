@@ -577,7 +577,9 @@ class Segmenter:
             last = int(cycles.release[row]) - 1
             x_mm = signals.position_mm
             back_mm = float(x_mm[cycles.load_end[row]] - x_mm[last])
-            left_n = float(np.median(signals.force_n[max(last - 2, 0) : last + 1])) - columns.zero_n[row]
+            # of rows far apart, the last one alone may be the one that is back
+            ends_n = signals.force_n[max(last - 2, 0) : last + 1]
+            left_n = min(float(np.median(ends_n)), float(ends_n[-1])) - columns.zero_n[row]
             if back_mm <= max(ONE_WAY_SHARE * columns.depth_mm[row], self.deadband_mm):
                 cycles.flags[row] ^= np.uint32(Flag.NOT_RELEASED | Flag.ONE_WAY)
             elif left_n <= RELEASED_SHARE * columns.peak_n[row] and x_mm[last] <= (

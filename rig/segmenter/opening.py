@@ -101,6 +101,9 @@ FEWEST_BESIDE_MOTION = 64
 """Samples that a recording without a rest needs before its noise can be separated from the bends of a
 press."""
 
+FEW_AT_REST = 3.0
+"""The motion behind few rows at rest may show this many times the noise of positions that they do."""
+
 FEWEST_ROWS = 16
 """A shorter recording is a table read by hand, at places that somebody chose: its steps are no noise."""
 
@@ -519,5 +522,13 @@ def _retreat(motion: Motion) -> slice:
 def _position_noise(signals: Signals, motion: Motion, still: int) -> float:
     floor_mm = signals.position_resolution_mm / sqrt(12)
     if still >= FEWEST_STILL:
-        return max(noise_beside_motion(signals.position_mm[:still]), floor_mm)
+        rest_mm = signals.position_mm[:still]
+        noise_mm = noise_beside_motion(rest_mm)
+        if still < FEWEST_BESIDE_MOTION:
+            # of few rows that step by their resolution, the median of differences may be any step, or none;
+            # the motion behind them tells more, but its own bends count as noise
+            scatter = scatter_about_line(rest_mm)
+            seen_mm = noise_mm if scatter is None else max(noise_mm, scatter.sd)
+            noise_mm = min(max(seen_mm, motion.noise_mm), FEW_AT_REST * seen_mm)
+        return max(noise_mm, floor_mm)
     return max(motion.noise_mm, floor_mm)

@@ -300,7 +300,9 @@ def _hold(
     third = len(held_mm) // 3
     # the middle third of a slow turn lies higher than its whole: by 0.3 of its height for a parabola
     rises_mm = held_mm[third : len(held_mm) - third].mean() - held_mm.mean()
-    if rises_mm >= LEVEL_SHARE * max(float(np.ptp(held_mm)), deadband_mm):
+    height_mm = float(np.ptp(held_mm))
+    # positions that repeat to the last digit have no height, and are no turn
+    if height_mm > 0 and rises_mm >= LEVEL_SHARE * max(height_mm, deadband_mm):
         return None
     return start, stop
 
