@@ -437,12 +437,13 @@ class _Power:
             settled |= damping[active] > LARGEST_DAMPING
             # nodes enter and leave a straight toe region with every step: it is solved as a line afterwards
             failed = np.flatnonzero(~better & self.free[active])
-            rows = active[failed]
-            # by what the scatter would be where the step hopes to lead: far off, it tells nothing
-            left = np.maximum(misfit[rows] - hoped[failed], 0.0)
-            doubt = TOLD_APART * self._exponent_u(left, normal[rows], rows)
-            farther = np.maximum(self.parameters[rows, 1], trial[failed, 1])
-            settled[failed] |= farther - EXPONENTS[0] < doubt
+            if len(failed):
+                rows = active[failed]
+                # by what the scatter would be where the step hopes to lead: far off, it tells nothing
+                left = np.maximum(misfit[rows] - hoped[failed], 0.0)
+                doubt = TOLD_APART * self._exponent_u(left, normal[rows], rows)
+                farther = np.maximum(self.parameters[rows, 1], trial[failed, 1])
+                settled[failed] |= farther - EXPONENTS[0] < doubt
             active = active[~settled]
             if not len(active):
                 break
@@ -543,7 +544,7 @@ class _Power:
         by_n = by_n * self.free[rows, None]
         columns = (by_shift, by_n, by_size)
         normal, gradient = np.empty((len(force), 3, 3)), np.empty((len(force), 3))
-        # a sum of products for each pair: ten times as fast as products of many small matrices
+        # a sum of products for each pair: ten times as fast as small matrices where rows are many
         for first, column in enumerate(columns):
             weighted = weight * column
             gradient[:, first] = _dots(weighted, residual)
