@@ -30,7 +30,7 @@ from rig.analyser.ragged import Nodes
 from rig.samples import FloatArray, IntArray
 
 FIRST_PRESSES = 8
-"""So many presses of a recording are compared, at the most."""
+"""At most this many presses of a recording are compared."""
 
 FEWEST_PRESSES = 3
 FEWEST_NODES = 24

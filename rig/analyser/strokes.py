@@ -31,8 +31,8 @@ APART_CLEAR = 2.0
 LEAST_WIDER, MOST_WIDER = 1.5, 3.0
 """Half a window is fitted where it holds this many nodes. Two windows whose uncertainties are nearly the same
 still differ by noise of this share of it; and this share of their difference is left as uncertainty, for how
-the curve goes on. Where the wider window does not reach so many times as far as the other, twice as
-many nodes are taken for it, if they reach no farther than so many times."""
+the curve goes on. Where the wider window does not reach this many times as far as the other, twice as
+many nodes are taken for it, if they reach no farther than that many times."""
 
 CLEAR_NOISES = 4.0
 STEEPER = 0.25

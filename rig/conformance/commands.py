@@ -167,7 +167,7 @@ def _like_ids(stand: Stand) -> str:
         require(reply.result == ReplyResult.ACCEPTED, words)
         carried_out = any(isinstance(each.message, State) for each in talk.heard[before:])
         require(carried_out, f"request id {request} ({request:#06x}) was taken for a repetition")
-    return f"{len(LIKE_IDS)} ids that are alike in part: each carried out"
+    return f"{len(LIKE_IDS)} ids that agree in part: each carried out"
 
 
 def _answers_beside_samples(stand: Stand) -> str:
@@ -397,7 +397,7 @@ CHECKS = (
     Check(
         "request-ids",
         _GROUP,
-        "Request ids that are alike in part",
+        "Request ids that agree in part",
         "Request ids have 16 bits, 1 to 65535; only an equal one is a repetition.",
         "each is carried out",
         "A command, perhaps a halt, is taken for a repetition and answered without being carried out.",

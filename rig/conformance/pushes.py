@@ -285,7 +285,7 @@ CHECKS = (
         "A small force that is held",
         "A count is the sensor's own: neither time nor arming sets force or position to zero.",
         "the same force after a while, and after arming",
-        "A light touch, or a part that still presses, is taken for zero; limits act later than they say.",
+        "A light contact, or a part that still presses, is taken for zero; limits act later than they say.",
         _kept,
         arms=True,
     ),
