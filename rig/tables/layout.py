@@ -46,6 +46,12 @@ _NUMERIC = re.compile(rf"(?:{_ONE}|{_GROUPED})\Z")
 _BEGINS_NUMBER = "0123456789+-.,\u2212\u2012\u2013"
 _QUOTED = re.compile(r'(?:^|(?<=[,;\t|]))[ ]*"(?:[^"]|"")*"')
 _OPENED = re.compile(r'(?:^|[,;\t|])[ ]*"')
+_TYPE = re.compile(
+    r"(?i)double|float(?:32|64)?|single|real|int(?:eger|16|32|64)?|long|numeric|number|string|text|datetime"
+)
+"""How a column is stored, in a row of its own."""
+
+_OF_UNITS = re.compile(r"(?i)units?|einheit(?:en)?|unit[ée]s?|unidad(?:es)?|unità")
 _MISSING = re.compile(MISSING.replace("$", r"\Z"))
 
 
@@ -394,7 +400,7 @@ def _looks_like_headings(lines: _Lines, at: int) -> bool:
 
 def _is_units(cells: Sequence[str]) -> bool:
     """Return whether a row says units: each cell a known one, in brackets, or a dash."""
-    filled = [cell for cell in cells if cell]
+    filled = [cell for cell in cells if cell and not _OF_UNITS.fullmatch(cell)]
     if not filled:
         return False
     sure = [unit_of(cell) is not None or _is_reduced_unit(cell) for cell in filled]
@@ -410,6 +416,12 @@ def _is_units(cells: Sequence[str]) -> bool:
     return any(sure) and all(either) and not any(named)
 
 
+def _is_types(cells: Sequence[str]) -> bool:
+    """Return whether a row says how its columns are stored, perhaps behind a word for that."""
+    filled = [cell for cell in cells if cell]
+    return len(filled) > 1 and all(_TYPE.fullmatch(cell) for cell in filled[1:])
+
+
 def _is_reduced_unit(cell: str) -> bool:
     """Return whether a cell is a unit of strain or of stress."""
     bare = cell.strip("[]() ")
@@ -421,7 +433,7 @@ def _headings_above(lines: _Lines, begin: int, width: int) -> int | None:
     at = begin - 1
     while at >= 0:
         cells = lines.cells(at)
-        if _is_units(cells) or all(_MISSING.match(cell) for cell in cells):
+        if _is_units(cells) or _is_types(cells) or all(_MISSING.match(cell) for cell in cells):
             at -= 1
             continue
         words = [cell for cell in cells if _MISSING.match(cell) is None and not is_numeric(cell)]

@@ -1,4 +1,4 @@
-"""Rows that say name and unit in every cell: "t=0.12 s, x=1.5 mm", "5.0 mm | 950 g".
+"""Rows that say name or unit in every cell: "t=0.12 s, x=1.5 mm", "5.0 mm | 950 g", {"t_s": 0.1, "x_mm": 2}.
 
 The problem: a program that prints for people, or a hand that notes what a scale shows, repeats name and unit
 in each row, so that no cell is a number. The plan: where a text has no row of numbers, but most of its lines
@@ -56,7 +56,9 @@ def respelt(lines: Sequence[str], numbers: Sequence[int], where: str) -> tuple[l
         if begin is None or sum(row is not None for row in rows[begin:]) < LEAST_SHARE * (len(rows) - begin):
             continue
         first = rows[begin]
-        if first is None or not any(unit_of(unit) or unit in SHARES for _, _, unit in first):
+        if first is None or not (
+            all(name for name, _, _ in first) or any(unit_of(unit) or unit in SHARES for _, _, unit in first)
+        ):
             continue
         heads = (
             [part.strip(' "') for part in lines[begin - 1].strip().strip("|").split(mark)] if begin else []
@@ -82,7 +84,7 @@ def _cells(line: str, mark: str) -> list[tuple[str, str, str]] | None:
     """Return name, number and unit of each cell; None where one of several is no such cell."""
     if len(line) > LONGEST_ROW:
         return None
-    parts = [part for part in line.strip().strip("|").replace('"', " ").split(mark) if part.strip()]
+    parts = [part for part in line.strip().strip("|{}").replace('"', " ").split(mark) if part.strip()]
     if not 2 <= len(parts) <= MOST_CELLS:
         return None
     found = [_CELL.fullmatch(part) for part in parts]

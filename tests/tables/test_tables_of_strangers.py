@@ -304,6 +304,12 @@ SPELT = {
         [f"{f:.3f} N".replace(".", ",") for f in FORCE_N],
         sep=";",
     ),
+    "a line of names and values": "".join(
+        f'{{"time_s": {t:.2f}, "travel_mm": {x:.3f}, "load_N": {f:.3f}}}\n'
+        for t, x, f in zip(TIME_S, TRAVEL_MM, FORCE_N, strict=True)
+    ),
+    "rows of units and of types": "Name;Time;Position;Force\nUnit;s;mm;N\nType;double;double;double\n"
+    + rows([str(n) for n in range(ROWS)], TIME_S, TRAVEL_MM, FORCE_N, sep=";"),
     "a unit that grows": "when,travel,load\n"
     + rows(
         [f"{t:.2f} s" for t in TIME_S],
