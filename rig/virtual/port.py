@@ -157,6 +157,8 @@ class VirtualPort:
             self._rig.start()
         if commands:
             self._buffer += self._rig.receive(commands)
+            if listening:
+                self._write(master)  # an answer does not wait for the samples that are worked out next
         self._pass_time(listening)
         if listening:
             self._write(master)

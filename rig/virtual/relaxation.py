@@ -47,6 +47,9 @@ class Prony:
 
     def fresh(self) -> Memory:
         """Return the memory of a piece that has long been at rest."""
+        if self.shares:
+            # SciPy loads this part at its first use, for half a second; a host that waits for a sample must not.
+            _ = scipy.signal.lfilter
         return 0.0, (0.0,) * len(self.shares)
 
     def respond(self, memory: Memory, instant_n: FloatArray, step_s: float) -> tuple[FloatArray, Memory]:
