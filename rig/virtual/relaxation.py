@@ -48,7 +48,7 @@ class Prony:
     def fresh(self) -> Memory:
         """Return the memory of a piece that has long been at rest."""
         if self.shares:
-            # SciPy loads this part at its first use, for half a second; a host that waits for a sample must not.
+            # SciPy loads this part at its first use, for half a second: too long for a host that waits
             _ = scipy.signal.lfilter
         return 0.0, (0.0,) * len(self.shares)
 
