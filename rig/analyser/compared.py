@@ -66,6 +66,11 @@ SURE = 10.0
 this much: 2 % of chance for three parameters (Wilks)."""
 
 
+OWN_WAY = 0.005
+"""What is left is no wander where it is smaller than this share of what goes on evenly: no foam softens
+exactly with the logarithm of the number."""
+
+
 @dataclass(frozen=True, slots=True)
 class StrokeWander:
     """A slow wander of the force along strokes.
@@ -167,12 +172,16 @@ def _differences(number: IntArray, nodes: Nodes, rows: IntArray, in_contact_n: f
     if len(number) >= ENOUGH_FOR_INVERSE:
         steadily.append(1 / number)
     # orthonormal combinations of presses without what goes on evenly: noise keeps its size in them
-    combined = np.linalg.qr(np.stack(steadily, axis=1), mode="complete")[0][:, len(steadily) :].T
+    turned = np.linalg.qr(np.stack(steadily, axis=1), mode="complete")[0].T
+    combined = turned[len(steadily) :]
     mean_n = force_n.mean(axis=0)
     # a zero that moved, a share of the curve, and a place that moved
     taken = np.linalg.qr(np.stack([np.ones(POINTS), mean_n, np.gradient(mean_n)], axis=1))[0].T
     left_n = combined @ force_n
     left_n = left_n - left_n @ taken.T @ taken
+    evenly_n = turned[1 : len(steadily)] @ force_n
+    if np.mean(left_n**2) < OWN_WAY**2 * np.mean(evenly_n**2):
+        return None
     return _Compared(left_n, taken, mean_n, float(np.mean(sizes)) / POINTS)
 
 

@@ -71,7 +71,7 @@ def test_the_header_of_a_capture_says_what_the_order_said(tmp_path):
 def test_a_halt_stops_the_platen_at_once_and_ends_the_capture(tmp_path):
     with attended(tmp_path, speed_up=5.0) as at:
         number = at.started(method(SLOW_PRESS))
-        wait_until(lambda: "contact check" in (getattr(at.board.status().job, "step", None) or ""))
+        wait_until(lambda: "contact_check" in (getattr(at.board.status().job, "step", None) or ""))
         at.moves()
         assert at.desk.halt("a test").job == number
         # the device has answered: the platen brakes, from at most 20 mm/s at 200 mm/s^2 in 0.1 s

@@ -6,6 +6,7 @@ Time is the chip's.
 from __future__ import annotations
 
 import hashlib
+import os
 import re
 import shutil
 import subprocess
@@ -140,17 +141,20 @@ def test_the_chips_own_thermometer_is_a_further_channel(tmp_path):
     assert celsius == pytest.approx(20.11, abs=0.05)
 
 
-LINES = [("two_wire", "uart"), ("two_wire", "usb")]
+WHOLE = [("rp2040", "two_wire", "uart"), ("stm32f4", "two_wire", "usb")]
+"""Both chips and both lines; what a converter or a line changes is checked on the others, as `PART`."""
+
+OTHERS = [
+    (port, converter, line)
+    for port in sorted(IMAGES)
+    for converter, line in [*((kind, "uart") for kind in CONVERTERS), ("two_wire", "usb")]
+    if (port, converter, line) not in WHOLE
+]
+PART = ["identity", "rates", "sequence", "force", "trip-silent-converter"]
+EVERYTHING = os.environ.get("PRESSRIG_PLANTED") in ("all", "whole")
 
 
-@pytest.mark.parametrize(
-    ("port", "converter", "line"),
-    [
-        *(("rp2040", kind, "uart") for kind in CONVERTERS),
-        ("rp2040", "two_wire", "usb"),
-        *(("stm32f4", *line) for line in LINES),
-    ],
-)
+@pytest.mark.parametrize(("port", "converter", "line"), WHOLE + OTHERS * EVERYTHING)
 def test_the_whole_protocol_is_kept_with_each_converter_and_line(
     tmp_path_factory, tmp_path, port, converter, line
 ):
@@ -162,14 +166,14 @@ def test_the_whole_protocol_is_kept_with_each_converter_and_line(
     assert report.disarmed
 
 
-@pytest.mark.parametrize("converter", [kind for kind in CONVERTERS if kind != "two_wire"])
-def test_the_force_is_right_with_each_other_converter_of_the_stm32f4(tmp_path_factory, tmp_path, converter):
-    report = checked(
-        built_port(tmp_path_factory, converter, port="stm32f4"), tmp_path, ["force", "trip-silent-converter"]
-    )
+@pytest.mark.parametrize(("port", "converter", "line"), OTHERS)
+def test_stream_and_force_are_right_with_each_other_converter_and_line(
+    tmp_path_factory, tmp_path, port, converter, line
+):
+    report = checked(built_port(tmp_path_factory, converter, line, port), tmp_path, PART)
     assert {outcome.check.name: outcome.found for outcome in report.of(Verdict.FAILED)} == {}
     untried = {outcome.check.name for outcome in report.of(Verdict.NOT_TRIED)}
-    assert untried <= {"trip-silent-converter"} | (TOO_COARSE if converter == "own_adc" else set())
+    assert untried <= UNTRIED | {"trip-silent-converter"} | (TOO_COARSE if converter == "own_adc" else set())
 
 
 @pytest.mark.skipif(shutil.which("cmake") is None, reason="cmake is missing: apt install cmake")
