@@ -45,6 +45,9 @@ with no more than this share of the press's largest force, has let go as well.""
 REACH_SAMPLES = 4096
 """How far back into a no-load stretch its farthest position is looked for."""
 
+RESTED_WINDOWS = 4
+"""A platen that stays away from the specimen for so many windows has rested: its zero is followed there."""
+
 MOVED_SHARE = 0.25
 MOVED_ERRORS = 4.0
 """A zero that moved by this share of the release level, and by this many standard errors of its mean, is
@@ -126,7 +129,7 @@ class ContactSwitch:
         self._contact_mm = 0.0
         self._deepest_mm = 0.0
         self._largest_n = 0.0
-        self._start = self._seen = start
+        self._recording_start = self._start = self._seen = start
         self._past_n: FloatArray = np.empty(0)
         self._past_mm: FloatArray = np.empty(0)
 
@@ -275,7 +278,9 @@ class ContactSwitch:
     ) -> tuple[int, float]:
         """Up to where the zero in use holds, and the zero from there on."""
         starts, ends, closed = self._no_load_stretches(flips, stop)
-        later = closed & (starts > self._start)
+        # a stretch that is decided again has a zero of its own to follow where the platen rested in it
+        rested = (starts > self._recording_start) & (ends - starts > RESTED_WINDOWS * self._window)
+        later = closed & ((starts > self._start) | rested)
         look = _join(
             _far_windows(
                 known_mm, np.maximum(starts, ends - REACH_SAMPLES)[later], ends[later], origin, self._window
@@ -364,6 +369,8 @@ class ContactSwitch:
         start = max(contact - REACH_SAMPLES, self._start)
         length = contact - start
         provisional, self._provisional = self._provisional, False
+        if provisional and length > RESTED_WINDOWS * self._window:
+            return None
         if length < (1 if provisional else FEWEST_BEFORE_FIRST):
             return None
         centre = start + int(np.argmin(known_mm[start - origin : contact - origin]))
