@@ -45,8 +45,8 @@ with no more than this share of the press's largest force, has let go as well.""
 REACH_SAMPLES = 4096
 """How far back into a no-load stretch its farthest position is looked for."""
 
-RESTED_WINDOWS = 4
-"""A platen that stays away from the specimen for so many windows has rested: its zero is followed there."""
+RESTED_WINDOWS = 16
+"""A platen that stays away from the specimen for this number of windows has rested: its zero is followed."""
 
 MOVED_SHARE = 0.25
 MOVED_ERRORS = 4.0
