@@ -154,7 +154,7 @@ class SetForecast:
 
 
 @dataclass(frozen=True, slots=True)
-class ContactChecks:
+class SetsAfterRelease:
     """Contact checks that can be used, by rising time, shape (n,); `u_mm` weighs them."""
 
     after_s: FloatArray
@@ -195,7 +195,7 @@ class RecoveryFit:
     coverage: float
     forecast: SetForecast | None
     notes: tuple[str, ...]
-    used: ContactChecks = field(repr=False, compare=False)
+    used: SetsAfterRelease = field(repr=False, compare=False)
 
     @property
     def reach_s(self) -> float:
@@ -299,7 +299,7 @@ def fit_recovery(
 
 def _usable(
     after_s: FloatArray, set_mm: FloatArray, set_mm_u: FloatArray | None, shared_u_mm: float
-) -> tuple[ContactChecks, bool]:
+) -> tuple[SetsAfterRelease, bool]:
     """Return the contact checks, and whether their uncertainties are known."""
     after_s, set_mm = np.asarray(after_s, np.float64), np.asarray(set_mm, np.float64)
     u_mm = np.full(len(after_s), np.nan) if set_mm_u is None else np.asarray(set_mm_u, np.float64)
@@ -308,7 +308,9 @@ def _usable(
     with np.errstate(invalid="ignore"):
         own_mm = np.sqrt(u_mm[usable] ** 2 - shared_u_mm**2)
     stated = bool((own_mm > 0).all()) and len(usable) > 0
-    return ContactChecks(after_s[usable], set_mm[usable], own_mm if stated else np.ones(len(usable))), stated
+    return SetsAfterRelease(
+        after_s[usable], set_mm[usable], own_mm if stated else np.ones(len(usable))
+    ), stated
 
 
 def _why_none(count: int, first_s: float, last_s: float) -> str:
@@ -353,14 +355,14 @@ def _slopes(name: str, parameters: FloatArray, after_s: FloatArray) -> FloatArra
     return np.stack([1 - left, left, fall * beta / tau_s, -fall * np.log(ratio)], axis=1)
 
 
-def _fitted_logarithm(checks: ContactChecks, *, stated: bool) -> RecoveryLaw:
+def _fitted_logarithm(checks: SetsAfterRelease, *, stated: bool) -> RecoveryLaw:
     slopes = _slopes(LOGARITHM, np.zeros(2), checks.after_s) / checks.u_mm[:, None]
     solved = np.linalg.lstsq(slopes, checks.set_mm / checks.u_mm, rcond=None)[0]
     found: FloatArray = np.asarray(solved, np.float64)
     return _law(LOGARITHM, (("a", "mm"), ("b", "mm per decade")), found, checks, stated=stated)
 
 
-def _fitted_stretched(checks: ContactChecks, *, stated: bool) -> tuple[RecoveryLaw | None, str]:
+def _fitted_stretched(checks: SetsAfterRelease, *, stated: bool) -> tuple[RecoveryLaw | None, str]:
     """Return the law, or why the contact checks do not support it."""
     count, needed = len(checks.after_s), 6 if stated else 7
     if count < needed:
@@ -392,7 +394,7 @@ def _natural(free: FloatArray) -> FloatArray:
     return np.array([free[0], free[1], np.exp(free[2]), free[3]])
 
 
-def _start(checks: ContactChecks, low_s: float, high_s: float) -> FloatArray:
+def _start(checks: SetsAfterRelease, low_s: float, high_s: float) -> FloatArray:
     """Return the best curve over a grid of time constants and exponents well inside the bounds."""
     tau_s, beta = (
         axis.ravel()
@@ -415,7 +417,7 @@ def _law(
     name: str,
     names: tuple[tuple[str, str], ...],
     values: FloatArray,
-    checks: ContactChecks,
+    checks: SetsAfterRelease,
     *,
     stated: bool,
 ) -> RecoveryLaw:
@@ -474,7 +476,7 @@ def _chosen(laws: list[RecoveryLaw]) -> list[RecoveryLaw]:
 
 
 def _forecast(
-    law: RecoveryLaw, checks: ContactChecks, after_s: float, shared_u_mm: float, coverage: float
+    law: RecoveryLaw, checks: SetsAfterRelease, after_s: float, shared_u_mm: float, coverage: float
 ) -> SetForecast:
     at = np.array([after_s])
     value, own_u = (float(column(at)[0]) for column in (law.set_mm, law.set_mm_u))
@@ -491,7 +493,7 @@ def _forecast(
 
 
 def _slowing_interval(
-    checks: ContactChecks, law: RecoveryLaw, after_s: float, coverage: float
+    checks: SetsAfterRelease, law: RecoveryLaw, after_s: float, coverage: float
 ) -> tuple[float, float]:
     """Lowest and highest set at a time among all sums of exponentials that the contact checks do not
     contradict."""

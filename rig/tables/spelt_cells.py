@@ -71,11 +71,16 @@ def respelt(lines: Sequence[str], numbers: Sequence[int], where: str) -> tuple[l
         units_said = [unit for _, _, unit in first]
         out = [*lines[:begins], "\t".join(heads), "\t".join(units_said)]
         at = [*numbers[: begins + 1], numbers[begins]]
-        for row, number in zip(rows[begin:], numbers[begin:], strict=True):
-            if row is not None and [name for name, _, _ in row] == [name for name, _, _ in first]:
+        names = [name for name, _, _ in first]
+        for row, line, number in zip(rows[begin:], lines[begin:], numbers[begin:], strict=True):
+            if row is None:
+                out.append(line)  # a remark, which is left out and counted where the table is read
+            elif [name for name, _, _ in row] == names:
                 cells = zip(row, units_said, strict=True)
                 out.append("\t".join(_in_unit(cell, unit, where, number) for cell, unit in cells))
-                at.append(number)
+            else:  # of another form, which is refused there
+                out.append("\t".join(value for _, value, _ in row))
+            at.append(number)
         return out, at
     return None
 

@@ -327,6 +327,18 @@ def test_cells_that_spell_name_and_unit_are_read(tmp_path, name) -> None:
     np.testing.assert_allclose(samples.time_us, TIME_S * 1e6, atol=1)
 
 
+def test_a_remark_among_cells_that_spell_their_names_is_counted_and_a_torn_row_refused(tmp_path) -> None:
+    spelt = [
+        f"t={t:.2f} s, x={x:.3f} mm, F={f:.3f} N" for t, x, f in zip(TIME_S, TRAVEL_MM, FORCE_N, strict=True)
+    ]
+    path = tmp_path / "spoken.txt"
+    path.write_text("\n".join([*spelt[:20], "the lamp went out, then came on", *spelt[20:]]))
+    assert any("1 remarks within the table left out" in note for note in import_table(path).notes)
+    path.write_text("\n".join([*spelt[:20], "t=0.40 s, x=5.000 mm", *spelt[20:]]))
+    with pytest.raises(InputError, match="line 21: found 2 cells, while the rows around it have 3"):
+        import_table(path)
+
+
 @pytest.mark.parametrize("heading", ["TIME(S),DISP(MM),FORCE(N)", "t [SEC],Weg [MM],Kraft [N]"])
 def test_units_in_capitals_are_read(tmp_path, heading) -> None:
     np.testing.assert_allclose(imported(tmp_path, f"{heading}\n{PLAIN}").samples.position, TRAVEL_MM)
