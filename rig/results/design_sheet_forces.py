@@ -168,7 +168,7 @@ class GapRow:
 
         None where a group has too few pieces for a tolerance interval.
         """
-        ends = [(gap.tolerance_low, gap.tolerance_high) for gap in self.gaps.values()]
+        ends = [(gap.most_from, gap.tolerance_high) for gap in self.gaps.values()]
         if not ends or any(low is None or high is None for low, high in ends):
             return None
         return min(low for low, _ in ends if low is not None), max(h for _, h in ends if h is not None)
@@ -211,12 +211,22 @@ def gaps_at_forces(
             if pieces and all(_most_n(piece) >= force_n for piece in pieces)
         }
         gaps = {
-            group: batch_figures([_gap_of(piece, force_n) for piece in pieces], GAP)
+            group: _within_height(
+                batch_figures([_gap_of(piece, force_n) for piece in pieces], GAP),
+                max(heights_mm[result.capture] for result in groups[group]),
+            )
             for group, pieces in reaching.items()
         }
         if gaps:
             rows.append(GapRow(force_n=force_n, gaps=gaps))
     return tuple(rows)
+
+
+def _within_height(gaps: BatchFigures, tallest_mm: float) -> BatchFigures:
+    """Return gaps whose tolerance interval ends at the tallest piece: at a wider gap none is touched."""
+    if gaps.tolerance_high is None:
+        return gaps
+    return replace(gaps, tolerance_high=min(gaps.tolerance_high, tallest_mm))
 
 
 def _along_gap(results: Sequence[PieceResult], heights_mm: Mapping[str, float]) -> list[PieceResult]:

@@ -1,9 +1,11 @@
 """How many digits of a number are shown."""
 
 import pytest
+from made_sheets import HEIGHT_MM, batch_of
 
 from rig.core import rounded, shown_u
 from rig.population import PieceResult, batch_figures
+from rig.results.design_sheet_forces import gaps_at_forces
 from rig.sheets.aid_report import _mean_with_interval, _most_pieces, _of_pieces
 
 
@@ -39,3 +41,14 @@ def test_pieces_that_hardly_differ_are_shown_with_four_digits(comparable):
 )
 def test_a_mean_has_the_digits_of_its_uncertainty_and_four_at_the_most(value, u, shown):
     assert rounded(value, shown_u(value, u)) == shown
+
+
+def test_no_gap_for_a_force_is_wider_than_the_tallest_piece_or_narrower_than_nothing():
+    # three springs of 1 to 3 N/mm reach 30 N after 30, 15 and 10 mm: the interval of so few pieces that
+    # differ so much runs past both ends of what a gap can be
+    pieces = batch_of([1.0, 2.0, 3.0], "spring")
+    heights_mm = {piece.capture: HEIGHT_MM for piece in pieces}
+    [row] = gaps_at_forces({"spring": pieces}, heights_mm, [30.0])
+    assert row.gaps["spring"].mean == pytest.approx(HEIGHT_MM - 55 / 3)
+    assert row.gaps["spring"].tolerance_low < 0.0
+    assert row.adjustment_mm == (0.0, HEIGHT_MM)
