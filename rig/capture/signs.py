@@ -3,8 +3,10 @@
 The problem: one machine counts compression as positive, the next as negative, and a height or a gap falls
 while the part is squeezed. Read as they stand, such tables hold no press at all. The plan: in compression the
 force rises from its unloaded value and the position rises with it. A channel that clearly does the opposite
-is turned round, and a note says so. A table whose force goes both ways, as in a press and a pull, is left as
-it stands. The cost: a median of three over the force.
+is turned round, and a note says so. A specimen that sticks to the platen pulls on its way back, by less than
+it was pressed before: the first and larger side of the force is the press. A table whose force goes both ways
+otherwise, as in a pull that is larger than the press before it, is left as it stands. The cost: a median of
+three over the force.
 """
 
 from __future__ import annotations
@@ -17,6 +19,13 @@ from rig.samples import RawArray
 
 ONE_SIDED = 10.0
 """A lowest force this many times as far from zero as the highest: its sign is turned round."""
+
+STUCK_SHARE = 0.5
+"""A force that goes the other way by less than this share of the largest, and only after it, is the pull of a
+specimen that sticks."""
+
+BEGUN_SHARE = 0.3
+"""Each side of the force has come where it is first above this share of its largest."""
 
 UNLOADED_SHARE = 0.1
 """The loading begins where the force was last below this share of its largest. What comes behind the largest,
@@ -41,7 +50,7 @@ class Signs:
     force_turned, position_turned
         Whether the force falls below zero under load, and whether the position falls as the force grows.
     throughout
-        Whether the force is never above zero; else it falls from an offset.
+        Whether the force is never above zero; else it falls from an offset, or goes above zero as well.
     """
 
     force_turned: bool
@@ -72,15 +81,29 @@ def told_signs(force: RawArray, position: RawArray) -> Signs:
     throughout = low < -ONE_SIDED * max(high, 0.0)
     # From an offset above zero the force falls far below it, and never rises
     turned = throughout or (-low > high and first - low > ONE_SIDED * (high - first))
+    sticks = 0 if turned else _first_side(calm - first)
+    turned |= sticks == -1 and -low > high
     upward = -calm if turned else calm
     bottom, top = float(upward.min()), float(upward.max())
-    if not turned and not top > max(bottom, -ONE_SIDED * bottom):
+    if not turned and sticks != 1 and not top > max(bottom, -ONE_SIDED * bottom):
         return Signs(False, False, False)
+    if sticks:
+        bottom = -first if turned else first  # unloaded; what lies below it is the pull
     # The loading: from where the force was last near its unloaded value up to its largest.
     at_top = int(np.argmax(upward))
     before = np.flatnonzero(upward[: at_top + 1] < bottom + UNLOADED_SHARE * (top - bottom))
     fell = _near(position, int(before[-1]) if len(before) else 0) - _near(position, at_top)
     return Signs(turned, fell > CLEAR_SHARE * float(np.ptp(position)), throughout)
+
+
+def _first_side(rise: RawArray) -> int:
+    """Return 1 or -1 where the force goes both ways, and first and by far the most to this side; else 0."""
+    sides = {1: float(rise.max()), -1: float(-rise.min())}
+    larger = 1 if sides[1] >= sides[-1] else -1
+    if not 0 < sides[-larger] < STUCK_SHARE * sides[larger]:
+        return 0
+    press, pull = (int(np.argmax(side * rise > BEGUN_SHARE * sides[side])) for side in (larger, -larger))
+    return larger if press < pull else 0
 
 
 def _near(values: RawArray, row: int) -> float:

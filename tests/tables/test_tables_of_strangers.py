@@ -442,6 +442,32 @@ def test_a_compression_counted_the_other_way_is_turned_round_and_said(
     assert kept.samples.force - offset == pytest.approx(push * FORCE_N, abs=2e-4)
 
 
+@pytest.mark.parametrize("pull_share", [0.05, 0.2, 0.45])
+@pytest.mark.parametrize("counted", SIGNS)
+def test_a_specimen_that_sticks_on_the_way_back_does_not_hide_the_signs(
+    tmp_path, counted, pull_share
+) -> None:
+    """The pull comes behind the press and is the smaller one: a press then a pull, counted four ways."""
+    way, push, said = SIGNS[counted]
+    seconds = np.arange(0, 12, 0.02)
+    travel_mm = np.interp(seconds, [0, 1, 4, 7, 12], [0, 0, 6, 0, 0])
+    behind = np.clip((seconds - 6.0) / 1.0, 0, 1)  # the last 2 of 6 mm on the way back
+    force_n = 5 * np.clip(travel_mm - 2, 0, None) - 20 * pull_share * np.sin(np.pi * behind)
+    found = imported(tmp_path, HEAD + rows(seconds, 30 + way * travel_mm, push * force_n))
+    assert found.samples.force == pytest.approx(force_n, abs=6e-4)
+    assert found.samples.position - way * 30 == pytest.approx(travel_mm, abs=6e-4)
+    assert len([note for note in found.notes if "--negate" in note]) == len(said)
+
+
+def test_a_pull_that_is_larger_than_the_press_before_it_keeps_the_signs(tmp_path) -> None:
+    """A cap that is pressed on and pulled off: nothing in it says which of both ways is the press."""
+    travel_mm = np.interp(np.arange(ROWS), [0, ROWS // 2, ROWS - 1], [0, 6, 0])
+    force_n = np.interp(np.arange(ROWS), [0, ROWS // 2, 3 * ROWS // 4, ROWS - 1], [0, 10, -24, 0])
+    found = imported(tmp_path, HEAD + rows(TIME_S, travel_mm, force_n))
+    assert found.samples.force == pytest.approx(force_n, abs=6e-4)
+    assert found.samples.position == pytest.approx(travel_mm, abs=6e-4)
+
+
 def test_one_spike_does_not_decide_the_sign(tmp_path) -> None:
     force_n = -FORCE_N
     force_n[len(force_n) // 2] = 3 * FORCE_N.max()
