@@ -1,8 +1,4 @@
-"""Captures that several tests look at, and the order of all tests: folders whose files take long come first.
-
-The suite runs in two processes, file by file. A file of a minute that comes last would keep one of them busy
-while the other has nothing left to do. The hook for that sees the items of every folder.
-"""
+"""Captures that several tests look at."""
 
 from __future__ import annotations
 
@@ -20,17 +16,6 @@ from rig.cli import main
 
 ON_PTYS = ["test_cli_record.py", "test_cli_simulate.py", "test_cli_demo.py"]
 collect_ignore = ["conftest.py"] + ([] if os.name == "posix" else ON_PTYS)
-
-LONGEST_FIRST = ("truth", "firmware", "cli", "daemon", "analyser", "page", "reader")
-
-
-def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    def rank(item: pytest.Item) -> int:
-        folder = Path(item.path).parent
-        known = folder.name in LONGEST_FIRST and folder.parent.name == "tests"
-        return LONGEST_FIRST.index(folder.name) if known else len(LONGEST_FIRST)
-
-    items.sort(key=rank)  # stable: within a folder the order stays
 
 
 class Said(NamedTuple):
