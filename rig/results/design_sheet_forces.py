@@ -223,7 +223,7 @@ def gaps_at_forces(
 
 
 def _within_height(gaps: BatchFigures, tallest_mm: float) -> BatchFigures:
-    """Return gaps whose tolerance interval ends at the tallest piece: at a wider gap none is touched."""
+    """Return gaps whose tolerance interval ends at the tallest piece: a wider gap presses none."""
     if gaps.tolerance_high is None:
         return gaps
     return replace(gaps, tolerance_high=min(gaps.tolerance_high, tallest_mm))
