@@ -357,7 +357,9 @@ def test_every_guide_has_a_topic_and_every_command_stands_in_the_readme() -> Non
     from rig.cli.main import _COMMANDS
     from rig.guides import TOPICS, guide
 
-    assert {path.stem for path in GUIDES.glob("*.md")} == set(TOPICS)
+    assert {path.stem for path in GUIDES.glob("*.md")} | {"safety"} == set(
+        TOPICS
+    )  # it is a note of the firmware
     assert all(guide(topic).startswith("# ") for topic in TOPICS)
     text = README.read_text(encoding="utf-8")
     assert [name for name in _COMMANDS if f"`{name}`" not in text and f"`pressrig {name}`" not in text] == []

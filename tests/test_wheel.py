@@ -1,4 +1,4 @@
-"""The wheel holds the methods and plans of the checkout, and a daemon that runs from it finds them."""
+"""The wheel holds the methods, plans and cautions of the checkout, and its commands find them."""
 
 from __future__ import annotations
 
@@ -25,7 +25,7 @@ def folders_seen(package: Path, here: Path) -> list[Path]:
     return [here / line for line in found.stdout.splitlines()]
 
 
-def test_methods_and_plans_are_found_from_a_wheel_a_checkout_and_the_folder_here(tmp_path: Path) -> None:
+def test_methods_plans_and_cautions_are_found_from_wheel_checkout_and_here(tmp_path: Path) -> None:
     subprocess.run([sys.executable, "-c", BUILD, str(tmp_path)], cwd=ROOT, check=True)
     installed, here = tmp_path / "installed", tmp_path / "here"
     here.mkdir()
@@ -40,5 +40,17 @@ def test_methods_and_plans_are_found_from_a_wheel_a_checkout_and_the_folder_here
             for folder in (ROOT / "configs" / name, installed / "rig" / "packaged" / name)
         ]
         assert texts[0] == texts[1] != {}
+    cautions = [
+        subprocess.run(
+            [sys.executable, "-c", "from rig.guides import guide; print(guide('safety'), end='')"],
+            cwd=here,
+            env=os.environ | {"PYTHONPATH": str(package)},
+            capture_output=True,
+            text=True,
+            check=True,
+        ).stdout
+        for package in (installed, ROOT)
+    ]
+    assert cautions == [(ROOT / "firmware_notes" / "safety.md").read_text(encoding="utf-8")] * 2
     (here / "configs" / "methods").mkdir(parents=True)
     assert folders_seen(installed, here) == [here / "configs" / "methods", here / "configs" / "endurance"]

@@ -58,7 +58,7 @@ _COMMANDS = {
 }
 
 _CAUTION = (
-    "A driven press crushes fingers: read firmware_notes/safety.md before the first motion. "
+    "A driven press crushes fingers: read `pressrig guide safety` before the first motion. "
     "Local rules and a competent person come first."
 )
 
