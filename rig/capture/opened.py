@@ -210,12 +210,13 @@ def open_capture(path: Path | str) -> Capture:
     path = Path(path)
     keep_names(path.name)
     try:
-        is_folder = path.is_dir()
+        has_header = (path / HEADER_FILE).exists()
+        is_folder = has_header or path.is_dir()
     except OSError as refusal:
         raise CaptureError(f"{path}: cannot be opened ({refusal.strerror}); expected a capture") from None
     if not is_folder:
         raise CaptureError(f"{path}: no such folder; expected a capture, a folder with {HEADER_FILE}")
-    if not (path / HEADER_FILE).exists() and not _samples_files(path):
+    if not has_header and not _samples_files(path):
         raise CaptureError(f"{path}: not a capture; expected a folder with {HEADER_FILE}")
     header, damage = _header_or_copy(path)
     ending = None

@@ -153,6 +153,8 @@ def archive_table(
                 so_far(_with_rows(known, kept, rows))
                 next_rows *= 2
             row = {"capture": name, "stamp": stamp, "kept_stamp": kept_stamp} | _row(Path(path))
+            if kept_stamp and "problem" not in row:
+                row |= _figures(Path(path))
             # a recorder that is killed changes no file: such a row is not trusted next time
             rows.append(row | ({"stamp": ""} if row.get("how_it_ended") == STILL_RECORDING else {}))
     found = _with_rows(known, kept, rows)
@@ -255,7 +257,7 @@ def _stamps_of(path: str) -> tuple[str, str] | None:
 
 
 def _row(path: Path) -> dict[str, Any]:
-    """Return what a capture says about itself, and its key figures where it was measured."""
+    """Return what a capture says about itself."""
     from rig.capture import open_capture
 
     try:
@@ -284,7 +286,6 @@ def _row(path: Path) -> dict[str, Any]:
         "duration_s": ending.duration_s if ending else None,
         "free_height_mm": header.free_height_mm,
         "area_mm2": header.area_mm2,
-        **_figures(path),
     }
 
 

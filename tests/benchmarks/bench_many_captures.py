@@ -62,7 +62,9 @@ def write_captures(folder: Path, count: int) -> list[Path]:
 
 
 def write_archive(folder: Path, count: int) -> None:
-    """Headers and ends of captures whose samples are gone: a list looks at nothing else."""
+    """Headers and ends of captures whose samples are gone: a list looks at nothing else. What differs from
+    recording to recording differs here: names, counts, sums and times."""
+    rng = np.random.default_rng(1)
     header, end = ((EXAMPLE / name).read_text(encoding="utf-8") for name in ("capture.yaml", "end.yaml"))
     for number in range(count):
         path = folder / f"F-90-{number:05d}"
@@ -71,9 +73,18 @@ def write_archive(folder: Path, count: int) -> None:
         text = text.replace("spring mould", f"{('spring', 'autumn')[number % 2]} mould {number % 40}")
         text = re.sub(r"\nid: [0-9a-f]+", f"\nid: '{number:032x}'", text)
         (path / "capture.yaml").write_text(text, encoding="utf-8")
-        (path / "end.yaml").write_text(end, encoding="utf-8")
+        text = re.sub(
+            r"(?m)(?<=: )([1-9]\d{2,}|\d+\.\d+)(?=e|$)",
+            lambda found: scaled(found[0], rng.uniform(0.5, 1.5)),
+            end,
+        )
+        (path / "end.yaml").write_text(text, encoding="utf-8")
         (path / "samples-0001.arrow").touch()
         (path / "events.jsonl").touch()
+
+
+def scaled(number: str, factor: float) -> str:
+    return str(float(number) * factor if "." in number else int(int(number) * factor))
 
 
 def run(*words: object) -> tuple[float, float, float]:
