@@ -399,16 +399,42 @@ def test_the_way_by_keyboard_alone(browser, served) -> None:
     until(browser, lambda: text(browser, "facts"))
 
 
-def serious_findings(browser, scheme):
-    """What an automatic checker of accessibility complains of, in one colour scheme."""
+def in_scheme(browser, scheme):
+    """Let the browser prefer light or dark colours, as a person chooses in the system's settings."""
     media = [{"name": "prefers-color-scheme", "value": scheme}]
     browser.execute_cdp_cmd("Emulation.setEmulatedMedia", {"features": media})
+
+
+def serious_findings(browser, scheme):
+    """What an automatic checker of accessibility complains of, in one colour scheme."""
+    in_scheme(browser, scheme)
     found = Axe().run(browser)["violations"]
     return {
         finding["id"]: [node["html"] for node in finding["nodes"]]
         for finding in found
         if finding["impact"] in ("serious", "critical")
     }
+
+
+@pytest.mark.parametrize(("page", "plot"), [("capture", "trace"), ("capture", "loops"), ("overlay", "loops")])
+def test_a_plot_takes_the_colours_of_the_scheme_that_is_chosen_while_it_is_open(
+    browser, served, named, page, plot
+) -> None:
+    def drawn() -> tuple[str, str]:
+        place = f"document.getElementById('{plot}')"
+        return tuple(
+            browser.execute_script(f"return {each}")
+            for each in (f"{place}.layout.paper_bgcolor", f"{place}.data[0].line.color")
+        )
+
+    in_scheme(browser, "light")
+    opened(browser, f"{served}/{page}?capture={named['F-90-000']}")
+    until(browser, lambda: browser.execute_script(f"return !!document.getElementById('{plot}').data"))
+    light = drawn()
+    in_scheme(browser, "dark")
+    until(browser, lambda: all(now != before for now, before in zip(drawn(), light, strict=True)))
+    in_scheme(browser, "light")
+    until(browser, lambda: drawn() == light)
 
 
 @pytest.mark.parametrize("page", ["captures", "capture", "overlay", "ask"])

@@ -1,7 +1,7 @@
 // A question as a form, its answer below, and the command that gives the same.
 
 import { at, made } from "/static/elements.js";
-import { chosen, fetched, linkTo, say, unitsKnown, whenUnitsChange, withWords } from "/static/workbench/frame.js";
+import { chosen, fetched, linkTo, say, unitsKnown, whenLookChanges, withWords } from "/static/workbench/frame.js";
 import { order } from "/static/orders.js";
 import { system } from "/static/units.js";
 
@@ -155,7 +155,7 @@ at("form").addEventListener("submit", (event) => {
 });
 at("stop").addEventListener("click", () => order("stop", { task }));
 
-whenUnitsChange(() => {
+whenLookChanges(() => {
   const entry = at("form").elements.namedItem(UNITS);
   if (entry instanceof HTMLSelectElement) {
     entry.value = system() === "metric" ? "" : system();

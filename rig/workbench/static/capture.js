@@ -4,7 +4,7 @@ import { at, made } from "/static/elements.js";
 import { ask } from "/static/orders.js";
 import { COLOURS, draw, roomy } from "/static/workbench/drawing.js";
 import {
-  aboutOf, analysed, choose, chosen, fetched, linkTo, quantityHeads, say, seconds, shown, unitsKnown, whenUnitsChange, withWords, writtenMean,
+  aboutOf, analysed, choose, chosen, fetched, linkTo, quantityHeads, say, seconds, shown, unitsKnown, whenLookChanges, withWords, writtenMean,
 } from "/static/workbench/frame.js";
 import { besideAs, shownAs, titled } from "/static/units.js";
 
@@ -214,7 +214,7 @@ async function measure(about) {
     cycles(found, about.left_out_cycles);
     return loops(found.capture);
   };
-  whenUnitsChange(() => withWords(async () => {
+  whenLookChanges(() => withWords(async () => {
     await fill();
     await trace(...shownInterval);
   }));
@@ -233,6 +233,7 @@ withWords(async () => {
   try {
     const whole = await fetched("trace", { capture, points: 16 });
     start = whole.timed ? whole.start_s : 0;
+    whenLookChanges(() => withWords(() => trace(...shownInterval)));
     followZoom(await trace());
   } catch (problem) {
     at("trace").replaceChildren(made("p", problem instanceof Error ? problem.message : "", { class: "empty" }));

@@ -2,7 +2,7 @@
 
 import { at, made } from "/static/elements.js";
 import {
-  choose, chosen, fetched, linkTo, quantityHeads, seconds, shown, unitsKnown, whenUnitsChange, withWords,
+  choose, chosen, fetched, linkTo, quantityHeads, seconds, shown, unitsKnown, whenLookChanges, withWords,
 } from "/static/workbench/frame.js";
 import { system } from "/static/units.js";
 
@@ -165,7 +165,7 @@ at("none").addEventListener("click", () => {
   drawn = "";
   withWords(() => refresh(asked.start));
 });
-whenUnitsChange(() => withWords(() => refresh(asked.start)));
+whenLookChanges(() => withWords(() => refresh(asked.start)));
 
 withWords(async () => {
   await unitsKnown;

@@ -5,9 +5,13 @@ import { library } from "/static/library.js";
 const CONFIG = { displaylogo: false, responsive: true, scrollZoom: true, toImageButtonOptions: { format: "svg" },
   modeBarButtons: [["toImage"], ["zoom2d", "pan2d"], ["zoomIn2d", "zoomOut2d", "resetScale2d"]] };
 
-const DARK = matchMedia("(prefers-color-scheme: dark)").matches;
-export const COLOURS = DARK ? ["#7fb8ee", "#f0a060", "#9fce7a", "#d894c4", "#6fcaca", "#d8c350", "#b0a4f0", "#ee8aa4"]
-  : ["#0a4f8c", "#b0500a", "#4b7a2a", "#7a2a66", "#157a7a", "#8a7400", "#5b4bb0", "#a03050"];
+const DARK = matchMedia("(prefers-color-scheme: dark)");
+const ON_DARK = ["#7fb8ee", "#f0a060", "#9fce7a", "#d894c4", "#6fcaca", "#d8c350", "#b0a4f0", "#ee8aa4"];
+const ON_LIGHT = ["#0a4f8c", "#b0500a", "#4b7a2a", "#7a2a66", "#157a7a", "#8a7400", "#5b4bb0", "#a03050"];
+export let COLOURS = DARK.matches ? ON_DARK : ON_LIGHT;
+DARK.addEventListener("change", () => {
+  COLOURS = DARK.matches ? ON_DARK : ON_LIGHT;
+});
 export const DASHES = ["solid", "9px,3px", "3px,3px", "9px,3px,2px,3px"];
 
 /** @param {string} name */

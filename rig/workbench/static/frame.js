@@ -128,12 +128,12 @@ export function quantityHeads(columns) {
   });
 }
 
-/** @type {() => unknown} what a page draws anew when the person chooses other units */
-let inOtherUnits = () => null;
+/** @type {() => unknown} what a page draws anew when the person chooses other units, or light or dark colours */
+let inAnotherLook = () => null;
 
 /** @param {() => unknown} again */
-export function whenUnitsChange(again) {
-  inOtherUnits = again;
+export function whenLookChanges(again) {
+  inAnotherLook = again;
 }
 
 /** @param {number | null} value */
@@ -159,7 +159,8 @@ export async function withWords(work) {
 
 // The live page is there where a daemon serves this one. Pages that are themselves live have no such line.
 export const unitsKnown = ask("pages").then((pages) => {
-  offerUnits(() => inOtherUnits(), pages.units);
+  offerUnits(() => inAnotherLook(), pages.units);
+  matchMedia("(prefers-color-scheme: dark)").addEventListener("change", () => inAnotherLook());
   if (pages.live) {
     document.getElementById("links")?.prepend(made("a", "Live", { href: "/" }));
   }

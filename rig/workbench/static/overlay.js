@@ -4,7 +4,7 @@ import { at, made } from "/static/elements.js";
 import { drawnName } from "/static/library.js";
 import { COLOURS, DASHES, draw, roomy } from "/static/workbench/drawing.js";
 import {
-  aboutOf, analysed, chosen, fetched, linkTo, quantityHeads, say, shownMean, unitsKnown, whenUnitsChange, withWords,
+  aboutOf, analysed, chosen, fetched, linkTo, quantityHeads, say, shownMean, unitsKnown, whenLookChanges, withWords,
 } from "/static/workbench/frame.js";
 import { shownAs, titled } from "/static/units.js";
 
@@ -176,6 +176,6 @@ withWords(async () => {
     table();
     return loops();
   };
-  whenUnitsChange(() => withWords(fill));
+  whenLookChanges(() => withWords(fill));
   await fill();
 });
