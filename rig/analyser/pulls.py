@@ -1,12 +1,13 @@
 """Pulls: where a held part gives, slips and comes off, from force below zero and platen positions.
 
 Problem: a part that is held by friction first gives with its clamps, then slips, reaches a peak and comes
-off; noise makes every largest sample too large, and the force zero wanders between pulls. Plan: a pull is a
-stretch below a multiple of the noise, with two levels so that noise does not cut it; its zero comes from the
-unloaded stretches before and after; a straight line through its first give tells what is slip from what is
-give, clamps and frame included. Backlash is taken up before a pull begins, since the platen has been on its
-way out for longer. All numbers of a pull are positive. Cost: a few passes over the samples, a line for each
-pull.
+off; noise makes every largest sample too large, and the force zero wanders between pulls. Plan: the segmenter
+finds the pulls. In a recording in tension they are its cycles; where the part is pressed on first, or sticks
+to the platen that leaves it, it finds the presses, and then, with both signs reversed, the pulls in each
+stretch between them. A pull's zero comes from the unloaded stretches before and after; a straight line
+through its first give tells what is slip from what is give, clamps and frame included. Backlash is taken up
+before a pull begins, since the platen has been on its way out for longer. All numbers of a pull are positive.
+Cost: two passes of the segmenter, a line for each pull.
 """
 
 from __future__ import annotations
@@ -19,12 +20,13 @@ from typing import Any
 import numpy as np
 
 from rig.analyser.ragged import BoolArray
-from rig.calibration import Calibration, Signals
+from rig.calibration import Calibration, Frame, Signals
 from rig.errors import InputError
-from rig.samples import FloatArray, IntArray, Status
+from rig.samples import FloatArray, IntArray, Sense, Status
+from rig.segmenter import ON_NOISES, Flag, Segment, Segmenter, SegmenterSettings, ZeroPolicy
 
 NOISE_TIMES = 8.0
-"""Noise reaches this many standard deviations in no recording."""
+"""Noise never exceeds this many standard deviations."""
 
 LEAST_THRESHOLD_N = 0.05
 """Below this no cap is held by anything."""
@@ -98,8 +100,6 @@ class PullSettings:
         Smallest force that counts as a pull; None: a multiple of the recording's own noise.
     slip_offset_mm
         Displacement that counts as first slip.
-    no_load_s
-        Unloaded stretch at the start that noise and zero are taken from.
 
     Raises
     ------
@@ -109,7 +109,6 @@ class PullSettings:
 
     threshold_n: float | None = None
     slip_offset_mm: float = 0.05
-    no_load_s: float = 0.5
 
     def __post_init__(self) -> None:
         for field in fields(self):
@@ -186,7 +185,7 @@ class Pull:
 
 @dataclass(frozen=True, slots=True)
 class _Quiet:
-    """What the unloaded start says, and the force that is more than that."""
+    """What the stretches without load say, and the force that is more than that."""
 
     zero_n: float
     noise_n: float
@@ -214,34 +213,51 @@ class _Give:
         return way_mm - (pull_n - self.rest_n) / self.stiffness_n_per_mm
 
 
-def find_pulls(signals: Signals, settings: PullSettings | None = None) -> tuple[Pull, ...]:
+def find_pulls(
+    signals: Signals,
+    settings: PullSettings | None = None,
+    *,
+    sense: Sense = "compression",
+    zero: ZeroPolicy | None = None,
+    frame: Frame | None = None,
+) -> tuple[Pull, ...]:
     """Return every pull of one recording, in order.
 
     Parameters
     ----------
     signals
-        From the first sample to the last, with a clock; it begins unloaded. The frame's share should be off
-        the positions.
+        From the first sample to the last, with a clock; turned, if need be, so that pulls are below zero.
     settings
         The defaults if left out.
+    sense
+        Working direction of the recording. In tension each cycle is a pull.
+    zero
+        Force zero that is asked for, with the recording's own sign.
+    frame
+        What is taken off the positions; nothing if left out.
 
     Raises
     ------
     InputError
-        If the recording has no clock, or is too short to begin with an unloaded stretch.
+        If the recording has no samples or no clock.
     """
     settings = settings or PullSettings()
-    quiet = _quiet_start(signals, settings)
-    force_n = signals.force_n - quiet.zero_n
+    if not len(signals) or not np.isfinite(signals.time_s).all():
+        raise InputError("pull: the recording has no samples or no clock; expected samples that carry a time")
+    signals, stretches = _stretches_of_pulls(signals, settings, sense, zero or ZeroPolicy())
+    if frame is not None and stretches:
+        deflection_mm = frame.deflection_mm(signals.force_n - stretches[0].quiet.zero_n)
+        signals = replace(signals, position_mm=signals.position_mm - deflection_mm)
     found = [
-        _pull(signals, settings, quiet, (int(begin), int(end)))
-        for begin, end in _pulled(force_n, quiet.threshold_n)
-        if force_n[begin:end].min() < -LEAST_DEPTH * quiet.threshold_n
+        _pull(signals, settings, stretch)
+        for stretch in stretches
+        if signals.force_n[stretch.begin : stretch.end].min()
+        < stretch.quiet.zero_n - LEAST_DEPTH * stretch.quiet.threshold_n
     ]
-    largest_n = max((each.peak_n for each in found), default=0.0)
+    largest_n = max((pull.peak_n for pull in found), default=0.0)
     return tuple(
-        replace(each, flags=(*each.flags, LIGHT)) if each.peak_n < LIGHT_SHARE * largest_n else each
-        for each in found
+        replace(pull, flags=(*pull.flags, LIGHT)) if pull.peak_n < LIGHT_SHARE * largest_n else pull
+        for pull in found
     )
 
 
@@ -285,51 +301,98 @@ def flagged_beyond(
     return tuple(kept), reach_n
 
 
-def _quiet_start(signals: Signals, settings: PullSettings) -> _Quiet:
-    if not len(signals) or not np.isfinite(signals.time_s).all():
-        raise InputError("pull: the recording has no samples or no clock; expected samples that carry a time")
-    until = int(np.searchsorted(signals.time_s, signals.time_s[0] + settings.no_load_s))
-    if until < FREE_SAMPLES or until >= len(signals):
-        raise InputError(
-            f"pull: found {until} of {len(signals)} samples in the first {settings.no_load_s:g} s, "
-            f"expected {FREE_SAMPLES} or more, unloaded, and the pulls after them"
-        )
-    start = signals.force_n[:until]
-    # of differences, so that a drift or a platen on its way does not pass for noise
-    noise_mm = float(np.std(np.diff(signals.position_mm[:until], n=2))) / sqrt(6)
-    # a platen that stands may show the same count all the time
-    noise_mm = max(noise_mm, signals.position_resolution_mm / sqrt(12))
-    noise_n = float(np.std(np.diff(start))) / sqrt(2)
-    floor_n = max(NOISE_TIMES * noise_n, 2 * signals.force_resolution_n, LEAST_THRESHOLD_N)
-    threshold_n = floor_n if settings.threshold_n is None else settings.threshold_n
-    return _Quiet(float(np.median(start)), noise_n, noise_mm, threshold_n)
+@dataclass(frozen=True, slots=True)
+class _Stretch:
+    """Where a pull is: from its first sample to after its last; and whether the force was gone there."""
+
+    begin: int
+    end: int
+    released: bool
+    quiet: _Quiet
+
+
+def _stretches_of_pulls(
+    signals: Signals, settings: PullSettings, sense: Sense, zero: ZeroPolicy
+) -> tuple[Signals, list[_Stretch]]:
+    """Return the pulls that the segmenter finds, and the signals without spikes."""
+    finder = Segmenter(SegmenterSettings(sense=sense, zero=zero))
+    # with the signs of the recording: the segmenter finds which one a pull in tension has
+    segments = _segments(finder, signals.turned(1))
+    assert finder.noise is not None
+    assert finder.zero is not None
+    noise = finder.noise
+    threshold_n = settings.threshold_n or max(finder.detection_n, LEAST_THRESHOLD_N)
+
+    def quiet(zero_n: float) -> _Quiet:
+        return _Quiet(zero_n, noise.rest_force_n, noise.position_mm, threshold_n)
+
+    # contact is detected at a multiple of the noise: this noise makes it the threshold
+    stated = SegmenterSettings(force_noise_n=threshold_n / ON_NOISES, position_noise_mm=noise.position_mm)
+    parts: list[tuple[int, float | None, list[Segment]]] = []
+    if sense == "tension":
+        by_whole = Segmenter(replace(stated, sense=sense, zero=zero))
+        parts.append((0, None, _segments(by_whole, signals.turned(1))))
+    else:
+        for start, stop, zero_n in _between_presses(finder, segments, len(signals)):
+            if signals.force_n[start:stop].min() < zero_n - threshold_n:
+                part = signals[start:stop]
+                reverse = replace(part, force_n=-part.force_n, position_mm=-part.position_mm)
+                by_part = Segmenter(replace(stated, zero=ZeroPolicy("stated", -zero_n)))
+                parts.append((start, zero_n, _segments(by_part, reverse)))
+    force_n = signals.force_n.copy()
+    found: list[_Stretch] = []
+    for start, between_n, pulls in parts:
+        for segment in pulls:
+            cycles, first = segment.cycles, start + segment.offset
+            # the segmenter turns its signals so that pulls are above zero, and takes spikes off
+            force_n[first : first + len(segment.signals)] = -segment.signals.force_n
+            ends_pulled = (cycles.flags & np.uint32(Flag.NOT_RELEASED | Flag.ONE_WAY)) != 0
+            zeros_n = -cycles.zero_n if between_n is None else np.full(len(cycles), between_n)
+            rows = (cycles.contact + first, cycles.release + first, ~ends_pulled, zeros_n)
+            for begin, end, released, zero_n in zip(*(column.tolist() for column in rows), strict=True):
+                found.append(_Stretch(begin, end, released, quiet(zero_n)))
+    return replace(signals, force_n=force_n), found
+
+
+def _segments(segmenter: Segmenter, signals: Signals) -> list[Segment]:
+    return [part for part in (segmenter.push(signals), segmenter.finish()) if part is not None]
+
+
+def _between_presses(
+    finder: Segmenter, segments: Sequence[Segment], samples: int
+) -> Iterator[tuple[int, int, float]]:
+    """Yield the stretches without a press as half-open ranges, and the force zero in use there."""
+    assert finder.zero is not None
+    zero_n, checks = finder.zero.value_n, finder.contact_checks
+    presses = [(0, 0, zero_n)]
+    for segment in segments:
+        cycles, first = segment.cycles, segment.offset
+        columns = (cycles.contact + first, cycles.release + first, cycles.zero_n)
+        presses += zip(*(column.tolist() for column in columns), strict=True)
+    presses += (
+        (*ends, zero_n) for ends in zip(checks.contact.tolist(), checks.release.tolist(), strict=True)
+    )
+    presses.sort()
+    for (_, start, in_use_n), (stop, *_) in zip(presses, [*presses[1:], (samples, 0, 0.0)], strict=True):
+        if stop > start:
+            yield start, stop, in_use_n
 
 
 def _stretches(inside: BoolArray) -> IntArray:
-    """Runs of true as half-open ranges, shape (m, 2)."""
+    """Return runs of true as half-open ranges, shape (m, 2)."""
     edges = np.diff(np.concatenate([[0], inside.astype(np.int8), [0]]))
     return np.column_stack([np.flatnonzero(edges == 1), np.flatnonzero(edges == -1)])
 
 
-def _pulled(force_n: FloatArray, threshold_n: float) -> IntArray:
-    """Stretches below the threshold; each lasts until the force is back within half of it."""
-    below, back = force_n < -threshold_n, force_n > -threshold_n / 2
-    decided = np.flatnonzero(below | back)
-    if not below.any():
-        return np.empty((0, 2), np.int64)
-    last = np.searchsorted(decided, np.arange(len(force_n)), side="right") - 1
-    return _stretches(np.where(last >= 0, below[decided[np.maximum(last, 0)]], False))
-
-
-def _pull(signals: Signals, settings: PullSettings, quiet: _Quiet, stretch: tuple[int, int]) -> Pull:
-    begin, end = stretch
-    gaps = _gaps(signals, quiet, stretch)
+def _pull(signals: Signals, settings: PullSettings, stretch: _Stretch) -> Pull:
+    begin, end, quiet = stretch.begin, stretch.end, stretch.quiet
+    gaps = _gaps(signals, quiet, (begin, end))
     zero_n, zero_u = _zero(signals, quiet, begin, gaps) if len(gaps) else (quiet.zero_n, quiet.noise_n)
     pull_n = zero_n - signals.force_n[begin:end]
     way_mm = signals.position_mm[begin] - signals.position_mm[begin:end]
     at = int(np.argmax(pull_n))
     peak_n, peak_u = _peak(pull_n, at, quiet.noise_n, signals.force_resolution_n)
-    flags = list(_flags(signals, quiet, stretch, gaps))
+    flags = list(_flags(signals, stretch, gaps))
     off = NOT_OFF not in flags
     noises = (zero_u, quiet.noise_n, quiet.noise_mm)
     give = _give(pull_n[: at + 1], way_mm[: at + 1], peak_n, noises)
@@ -506,11 +569,11 @@ def _peak(pull_n: FloatArray, at: int, noise_n: float, resolution_n: float) -> t
     return mean_n + short_n / 2, u
 
 
-def _flags(signals: Signals, quiet: _Quiet, stretch: tuple[int, int], gaps: IntArray) -> Iterator[str]:
-    begin, end = stretch
+def _flags(signals: Signals, stretch: _Stretch, gaps: IntArray) -> Iterator[str]:
+    begin, end, quiet = stretch.begin, stretch.end, stretch.quiet
     way_mm = signals.position_mm[begin:end]
     slack_mm = max(NOISE_TIMES * quiet.noise_mm, 2 * signals.position_resolution_mm, LEAST_TURN_MM)
-    if end >= len(signals) or way_mm[-1] > way_mm.min() + slack_mm:
+    if not stretch.released or way_mm[-1] > way_mm.min() + slack_mm:
         yield NOT_OFF
     elif not ((gaps[:, 0] >= end - 1) & (gaps[:, 0] < 2 * end - begin)).any():
         # so soon after it nothing may be felt, unless the zero has wandered off

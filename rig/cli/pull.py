@@ -37,9 +37,6 @@ if TYPE_CHECKING:
     help="Displacement that counts as first slip.",
 )  # fmt: skip
 @click.option(
-    "--no-load", default="0.5 s", show_default=True, metavar="Q", help="Length of the unloaded start."
-)
-@click.option(
     "--although", multiple=True, metavar="LIST", help='Pool captures even if these differ, "temperature".'
 )
 @click.option(
@@ -58,7 +55,6 @@ def command(
     *,
     threshold: str | None,
     slip: str,
-    no_load: str,
     although: tuple[str, ...],
     calibration_file: Path | None,
     beyond_calibration: bool,
@@ -74,7 +70,6 @@ def command(
     settings = PullSettings(
         threshold_n=read_quantity("--threshold", threshold, "N"),
         slip_offset_mm=read_quantity("--slip", slip, "mm") or 0.0,
-        no_load_s=read_quantity("--no-load", no_load, "s") or 0.0,
     )
     calibration = None if calibration_file is None else read_calibration(calibration_file)
     read = pulled_captures(captures, PullsAsked(settings, calibration, beyond_calibration))

@@ -29,7 +29,7 @@ from rig.results.piece_captures import (
     was_driven,
 )
 from rig.samples import FloatArray, Samples
-from rig.segmenter import working_direction
+from rig.segmenter import ZeroPolicy, working_direction
 
 MOST_SAMPLES = 5_000_000
 """Of one capture: three hours at 500 a second; it is held in memory while it is read."""
@@ -113,7 +113,7 @@ def _read(path: Path, capture: Capture, asked: PullsAsked) -> PulledCapture:
     with_it = stated.for_channels(samples.force_channel, samples.position_channel)
     try:
         signals = _signals(samples, with_it, capture.header.sense)
-        pulls = _pulls(signals, with_it, asked.settings)
+        pulls = _pulls(signals, with_it, asked.settings, capture)
     except InputError as problem:
         raise InputError(f"{path}: {problem}") from None
     if not pulls:
@@ -126,7 +126,7 @@ def _read(path: Path, capture: Capture, asked: PullsAsked) -> PulledCapture:
         if not any(pull.counts for pull in flagged) and any(pull.counts for pull in pulls):
             raise InputError(f"{path}: {_beyond_words(pulls, reach_n)}, or --beyond-calibration")
         pulls = flagged
-    shares = _calibration_shares(samples, with_it, asked.settings, capture.header.sense, pulls)
+    shares = _calibration_shares(samples, with_it, asked.settings, capture, pulls)
     said = [
         f"pull {number}: {', '.join(pull.flags)}; {'its slip is ' if pull.counts else ''}left out of means"
         for number, pull in enumerate(pulls, 1)
@@ -160,24 +160,31 @@ def _signals(samples: Samples, calibration: Calibration, sense: str) -> Signals:
     return signals.turned(-pulling)
 
 
-def _pulls(signals: Signals, calibration: Calibration, settings: PullSettings) -> tuple[Pull, ...]:
-    """Return the pulls with the frame's share of the travel taken off."""
-    if not calibration.frame.is_rigid:
-        # the force's zero is the median without load, before the first pull
-        until = int(np.searchsorted(signals.time_s, signals.time_s[0] + settings.no_load_s))
-        force_n = signals.force_n - float(np.median(signals.force_n[: max(until, 1)]))
-        deflection_mm = calibration.frame.deflection_mm(force_n)
-        signals = replace(signals, position_mm=signals.position_mm - deflection_mm)
-    return find_pulls(signals, settings)
+def _pulls(
+    signals: Signals, calibration: Calibration, settings: PullSettings, capture: Capture
+) -> tuple[Pull, ...]:
+    header, frame = capture.header, calibration.frame
+    return find_pulls(
+        signals,
+        settings,
+        sense=header.sense,
+        zero=ZeroPolicy.of(header.zero),
+        frame=None if frame.is_rigid else frame,
+    )
 
 
 def _calibration_shares(
-    samples: Samples, calibration: Calibration, settings: PullSettings, sense: str, pulls: Sequence[Pull]
+    samples: Samples,
+    calibration: Calibration,
+    settings: PullSettings,
+    capture: Capture,
+    pulls: Sequence[Pull],
 ) -> dict[str, float]:
     """Return the relative standard uncertainty of each column from the calibration."""
     parts: dict[str, list[float]] = {name: [] for name in COLUMNS}
     for shift in shifts(calibration):
-        moved = _pulls(_signals(samples, shift.calibration, sense), shift.calibration, settings)
+        signals = _signals(samples, shift.calibration, capture.header.sense)
+        moved = _pulls(signals, shift.calibration, settings, capture)
         # an input that is off may let a pull appear or vanish at the threshold: then nothing can be compared
         if len(moved) != len(pulls):
             continue

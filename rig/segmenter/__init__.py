@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 from rig.core.faces import import_when_used
 
 if TYPE_CHECKING:
-    from rig.segmenter.engine import Segmenter, SegmenterSettings
+    from rig.segmenter.engine import ON_NOISES, Segmenter, SegmenterSettings
     from rig.segmenter.noise import Noise, single_position_noise_mm
     from rig.segmenter.opening import working_direction
     from rig.segmenter.padding import reduced

@@ -79,6 +79,13 @@ GAP_SHARE = 0.01
 """A platen that stands before it comes in was untouched if it then goes on by this share of its way without a
 rise of force: under a preload, force rises at once."""
 
+FLAT_SHARE = 0.1
+FLAT_ERRORS = 3.0
+FLAT_OF_PEAK = 0.01
+"""A platen that stands first was untouched, too, where the force has not changed by the second half of this
+first share of its way in: by no more than this many standard errors, which are at most this share of the
+largest force. It tells a shallow toe region under noise, whose contact cannot be placed, from a preload."""
+
 ZERO_S = 0.5
 ZERO_SAMPLES = (8, 4096)
 """The zero is the mean over this first part of an untouched stretch: later parts may have drifted."""
@@ -381,7 +388,7 @@ def _untouched_start(motion: Motion, noise_n: float) -> int:
     if not motion.moved:
         return len(motion.force_n)
     still = _still_start(motion)
-    motion = _without_drift(motion, still)
+    recorded, motion = motion, _without_drift(motion, still)
     force_n, x_mm, top = motion.force_n, motion.position_mm, motion.top
     start_n = float(np.median(force_n[: max(FEWEST_SAMPLES, min(still, top))]))
     lowest = int(np.argmin(force_n[: top + 1]))
@@ -398,7 +405,28 @@ def _untouched_start(motion: Motion, noise_n: float) -> int:
         low_n = start_n + FOOT_NOISES * noise_n
         gap_mm = GAP_SHARE * (float(x_mm[top]) - float(x_mm[0])) + 2 * motion.deadband_mm
         clear = max(clear, _clear_start(motion, low_n, start_n + 3 * (low_n - start_n), gap_mm))
+    if clear < still:
+        # noise may have been taken for a drift
+        clear = max([clear, *(_flat_start(taken, still, peak_n) for taken in (motion, recorded))])
     return clear
+
+
+def _flat_start(motion: Motion, still: int, peak_n: float) -> int:
+    """Return the samples of a still start whose force stays as it was while the platen comes in; else 0."""
+    force_n, x_mm, top = motion.force_n, motion.position_mm, motion.top
+    at_rest = scatter_about_line(force_n[:still]) if FEWEST_STILL <= still < top else None
+    if at_rest is None:
+        return 0
+    start_mm = float(np.median(x_mm[:still]))
+    share = (x_mm[still : top + 1] - start_mm) / (float(x_mm[top]) - start_mm)
+    ahead = still + int(np.argmax(share > FLAT_SHARE / 2)), still + int(np.argmax(share > FLAT_SHARE))
+    count = ahead[1] - ahead[0]
+    if count < FEWEST_MOVING:
+        return 0
+    error_n = float(np.hypot(at_rest.mean_u(still), at_rest.mean_u(count)))
+    changed_n = abs(float(force_n[slice(*ahead)].mean() - force_n[:still].mean()))
+    least_n = FLAT_ERRORS * error_n
+    return still if changed_n <= least_n <= FLAT_OF_PEAK * peak_n else 0
 
 
 def _without_drift(motion: Motion, still: int) -> Motion:

@@ -154,9 +154,7 @@ def test_pulls_that_a_person_made_are_not_pooled_with_driven_ones(refused, tmp_p
     assert "by hand" in said
 
 
-@pytest.mark.parametrize(
-    ("option", "value"), [("--slip", "0 mm"), ("--no-load", "0 s"), ("--threshold", "5 mm")]
-)
+@pytest.mark.parametrize(("option", "value"), [("--slip", "0 mm"), ("--threshold", "5 mm")])
 def test_a_number_that_makes_no_sense_is_refused_by_its_option(refused, tmp_path, option, value):
     assert option.strip("-").split("-")[0] in refused(
         2, "pull", pulled_capture(tmp_path, "c", CAP), option, value
