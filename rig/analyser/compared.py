@@ -21,6 +21,7 @@ References: P. Whittle, Estimation and information in stationary time series, Ar
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cache
 from math import pi, sqrt
 
 import numpy as np
@@ -187,58 +188,62 @@ def _differences(number: IntArray, nodes: Nodes, rows: IntArray, in_contact_n: f
 
 def _likeliest(sides: list[_Compared]) -> StrokeWander | None:
     """Return the wander that explains the differences, each one that was tried by its likelihood."""
-    squares = [scipy.fft.dct(side.left_n, norm="ortho", axis=1)[:, :WAVES] ** 2 for side in sides]
+    cosines, correlations, worth = _tried()
+    squares = [(side.left_n @ cosines.T) ** 2 for side in sides]
     square_n2 = np.concatenate([each.sum(axis=0) for each in squares])
     rows = np.concatenate([np.full(WAVES, float(len(each))) for each in squares])
     mean_square_n2 = float(np.mean([np.mean(side.load_n**2) for side in sides]))
-    white = np.concatenate([_spectrum(np.eye(POINTS), side.taken) for side in sides])
-    plain, _ = _likelihood(square_n2, rows, white[None])
-    apart = np.abs(np.subtract.outer(np.arange(POINTS), np.arange(POINTS))) / POINTS
     samples = float(np.mean([side.samples for side in sides])) * POINTS
-    likely, deviations_n, loads = [], [], []
-    for length in LENGTHS:
-        for near, worth in (
-            (np.exp(-apart / length), 2 * length),
-            (np.exp(-((apart / length) ** 2) / 2), sqrt(2 * pi) * length),
-        ):
-            for load in LOADS:
-                shapes = [np.sqrt(1 - load + load * side.load_n**2 / mean_square_n2) for side in sides]
-                shown = np.concatenate(
-                    [
-                        _spectrum(near * np.outer(shape, shape), side.taken)
-                        for side, shape in zip(sides, shapes, strict=True)
-                    ]
-                )
-                by_ratio, white_n2 = _likelihood(square_n2, rows, white + RATIOS[:, None] * shown)
-                likely.append(by_ratio)
-                wander_n = np.sqrt(RATIOS * white_n2)
-                deviations_n.append(np.stack([wander_n, wander_n * sqrt(max(worth * samples, 1.0))]))
-                loads.append(np.full(len(RATIOS), load))
-    every = np.concatenate(likely)
+    loads = np.array(LOADS)
+    white, wandering = [], []
+    for side in sides:
+        waves = cosines - (cosines @ side.taken.T) @ side.taken
+        white.append((waves**2).sum(axis=1))
+        shapes = np.sqrt(1 - loads[:, None] + loads[:, None] * side.load_n**2 / mean_square_n2)
+        wandering.append(_spectra(shapes[:, None] * waves, correlations))
+    shown = np.concatenate(wandering, axis=-1)[:, :, None] * RATIOS[:, None] + np.concatenate(white)
+    plain, _ = _likelihood(square_n2, rows, np.concatenate(white)[None])
+    every, white_n2 = _likelihood(square_n2, rows, shown)
     if not 2 * (every.max() - plain[0]) > SURE:
         return None
     weight = np.exp(every - every.max())
     weight /= weight.sum()
-    variance_n2, slow_n2 = ((np.concatenate(deviations_n, axis=1) @ weight) ** 2).tolist()
-    load = float(np.concatenate(loads) @ weight)
+    wander_n = np.sqrt(RATIOS * white_n2)
+    slow_n = wander_n * np.sqrt(np.maximum(worth * samples, 1.0))[:, None, None]
+    variance_n2, slow_n2 = float((wander_n * weight).sum()) ** 2, float((slow_n * weight).sum()) ** 2
+    load = float(weight.sum(axis=(0, 2)) @ loads)
     return StrokeWander(
         (1 - load) * variance_n2, load * variance_n2 / mean_square_n2, max(slow_n2 / variance_n2, 1.0)
     )
 
 
-def _spectrum(covariance: FloatArray, taken: FloatArray) -> FloatArray:
-    """Return the variances of the first cosine waves of noise of a covariance, once curves were taken off."""
-    without = np.eye(POINTS) - taken.T @ taken
-    waves = scipy.fft.dct(without, norm="ortho", axis=0)[:WAVES]
-    spectrum: FloatArray = ((waves @ covariance) * waves).sum(axis=1)
-    return spectrum
+@cache
+def _tried() -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Return the first cosine waves, shape (WAVES, POINTS), the correlations that are tried, by distance,
+    shape (k, POINTS), and how much of a stroke is worth one reading with each of them, shape (k,)."""
+    cosines: FloatArray = scipy.fft.dct(np.eye(POINTS), norm="ortho", axis=0)[:WAVES]
+    apart = np.arange(POINTS) / POINTS / np.array(LENGTHS)[:, None]
+    correlations = np.concatenate([np.exp(-apart), np.exp(-(apart**2) / 2)])
+    return cosines, correlations, np.concatenate([2 * np.array(LENGTHS), sqrt(2 * pi) * np.array(LENGTHS)])
+
+
+def _spectra(waves: FloatArray, correlations: FloatArray) -> FloatArray:
+    """Return the variance of noise of each correlation in each wave, shape (k, loads, waves), from waves of
+    shape (loads, waves, POINTS)."""
+    # a correlation that goes by distance alone needs no more of a wave than its products at each distance
+    spectrum = scipy.fft.rfft(waves, 2 * POINTS, axis=-1)
+    products = scipy.fft.irfft(np.abs(spectrum) ** 2, 2 * POINTS, axis=-1)[..., :POINTS]
+    twice = np.where(np.arange(POINTS) > 0, 2.0, 1.0)
+    spectra: FloatArray = np.moveaxis(products @ (twice * correlations).T, -1, 0)
+    return spectra
 
 
 def _likelihood(square_n2: FloatArray, rows: FloatArray, shown: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """Return the logarithms of the likelihood of spectra, each of the shape that is stated, shape (k, waves),
-    and of the size that suits it best; and the sizes."""
-    usable = shown[0] > 1e-3 * shown[0].max()
-    square_n2, rows, shown = square_n2[usable], rows[usable], shown[:, usable]
-    size = (square_n2 / shown).sum(axis=1) / rows.sum()
+    """Return the logarithms of the likelihood of spectra, each of the shape that is stated, shape (..., k,
+    waves), and of the size that suits it best; and the sizes, shape (..., k)."""
+    # waves that were taken off hold nothing
+    usable = shown[..., :1, :] > 1e-3 * shown[..., :1, :].max(axis=-1, keepdims=True)
+    shown, rows = np.where(usable, shown, 1.0), np.where(usable, rows, 0.0)
+    size = (np.where(usable, square_n2, 0.0) / shown).sum(axis=-1) / rows.sum(axis=-1)
     size = np.maximum(size, np.finfo(float).tiny)
-    return -(rows * np.log(shown)).sum(axis=1) / 2 - rows.sum() / 2 * np.log(size), size
+    return -(rows * np.log(shown)).sum(axis=-1) / 2 - rows.sum(axis=-1) / 2 * np.log(size), size

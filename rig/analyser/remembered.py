@@ -4,7 +4,8 @@ Problem: neighbouring samples of correlated noise err together. Over many of its
 many fewer samples; within one memory the noise mostly lifts the whole curve, which moves a level in full and
 a slope hardly at all. Plan: the noise is taken for an autoregression of first order, whose memory follows
 from how many samples are worth one; a fit is a weighted sum over nodes, and the variance of such a sum is
-worked out exactly by one recursion along the nodes. Cost: a few operations a node, none for white noise.
+worked out exactly by a recursion along the nodes. The recursion is linear, so that it runs over stretches of
+1, 2, 4, ... nodes at once. Cost: some ten operations a node, none for white noise.
 """
 
 from __future__ import annotations
@@ -52,14 +53,24 @@ def variance_of_sums(pull: FloatArray, count: FloatArray, worth: FloatArray) -> 
     (1 - phi^m)/(1 - phi): geometric series of phi^|i - j|.
     """
     phi = ((worth - 1) / (worth + 1))[:, None]
+    # the windows of fits hold few of the nodes of a stroke
+    used = np.flatnonzero(pull.any(axis=(0, 1)))
+    if not len(used):
+        return np.zeros(pull.shape[:2])
+    window = slice(used[0], used[-1] + 1)
+    pull, count = pull[:, :, window], count[:, window]
     forgotten = phi**count
     size = np.maximum(count, 1.0)
     share = (1 - forgotten) / (1 - phi) / size
     own = (count * worth[:, None] - 2 * phi * (1 - forgotten) / (1 - phi) ** 2) / size**2
     total: FloatArray = np.einsum("srj,rj->sr", pull**2, own)
     shared = pull * share
-    carried = np.zeros(pull.shape[:2])
-    for node in range(pull.shape[2]):
-        total += 2 * shared[:, :, node] * carried
-        carried = carried * forgotten[:, node] + shared[:, :, node] * phi[:, 0]
+    # what all nodes up to one carry on to the next: carried(j) = forgotten(j) carried(j - 1) + phi shared(j)
+    carried = shared * phi
+    reach = 1
+    while reach < carried.shape[2]:
+        carried[:, :, reach:] += forgotten[:, reach:] * carried[:, :, :-reach]
+        forgotten[:, reach:] *= forgotten[:, :-reach]
+        reach *= 2
+    total += 2 * np.einsum("srj,srj->sr", shared[:, :, 1:], carried[:, :, :-1])
     return np.maximum(total, 0.0)

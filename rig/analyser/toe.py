@@ -124,6 +124,10 @@ class ToeFit:
         columns = {each.name: np.full(count, np.nan) for each in fields(cls)}
         return cls(**columns | {"misfit": np.full(count, np.inf), "freedom": np.zeros(count)})
 
+    def selected(self, rows: IntArray) -> ToeFit:
+        """Return the fits of some rows."""
+        return ToeFit(*(getattr(self, each.name)[rows] for each in fields(self)))
+
     def replaced(self, rows: IntArray, other: ToeFit, which: BoolArray | IntArray) -> ToeFit:
         """These fits with some of them taken from `other`."""
         columns = {}
@@ -214,8 +218,11 @@ def fit_toes(
             break
     if exponent is None:
         toe = _of_few(toe, zone, peak_n, chosen_n, noise, contact_force_n=contact_force_n)
-    for name, share in SHORTER.items():
-        toe = _compared(toe, _fit(zone, share * chosen_n, noise, contact_force_n, exponent), name)
+    every = np.tile(np.arange(len(peak_n)), len(SHORTER))
+    shorter_n = np.concatenate([share * chosen_n for share in SHORTER.values()])
+    shorter = _fit(zone.selected(every), shorter_n, noise, contact_force_n, exponent)
+    for name, rows in zip(SHORTER, np.split(np.arange(len(every)), len(SHORTER)), strict=True):
+        toe = _compared(toe, shorter.selected(rows), name)
     toe = _before_load(toe, zone, peak_n, noise, contact_force_n)
     # a fit that would put the contact before the last untouched sample says no more than that it lies behind
     # it
