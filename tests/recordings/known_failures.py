@@ -21,7 +21,6 @@ KNOWN: dict[tuple[str, ...], str] = {
     ("one_way_from_a_preload", "quantity", "peak_deflection_mm"): "u is 9.0 times the spread",
     ("one_way_from_a_force_below_zero", "quantity", "peak_force_n"): "u is 10.9 times the spread",
     ("one_way_from_a_force_below_zero", "quantity", "energy_absorbed_mj"): "u is 6.0 times the spread",
-    ("contact_checks_between_presses", "checks"): "counted 102 of 105",
     ("stiffening_foam_with_drift_and_correlation", "quantity", "hysteresis_pct"): "u is 4.4 times the spread",
     ("platen_sticks_and_slips", "quantity", "chord_n_per_mm"): "u is 5.7 times the spread",
     ("platen_sticks_and_slips", "quantity", "loss_mj"): "u is 5.5 times the spread",

@@ -154,7 +154,8 @@ class Setup:
             if number < self.cycles - 1:
                 course.rest(self.rest_s)
             for _ in range(self.checks_after.count(number)):
-                below = self.specimen.lowered_mm(number + 1) + self.check_mm
+                # each check leaves its own set, too
+                below = self.specimen.lowered_mm(len(course.presses)) + self.check_mm
                 course.press(self.gap_mm + below, self.speed_mm_per_s / 3, is_check=True)
                 course.rest(self.rest_s)
         course.rest(self.tail_s)

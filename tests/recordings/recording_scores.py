@@ -338,7 +338,9 @@ def matches(presses, cycles, *, timed=True):
             end - start, presses[place].end_s - presses[place].start_s
         ):
             continue
-        if shared[place] < 0.3 * (presses[place].end_s - presses[place].start_s):
+        # a specimen that tore early is out of contact for most of the press
+        whole_s = presses[place].end_s - presses[place].start_s
+        if presses[place].break_mm is None and shared[place] < 0.3 * whole_s:
             continue
         if matched[place] is None:
             matched[place] = cycle
