@@ -103,10 +103,18 @@ def specimen_options(*, required: bool = True) -> Callable[..., Any]:
 
 def renamed_option(old: str, new: str) -> Callable[..., Any]:
     """Return an option by its old name: hidden, and refused with the new one."""
+    return _refused_option(old, f"is now called {new}; write {new} {{found}}")
 
+
+def needless_option(old: str, why: str) -> Callable[..., Any]:
+    """Return an option that nothing needs any more: hidden, and refused with the reason."""
+    return _refused_option(old, f"leave it out: {why}")
+
+
+def _refused_option(old: str, words: str) -> Callable[..., Any]:
     def refuse(_: click.Context, __: click.Parameter, found: str | None) -> None:
         if found is not None:
-            raise InputError(f"{old}: is now called {new}; write {new} {found}")
+            raise InputError(f"{old}: {words.format(found=found)}")
 
     return click.option(old, hidden=True, expose_value=False, callback=refuse)
 

@@ -15,7 +15,7 @@ from rig.analyser import PullSettings
 from rig.calibrationfile import read_calibration
 from rig.cli.answer_showing import show_answer
 from rig.cli.capture_arguments import captures_argument
-from rig.cli.options import read_quantity
+from rig.cli.options import needless_option, read_quantity
 from rig.cli.output import as_json_text, is_plain, json_option, print_json
 from rig.results import PullsAsked, pulled_captures
 from rig.sheets import pull_sheet, save_pull_report
@@ -36,6 +36,7 @@ if TYPE_CHECKING:
     "--slip", default="0.05 mm", show_default=True, metavar="Q",
     help="Displacement that counts as first slip.",
 )  # fmt: skip
+@needless_option("--no-load", "zero and noise come from every stretch without load")
 @click.option(
     "--although", multiple=True, metavar="LIST", help='Pool captures even if these differ, "temperature".'
 )

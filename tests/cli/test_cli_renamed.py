@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import get_args
 
 import pytest
+from command_line import ROOT
 
 from rig.calibration import Calibration
 from rig.calibration.frame import ReadBy
@@ -26,6 +27,11 @@ def test_each_old_name_is_refused_with_the_new_one(old, new):
     with pytest.raises(InputError, match=f"{new}_u"):
         refuse_old_name("--margin", f"{old}_u")
     refuse_old_name("--margin", new)
+
+
+def test_an_option_that_nothing_needs_any_more_is_refused_with_the_reason(refused):
+    said = refused(2, "pull", ROOT / "captures" / "example-F-90-001", "--no-load", "1 s")
+    assert "--no-load: leave it out: zero and noise come from every stretch without load" in said
 
 
 def test_a_margin_gives_the_new_name():
