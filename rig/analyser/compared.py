@@ -25,7 +25,6 @@ from functools import cache
 from math import pi, sqrt
 
 import numpy as np
-import scipy.fft
 
 from rig.analyser.ragged import Nodes
 from rig.samples import FloatArray, IntArray
@@ -221,7 +220,10 @@ def _likeliest(sides: list[_Compared]) -> StrokeWander | None:
 def _tried() -> tuple[FloatArray, FloatArray, FloatArray]:
     """Return the first cosine waves, shape (WAVES, POINTS), the correlations that are tried, by distance,
     shape (k, POINTS), and how much of a stroke is worth one reading with each of them, shape (k,)."""
-    cosines: FloatArray = scipy.fft.dct(np.eye(POINTS), norm="ortho", axis=0)[:WAVES]
+    half_waves = np.arange(WAVES)[:, None]
+    # the orthonormal cosine transform
+    cosines = np.cos(pi * half_waves * (np.arange(POINTS) + 0.5) / POINTS)
+    cosines *= np.where(half_waves > 0, sqrt(2 / POINTS), sqrt(1 / POINTS))
     apart = np.arange(POINTS) / POINTS / np.array(LENGTHS)[:, None]
     correlations = np.concatenate([np.exp(-apart), np.exp(-(apart**2) / 2)])
     return cosines, correlations, np.concatenate([2 * np.array(LENGTHS), sqrt(2 * pi) * np.array(LENGTHS)])
@@ -231,8 +233,8 @@ def _spectra(waves: FloatArray, correlations: FloatArray) -> FloatArray:
     """Return the variance of noise of each correlation in each wave, shape (k, loads, waves), from waves of
     shape (loads, waves, POINTS)."""
     # a correlation that goes by distance alone needs no more of a wave than its products at each distance
-    spectrum = scipy.fft.rfft(waves, 2 * POINTS, axis=-1)
-    products = scipy.fft.irfft(np.abs(spectrum) ** 2, 2 * POINTS, axis=-1)[..., :POINTS]
+    spectrum = np.fft.rfft(waves, 2 * POINTS, axis=-1)
+    products = np.fft.irfft(np.abs(spectrum) ** 2, 2 * POINTS, axis=-1)[..., :POINTS]
     twice = np.where(np.arange(POINTS) > 0, 2.0, 1.0)
     spectra: FloatArray = np.moveaxis(products @ (twice * correlations).T, -1, 0)
     return spectra

@@ -13,9 +13,9 @@ RIDGE = 1e-13
 
 def inverse_symmetric3(matrices: FloatArray) -> FloatArray:
     """Inverses of symmetric matrices of shape (rows, 3, 3), by their cofactors."""
-    ridge = RIDGE * np.abs(np.trace(matrices, axis1=1, axis2=2)) + 1e-300
-    a, b, c = matrices[:, 0, 0] + ridge, matrices[:, 0, 1], matrices[:, 0, 2]
-    d, e, f = matrices[:, 1, 1] + ridge, matrices[:, 1, 2], matrices[:, 2, 2] + ridge
+    (a, b, c), (_, d, e), (_, _, f) = np.moveaxis(matrices, 0, -1)
+    ridge = RIDGE * np.abs(a + d + f) + 1e-300
+    a, d, f = a + ridge, d + ridge, f + ridge
     aa, ab, ac = d * f - e * e, c * e - b * f, b * e - c * d
     dd, de, ff = a * f - c * c, b * c - a * e, a * d - b * b
     determinant = a * aa + b * ab + c * ac

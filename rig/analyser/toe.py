@@ -517,17 +517,14 @@ class _Power:
         here = self.parameters[rows]
         step = _damped_step(gradient, normal, damping)
         step[~self.free[rows], 1] = 0.0
-        for which, low, high in (
-            (1, np.full(len(rows), EXPONENTS[0]), np.full(len(rows), EXPONENTS[1])),
-            (0, self.earliest[rows], np.full(len(rows), LATEST_CONTACT)),
-        ):
-            bounded = np.clip(here[:, which] + step[:, which], low, high) - here[:, which]
+        for which, low, high in ((1, *EXPONENTS), (0, self.earliest[rows], LATEST_CONTACT)):
+            bounded = np.minimum(np.maximum(here[:, which] + step[:, which], low), high) - here[:, which]
             past = np.flatnonzero((bounded != step[:, which]) & (self.free[rows] | (which == 0)))
             if len(past):
                 step[past] = _step_with_fixed(
                     gradient[past], normal[past], damping[past], which, bounded[past]
                 )
-        step[:, 1] = np.clip(here[:, 1] + step[:, 1], *EXPONENTS) - here[:, 1]
+        step[:, 1] = np.minimum(np.maximum(here[:, 1] + step[:, 1], EXPONENTS[0]), EXPONENTS[1]) - here[:, 1]
         return step
 
     def _model(self, parameters: FloatArray, rows: IntArray | slice) -> tuple[FloatArray, ...]:

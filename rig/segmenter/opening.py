@@ -245,13 +245,15 @@ class Motion:
         x_mm = self.position_mm
         since, way_mm = _came_back(x_mm)
         waited = max(ceil(WAIT_S / self.step_s), WAIT_SAMPLES)
-        if len(x_mm) - since < waited or not self.moved or way_mm <= MOVED_DEADBANDS * self.deadband_mm:
+        if len(x_mm) - since < waited:
             return False
         # a recording that began deep in a press may have come back by all that it had gone, still loaded
         rise_n = float(self.force_n[self.top] - self.force_n.min())
         settled = float(np.ptp(self.force_n[-waited:])) <= SETTLED_SHARE * rise_n
         nearest = since + int(np.argmin(x_mm[since:]))
-        return settled or float(x_mm[nearest:].max() - x_mm[nearest]) >= CAME_BACK * way_mm
+        is_back = settled or float(x_mm[nearest:].max() - x_mm[nearest]) >= CAME_BACK * way_mm
+        # the noise last: judging it takes as long as all the rest
+        return is_back and self.moved and way_mm > MOVED_DEADBANDS * self.deadband_mm
 
 
 def may_be_over(signals: Signals) -> bool:
