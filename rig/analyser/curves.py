@@ -7,13 +7,12 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from functools import partial
 from math import sqrt
-from typing import Protocol
 
 import numpy as np
 
 from rig.analyser.ragged import BoolArray, LocalFit, Nodes, polynomial_at
+from rig.analyser.roughness import SMALLEST_NOISE_N, Roughness
 from rig.samples import FloatArray, IntArray
 
 READING_NODES = 7
@@ -37,15 +36,6 @@ that stops or slows down on its way adds no nodes."""
 KNEE_REACHES = {1: 12, 3: FINE_NODES}
 """Nodes on either side that a tangent is taken through, and how many nodes a stroke needs for that: below
 the first count the tangent along it is not resolved."""
-
-
-class NoiseOfRows(Protocol):
-    """Noise about strokes, as `knee` takes it."""
-
-    def __call__(
-        self, rows: IntArray, force_n: FloatArray, count: FloatArray, *, of_slope: bool = False
-    ) -> FloatArray:
-        """Return the standard deviation of single samples of some rows, at stated forces."""
 
 
 KNEE_MARGIN = 0.05
@@ -221,8 +211,9 @@ def knee(
     contact_mm: FloatArray,
     contact_u_mm: FloatArray,
     peak_mm: FloatArray,
-    noise_n: NoiseOfRows,
     *,
+    rough: Roughness,
+    place_noise_n: FloatArray,
     drop: float,
 ) -> Knee:
     """Find the knee of loading strokes.
@@ -231,9 +222,10 @@ def knee(
     ----------
     loading
         Without force below the contact.
-    noise_n
-        Standard deviation of single samples about the stroke, of some rows, at the forces of their nodes and
-        with the correlation of this many samples in it, for their mean or for their slope.
+    rough
+        What a single force is worth.
+    place_noise_n
+        What the noise of position makes of a force, shape (rows,).
     drop
         Share of the largest tangent before.
 
@@ -256,33 +248,63 @@ def knee(
     columns = [np.full(len(contact_mm), np.nan) for _ in range(6)]
     resolved = np.zeros(len(contact_mm), bool)
     if len(known):
-        nodes, fell = _by_travel(loading, known, contact_mm[known], peak_mm[known], noise_n)
-        for reach, fewest in KNEE_REACHES.items():
-            enough = nodes.lengths >= fewest
-            rows = known[enough]
-            if not len(rows):
+        tangents = _by_travel(
+            loading,
+            known,
+            contact_mm[known],
+            peak_mm[known],
+            rough=rough.selected(known),
+            place_noise_n=place_noise_n[known],
+        )
+        enough = tangents.nodes.lengths[:, None] >= np.array([*KNEE_REACHES.values()])
+        for which, reach in enumerate(KNEE_REACHES):
+            # those with nodes for a wider reach take the widest
+            these = np.flatnonzero(enough.sum(axis=1) == which + 1)
+            if not len(these):
                 continue
+            rows = known[these]
             resolved[rows] = True
-            found = _knee_of(
-                Nodes.of(nodes.x_mm[enough], nodes.force_n[enough], nodes.count[enough]),
-                fell[enough],
-                (peak_mm[rows] - contact_mm[rows], contact_u_mm[rows]),
-                partial(_noises_n, noise_n, rows),
-                drop=drop,
-                reach=reach,
-            )
+            depths = (peak_mm[rows] - contact_mm[rows], contact_u_mm[rows])
+            found = _knee_of(tangents.selected(these), depths, drop=drop, reach=reach)
             for column, values in zip(columns, found, strict=True):
                 column[rows] = values
     mm, mm_u, force_n, force_u, negative_mm, negative_u = columns
     return Knee(mm, mm_u, force_n, force_u, negative_mm, negative_u, resolved)
 
 
-def _noises_n(
-    noise_n: NoiseOfRows, rows: IntArray, nodes: Nodes, together: int
-) -> tuple[FloatArray, FloatArray]:
-    """Return the noise of single samples for means and for slopes over some nodes together."""
-    count = together * nodes.count
-    return noise_n(rows, nodes.force_n, count), noise_n(rows, nodes.force_n, count, of_slope=True)
+@dataclass(frozen=True, slots=True)
+class _ByTravel:
+    """Strokes as nodes by even steps of deflection.
+
+    Parameters
+    ----------
+    nodes
+        From contact to peak.
+    fell
+        In which of them the force fell at rest, shape (rows, columns).
+    single_n
+        Standard deviation of a single sample about the stroke there, likewise.
+    rough
+        How it averages.
+    """
+
+    nodes: Nodes
+    fell: BoolArray
+    single_n: FloatArray
+    rough: Roughness
+
+    def selected(self, rows: IntArray) -> _ByTravel:
+        """Return some of the strokes."""
+        nodes = Nodes.of(*(table[rows] for table in (self.nodes.x_mm, self.nodes.force_n, self.nodes.count)))
+        return _ByTravel(nodes, self.fell[rows], self.single_n[rows], self.rough.selected(rows))
+
+    def noises_n(self, together: int) -> tuple[FloatArray, FloatArray]:
+        """Return the noise of single samples for means and for slopes over some nodes together."""
+        count = together * self.nodes.count
+        return (
+            self.single_n * np.sqrt(self.rough.fewer(count)),
+            self.single_n * np.sqrt(self.rough.tilting(count)),
+        )
 
 
 def _by_travel(
@@ -290,10 +312,11 @@ def _by_travel(
     rows: IntArray,
     contact_mm: FloatArray,
     peak_mm: FloatArray,
-    noise_n: NoiseOfRows,
-) -> tuple[Nodes, BoolArray]:
-    """Return the nodes of some rows by even steps of deflection, and in which of them the force fell at
-    rest."""
+    *,
+    rough: Roughness,
+    place_noise_n: FloatArray,
+) -> _ByTravel:
+    """Return some rows by even steps of deflection."""
     real = nodes.real[rows]
     x_mm = nodes.x_mm[rows] - contact_mm[:, None]
     # by the farthest position so far: a platen that goes back a little stays in its step
@@ -327,31 +350,26 @@ def _by_travel(
     usual = np.nanmedian(np.where(packed.real, weight, np.nan), axis=1)[:, None]
     fell_n = table(force_n[first] - force_n[last])
     share = np.sqrt(table(1 / count[first] + 1 / count[last]))
+    single_n = np.maximum(np.hypot(rough.at(packed.force_n), place_noise_n[:, None]), SMALLEST_NOISE_N)
     fell = (weight > RESTED_TIMES * usual) & (
-        fell_n > FELL_NOISES * share * noise_n(rows, packed.force_n, weight)
+        fell_n > FELL_NOISES * share * single_n * np.sqrt(rough.fewer(weight))
     )
-    return packed, fell
+    return _ByTravel(packed, fell, single_n, rough)
 
 
 def _knee_of(
-    nodes: Nodes,
-    fell: BoolArray,
-    depths: tuple[FloatArray, FloatArray],
-    noises_n: Callable[[Nodes, int], tuple[FloatArray, FloatArray]],
-    *,
-    drop: float,
-    reach: int,
+    strokes: _ByTravel, depths: tuple[FloatArray, FloatArray], *, drop: float, reach: int
 ) -> list[FloatArray]:
-    """Return the columns of `Knee` for strokes whose nodes count from the contact, of such depths and
-    contact u."""
-    depth_mm, contact_u_mm = depths
+    """Return the columns of `Knee` for strokes of such depths and contact u."""
+    nodes, (depth_mm, contact_u_mm) = strokes.nodes, depths
     rows = np.arange(len(depth_mm))
-    x_mm, fit, span_mm = _tangents(nodes, noises_n(nodes, 2 * reach + 1), reach)
+    running = _running(nodes)
+    x_mm, fit, span_mm = _tangents(nodes, running, strokes.noises_n(2 * reach + 1), reach)
     # the toe region, whose slope is still rising, and the turn are no part of it
     inside = nodes.real & (x_mm > KNEE_MARGIN * depth_mm[:, None] - span_mm / 4) & np.isfinite(fit.slope)
-    for shift in range(-reach, reach + 1):
-        across = np.roll(fell, shift, axis=1)
-        inside &= ~across
+    if strokes.fell.any():
+        for shift in range(-reach, reach + 1):
+            inside &= ~np.roll(strokes.fell, shift, axis=1)
     slope = np.where(inside, fit.slope, np.nan)
     steepest = np.fmax.accumulate(slope, axis=1)
     # a contact that is off tilts the lines that begin there
@@ -374,7 +392,7 @@ def _knee_of(
     tables = (x_mm, slope, slope_u, span_mm, fit.value, fit.value_u)
     # What a tangent averages over puts the crossing off in proportion to its span at a kink, and to the
     # square of it elsewhere: tangents of twice the span show by how much. A kink is within half a span.
-    wide_mm, wide_fit, wide_span_mm = _tangents(nodes, noises_n(nodes, 4 * reach + 1), 2 * reach)
+    wide_mm, wide_fit, wide_span_mm = _tangents(nodes, running, strokes.noises_n(4 * reach + 1), 2 * reach)
     wide_slope = np.where(inside, wide_fit.slope, np.nan)
     wide_level = drop * np.fmax.accumulate(wide_slope, axis=1)[rows, at_knee]
     wide = (wide_mm, wide_slope, wide_fit.slope_u, wide_span_mm, wide_fit.value, wide_fit.value_u)
@@ -458,30 +476,35 @@ def _crossing(
     )
 
 
+def _running(nodes: Nodes) -> FloatArray:
+    """Return the running sums of w, wx, wf, wxx, wxf and wxxx along strokes, shape (6, rows, columns + 1)."""
+    x, f, w = nodes.x_mm, nodes.force_n, nodes.count
+    running = np.zeros((6, len(x), x.shape[1] + 1))
+    wx = w * x
+    wxx = wx * x
+    for sums, values in zip(running, (w, wx, w * f, wxx, wx * f, wxx * x), strict=True):
+        np.cumsum(values, axis=1, out=sums[:, 1:])
+    return running
+
+
 def _tangents(
-    nodes: Nodes, noises_n: tuple[FloatArray, FloatArray], reach: int
+    nodes: Nodes, running: FloatArray, noises_n: tuple[FloatArray, FloatArray], reach: int
 ) -> tuple[FloatArray, LocalFit, FloatArray]:
     """Straight lines through the nodes around each node, by running sums: the places whose tangents they are,
     the tangents, and the spans of those nodes. The noises are those of means and of slopes."""
-    x, f, w = nodes.x_mm, nodes.force_n, nodes.count
+    x = nodes.x_mm
     columns = x.shape[1]
     centre = np.arange(columns)
     reaches = np.minimum(centre, reach)
     low, high = centre - reaches, np.minimum(centre + reaches + 1, columns)
-
-    def windowed(values: FloatArray) -> FloatArray:
-        running = np.concatenate([np.zeros((len(values), 1)), np.cumsum(values, axis=1)], axis=1)
-        sums: FloatArray = running[:, high] - running[:, low]
-        return sums
-
-    weight, wx, wf, wxx = windowed(w), windowed(w * x), windowed(w * f), windowed(w * x * x)
+    weight, wx, wf, wxx, wxf, wxxx = running[:, :, high] - running[:, :, low]
     with np.errstate(divide="ignore", invalid="ignore"):
         mean = wx / weight
         spread = wxx - wx * mean
-        slope = (windowed(w * x * f) - wx * wf / weight) / spread
+        slope = (wxf - wx * wf / weight) / spread
         # a line has the slope of a parabola at its mean place plus half of third over second moment: where
         # the platen rested, many samples weigh on one side
-        skew = windowed(w * x**3) - 3 * mean * wxx + 2 * mean**2 * wx
+        skew = wxxx - 3 * mean * wxx + 2 * mean**2 * wx
         place = mean + skew / spread / 2
         value = wf / weight + slope * (place - mean)
         slope_u = noises_n[1] / np.sqrt(spread)

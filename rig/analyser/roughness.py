@@ -64,6 +64,8 @@ TILTED_BY_LONG = 0.4
 
 MAD_TO_SD = 1.4826
 SMALLEST = 1e-24
+SMALLEST_NOISE_N = 1e-12
+"""Keeps weights finite in a recording without noise or resolution."""
 
 
 @dataclass(frozen=True, slots=True)

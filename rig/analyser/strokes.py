@@ -15,10 +15,10 @@ from rig.analyser.curves import READING_NODES, Knee, force_at, knee
 from rig.analyser.energy import work
 from rig.analyser.peak import PASSED_ROWS, Side, Turn
 from rig.analyser.ragged import BoolArray, LocalFit, Nodes, polynomial_at, row_sums
-from rig.analyser.roughness import Roughness
+from rig.analyser.roughness import SMALLEST_NOISE_N, Roughness
 from rig.analyser.settings import AnalysisSettings, Depth, MeasuringNoise
 from rig.calibration import Frame
-from rig.samples import FloatArray, IntArray
+from rig.samples import FloatArray
 from rig.segmenter import Cycles, Flag, FlagArray, ForceZero
 
 PEAK_NODES = 6
@@ -76,9 +76,6 @@ ones."""
 FEW_NODES = 4
 UNEVEN_SHARE = 0.05
 """A stroke that comes back by more than this share of its depth on the way is uneven."""
-
-SMALLEST_NOISE_N = 1e-12
-"""Keeps weights finite in a recording without noise or resolution."""
 
 Columns = dict[str, FloatArray]
 
@@ -728,21 +725,13 @@ class Strokes:
 
     def knee(self) -> Knee:
         """Knee of the loading strokes."""
-
-        def noise_n(
-            rows: IntArray, force_n: FloatArray, count: FloatArray, *, of_slope: bool = False
-        ) -> FloatArray:
-            rough = self.rough.selected(rows)
-            by_place_n = self.overall_slope[rows, None] * self.context.noise.position_mm
-            single_n = np.maximum(np.hypot(rough.at(force_n), by_place_n), SMALLEST_NOISE_N)
-            return single_n * np.sqrt(rough.tilting(count) if of_slope else rough.fewer(count))
-
         return knee(
             _above(self.loading, self.contact_mm),
             self.contact_mm,
             self.contact_u_mm,
             self.peak_mm,
-            noise_n,
+            rough=self.rough,
+            place_noise_n=self.overall_slope * self.context.noise.position_mm,
             drop=self.context.settings.knee_drop,
         )
 

@@ -169,7 +169,8 @@ def knee_in(nodes, noise_n, drop=0.5):
         np.zeros(1),
         np.zeros(1),
         np.array([DEPTH]),
-        lambda rows, force_n, count, of_slope=False: np.full(force_n.shape, noise_n),
+        rough=Roughness(np.array([noise_n]), np.zeros(1), np.ones(1)),
+        place_noise_n=np.zeros(1),
         drop=drop,
     )
 
