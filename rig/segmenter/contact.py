@@ -7,7 +7,8 @@ Plan: contact begins above `on_n`, and ends where two samples in a row are below
 zero have drifted too far for that within one press, where the platen is clearly farther away than where it
 reached. The zero is looked at again while the platen stands still out of contact, after every
 `WINDOW_S`, and at the end of each no-load stretch around its farthest position, where the specimen's
-toe region cannot be mistaken for drift. Where it has left the zero in use by more than a fraction of `off_n`,
+toe region cannot be mistaken for drift. A force that jumps while the platen stands there, and then stays, is
+no contact but a zero that was set anew. Where it has left the zero in use by more than a fraction of `off_n`,
 it is frozen anew from that moment on. Between such moments the zero is constant, so that whole parts are
 classified by arrays; a restart costs at most one piece again.
 
@@ -52,6 +53,10 @@ MOVED_SHARE = 0.25
 MOVED_ERRORS = 4.0
 """A zero that moved by this share of the release level, and by this many standard errors of its mean, is
 frozen anew: well before a release could be missed, and not for the noise of a mean over a few samples."""
+
+JUMP_LOOKS_BACK = 4
+"""A platen that came in within this many windows may have met the specimen: a force that then rises and stays
+is no zero that jumped."""
 
 FEWEST_BEFORE_FIRST = 8
 """Samples before the first contact from which its zero can be told again."""
@@ -116,6 +121,7 @@ class ContactSwitch:
         self._zero_n = zero_n
         self._noise = noise
         self._window = int(np.clip(round(WINDOW_S / step_s), *WINDOW_SAMPLES))
+        self._jump_width = 2 * (min(self._window, REACH_SAMPLES // 2) // 2)
         self._zero_count = max(min(noise.samples, self._window), 1)
         self._deadband_mm = deadband_mm
         self._follow = follow
@@ -168,10 +174,15 @@ class ContactSwitch:
                 upto, zero_n = self._look_at_zero(found, stop, known_n, known_mm, origin)
                 upto, zero_n = self._risen_at_rest(found, (upto, zero_n), known_n, known_mm, origin)
                 away = self._let_go(found, upto, low, (known_n, known_mm), origin)
-                if away is not None:
-                    upto = away
+                jumped = self._jumped(found, upto if away is None else away, (known_n, known_mm), origin)
+                if jumped is not None:
+                    away, zero_n = jumped
+                    self._zero_count = self._jump_width
+                    self._start, self._start_settled, self._provisional = away, True, False
+                elif away is not None:
                     zero_n, self._zero_count = float(known_n[away - origin]), 1
                     self._start, self._start_settled, self._provisional = away, False, True
+                upto = upto if away is None else away
             found = found[found < upto]
             if self._follow and away is not None:
                 found = np.append(found, away)
@@ -259,6 +270,39 @@ class ContactSwitch:
         earliest = min(first)
         return None if earliest == _NEVER else int(earliest)
 
+    def _jumped(
+        self, flips: IntArray, upto: int, known: tuple[FloatArray, FloatArray], origin: int
+    ) -> tuple[int, float] | None:
+        """Return where a contact without a motion is seen to be a zero that jumped, and that zero.
+
+        For a window behind the jump the platen stands no nearer than it just was, and the force stays where
+        it jumped to.
+        """
+        known_n, known_mm = known
+        width, half = self._jump_width, self._jump_width // 2
+        edges = np.concatenate([[self._stretch_start], flips]) if self._in_contact else flips
+        begins = edges[0::2]
+        ends = np.append(edges[1::2], upto)[: len(begins)]
+        moments = begins + width
+        decided = (moments <= np.minimum(ends, upto)) & (moments > self._seen) & (begins - width >= origin)
+        begins = begins[decided] - origin
+        # most contacts end here: the platen is under way
+        way_mm = np.abs(known_mm[begins + width - 1] - known_mm[begins])
+        for begin in begins[way_mm <= 2 * self._deadband_mm].tolist():
+            stood_mm = known_mm[begin : begin + width].reshape(2, half).mean(axis=1)
+            early_n, late_n = known_n[begin : begin + width].reshape(2, half).mean(axis=1).tolist()
+            stays_n = max(MOVED_SHARE * self._levels.off_n, MOVED_ERRORS * float(self._error_n(half)))
+            # as far back as is known however the recording was cut
+            back = min(JUMP_LOOKS_BACK * width, REACH_SAMPLES - width, begin)
+            farthest_mm = float(known_mm[begin - back : begin].min())
+            if (
+                np.ptp(stood_mm) <= self._deadband_mm / 2
+                and abs(late_n - early_n) <= stays_n
+                and stood_mm.max() <= farthest_mm + self._deadband_mm
+            ):
+                return begin + width + origin, (early_n + late_n) / 2
+        return None
+
     def _classify(self, part_n: FloatArray) -> tuple[IntArray, npt.NDArray[np.bool_]]:
         """Flips in a part with the zero in use, and which of its samples are low."""
         high = part_n > self._zero_n + self._levels.on_n
@@ -280,7 +324,7 @@ class ContactSwitch:
         starts, ends, closed = self._no_load_stretches(flips, stop)
         # a stretch that is decided again has a zero of its own to follow where the platen rested in it
         rested = (starts > self._recording_start) & (ends - starts > RESTED_WINDOWS * self._window)
-        later = closed & ((starts > self._start) | rested)
+        later = closed & ((starts > self._start) | rested) & ~self._rests_away(known_mm, starts, ends, origin)
         look = _join(
             _far_windows(
                 known_mm, np.maximum(starts, ends - REACH_SAMPLES)[later], ends[later], origin, self._window
@@ -396,6 +440,26 @@ class ContactSwitch:
             ends = np.concatenate([ends, [stop]])
             closed[-1] = False
         return starts, ends, closed
+
+    def _rests_away(
+        self, known_mm: FloatArray, starts: IntArray, ends: IntArray, origin: int
+    ) -> npt.NDArray[np.bool_]:
+        """Return in which stretches the platen rests for a window where it is farthest away: such a rest
+        tells a later zero than the sample that noise made the farthest."""
+        window, half = self._window, self._window // 2
+        rests = np.zeros(len(starts), bool)
+        known = (ends - starts >= window) & (ends > self._seen)
+        for row in np.flatnonzero(known).tolist() if 2 * window <= REACH_SAMPLES else []:
+            start, end = int(starts[row]), int(ends[row])
+            # whole windows of the stretch, as far back as is known however the recording was cut
+            start += -(-max(end - REACH_SAMPLES - start, 0) // window) * window
+            count = (end - start) // window
+            stood_mm = known_mm[start - origin : start - origin + count * window].reshape(count, window)
+            early_mm, late_mm = stood_mm[:, :half].mean(axis=1), stood_mm[:, half:].mean(axis=1)
+            farthest_mm = known_mm[start - origin : end - origin].min()
+            still = np.abs(late_mm - early_mm) <= self._deadband_mm / 2
+            rests[row] = (still & (late_mm <= farthest_mm + self._deadband_mm)).any()
+        return rests
 
     def _still_windows(self, known_mm: FloatArray, starts: IntArray, ends: IntArray, origin: int) -> _Look:
         """Whole windows of long stretches in which the platen stood still."""

@@ -59,3 +59,9 @@ def with_two_wrong_rows(recording, at, off_n):
     force_n = recording.force_n.copy()
     force_n[at : at + 2] += off_n, 0.7 * off_n
     return replace(recording, force_n=force_n)
+
+
+def with_a_zero_that_jumps(recording, at_s, by_n):
+    """The same signals with a force whose zero is set anew at a time."""
+    jumped_n = np.where(recording.time_s >= at_s, by_n, 0.0)
+    return replace(recording, force_n=recording.force_n + jumped_n)

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from presses import path, signals, triangles, with_two_wrong_rows
+from presses import path, signals, triangles, with_a_zero_that_jumps, with_two_wrong_rows
 
 from rig.segmenter import Segmenter
 
@@ -28,6 +28,7 @@ RECORDINGS = {
         path((-2.5, 1.0), *[stop for _ in range(4) for stop in (8.0, 0.0)], (-2.5, 1.0))
     ),
     "two wrong rows": with_two_wrong_rows(signals(triangles(4)), 1200, 12.0),
+    "zero set anew": with_a_zero_that_jumps(signals(triangles(4, rest_s=1.0)), 7.7, 3.0),
     "nothing": signals(path((-2.0, 1.0), -0.5, (-2.0, 1.0))),
 }
 

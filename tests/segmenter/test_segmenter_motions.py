@@ -4,7 +4,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from presses import RATE_HZ, path, signals, triangles
+from presses import RATE_HZ, path, signals, triangles, with_a_zero_that_jumps
 
 from rig.samples import Status
 from rig.segmenter import Flag, Segmenter
@@ -54,6 +54,25 @@ def test_a_dwell_lies_between_the_strokes():
 def test_a_half_press_within_contact_is_a_cycle_of_its_own_and_marked():
     rows = cycles_of(signals(path((-2.5, 1.0), 5.0, 2.0, 10.0, (-2.5, 1.0))))
     assert [row[4] for row in rows] == [Flag.CONTACT_KEPT_AFTER, Flag.CONTACT_KEPT_BEFORE]
+
+
+@pytest.mark.parametrize("by_n", [3.0, 0.2, -3.0])
+@pytest.mark.parametrize("at_s", [4.8, 8.5])
+def test_a_zero_that_is_set_anew_between_presses_is_no_contact(at_s, by_n):
+    """Presses of 2.5 s with 1.5 s between them; the indicator is tared in the first or second pause."""
+    position = path((-2.5, 2.0), *[stop for _ in range(4) for stop in (10.0, (-2.5, 1.5))])
+    plain = cycles_of(signals(position))
+    tared = cycles_of(with_a_zero_that_jumps(signals(position), at_s, by_n))
+    assert [row[4] for row in tared] == [0] * 4
+    assert [row[:4] for row in tared] == [row[:4] for row in plain]
+
+
+def test_a_load_that_is_met_by_a_platen_and_then_stays_is_a_contact():
+    """Pressed by a tenth of a millimetre, and held there."""
+    rows = cycles_of(signals(path((-2.5, 1.0), (0.1, 5.0), (-2.5, 1.0), (0.1, 5.0), (-2.5, 1.0))))
+    assert len(rows) == 2
+    for contact, _, _, release, _ in rows:
+        assert (release - contact) / RATE_HZ == pytest.approx(5.0, abs=0.05)
 
 
 def test_a_hands_tremor_does_not_split_a_press():
