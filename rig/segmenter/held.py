@@ -3,9 +3,10 @@
 Problem: a held position beside a live force, or the other way round, bends the curve, and no gap in the
 numbers tells of it. A platen that rests, a coarse sensor and a slow converter repeat values too.
 
-Plan: three things that no press does. A position or force that moves at speed stops dead for fewer samples
+Plan: things that no press does. A position or force that moves at speed stops dead for fewer samples
 than a hold has and goes on at speed, or goes on with a leap that makes up for its stop. A force rises by
-more than any of its steps while the position beside it, much finer than the travel, stays as it was. A
+more than any of its steps while the position beside it, much finer than the travel, stays as it was; or rises
+and falls again while the position stays at its deepest, as that of a sensor at the end of its range does. A
 force that the noise of the recording's start ought to stir repeats itself to the count. Sensors that do so
 all the time are let alone: that is how they are. What lies outside a cycle and its no-load stretches is not
 looked at, so that the answer does not depend on how the recording was cut. A hold of a few samples right at a
@@ -75,6 +76,12 @@ CLIPPED_SHARE = 0.01
 """A force that repeats its largest value this many times, while the platen goes by this share of the depth,
 and that came there at speed, is cut off."""
 
+ENDED_MIDDLE = 0.2
+ENDED_SHARE = 0.01
+"""A position that came at speed and repeats its deepest value as often has come to the end of its range if
+the force beside it goes on: by more than this share of the largest, up to a top that lies farther than the
+first share from both ends, and back by half of that. In a hold it rises at the start alone, if at all."""
+
 MOST_STOPS = 8
 """In one cycle; a sensor with more is slower than the stream."""
 
@@ -94,16 +101,19 @@ def held_and_clipped(
     force = _Reading.of(
         signals.force_n, presses, none, resolution=signals.force_resolution_n, noise=noise.force_n
     )
-    return (
-        held(signals, presses, force, noise, usual_step_s=usual_step_s, shortest_dwell=shortest_dwell),
-        clipped(signals, presses, force, deadband_mm),
+    position = _Reading.of(
+        signals.position_mm, presses, none, resolution=signals.position_resolution_mm, noise=noise.position_mm
     )
+    both = (position, force)
+    stuck = held(signals, presses, both, noise, usual_step_s=usual_step_s, shortest_dwell=shortest_dwell)
+    stuck |= at_the_end(presses, position, force, noise.force_n)
+    return stuck, clipped(signals, presses, force, deadband_mm)
 
 
 def held(
     signals: Signals,
     presses: _Presses,
-    force: _Reading,
+    readings: tuple[_Reading, _Reading],
     noise: Noise,
     *,
     usual_step_s: float,
@@ -113,8 +123,8 @@ def held(
 
     Parameters
     ----------
-    force
-        Forces as if none were lost.
+    readings
+        Positions and forces as if none were lost.
     noise
         Of the recording, with the repeats of its no-load start.
     usual_step_s
@@ -131,10 +141,15 @@ def held(
     # the sample behind a loss; the count of losses only grows, so that its ends tell if there was none
     whole = signals.lost[0] == signals.lost[-1]
     lost = np.empty(0, np.int64) if whole else np.flatnonzero(np.diff(signals.lost)) + 1
-    position = _Reading.of(
-        signals.position_mm, presses, lost, resolution=signals.position_resolution_mm, noise=noise.position_mm
-    )
+    position, force = readings
     if len(lost):
+        position = _Reading.of(
+            signals.position_mm,
+            presses,
+            lost,
+            resolution=signals.position_resolution_mm,
+            noise=noise.position_mm,
+        )
         force = _Reading.of(
             signals.force_n, presses, lost, resolution=signals.force_resolution_n, noise=noise.force_n
         )
@@ -174,6 +189,30 @@ def clipped(signals: Signals, presses: _Presses, force: _Reading, deadband_mm: f
         # the step into the top may be a part of one
         came_at_speed = force.step[max(first - 1, 0) : first + 1].max() >= force.speed[row]
         found[row] |= came_at_speed and way_mm > max(CLIPPED_SHARE * depth_mm, deadband_mm)
+    return found
+
+
+def at_the_end(presses: _Presses, position: _Reading, force: _Reading, force_noise_n: float) -> BoolArray:
+    """Return which cycles have their depth cut off: the position sensor was at the end of its range."""
+    found = np.zeros(len(presses.contact), bool)
+    deepest_mm, top_n = (
+        reduced(np.maximum, reading.values, presses.contact, presses.release) for reading in (position, force)
+    )
+    owner = presses.owner(position.first)
+    for row, first, last in zip(owner.tolist(), position.first.tolist(), position.last.tolist(), strict=True):
+        if row < 0 or last - first < CLIPPED_REPEATS or position.values[first] < deepest_mm[row]:
+            continue
+        # the step into the end may be a part of one
+        if position.step[max(first - 1, 0) : first + 1].max() < position.speed[row]:
+            continue
+        force_n = force.values[first : last + 1]
+        top = int(np.argmax(force_n))
+        rose_n, fell_n = force_n[top] - force_n[[0, -1]]
+        least_n = max(
+            LEAP_NOISES * force_noise_n, ENDED_SHARE * (top_n[row] - force.values[presses.before[row]])
+        )
+        margin = ENDED_MIDDLE * (last - first)
+        found[row] |= rose_n > least_n and fell_n > rose_n / 2 and margin <= top <= last - first - margin
     return found
 
 

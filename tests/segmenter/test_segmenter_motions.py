@@ -75,6 +75,26 @@ def test_a_load_that_is_met_by_a_platen_and_then_stays_is_a_contact():
         assert (release - contact) / RATE_HZ == pytest.approx(5.0, abs=0.05)
 
 
+@pytest.mark.parametrize("end_mm", [9.6, 8.0])
+def test_a_position_at_the_end_of_its_sensor_is_flagged(end_mm):
+    """Presses of 10 mm whose positions are cut off: the force goes on, and comes back."""
+    recording = signals(triangles(4), position_noise=0.0003)
+    cut_off = replace(recording, position_mm=np.minimum(recording.position_mm, end_mm))
+    assert [row[4] for row in cycles_of(cut_off)] == [Flag.READING_HELD] * 4
+
+
+@pytest.mark.parametrize("noise_mm", [0.0, 0.001])
+def test_a_hold_of_a_force_that_lags_and_relaxes_is_no_end_of_a_sensor(noise_mm):
+    """Stopped within a row, with a converter that averages over 20 rows and a third of the force relaxing."""
+    position = path((-2.5, 1.0), *[stop for _ in range(3) for stop in ((8.0, 1.0), (-2.5, 1.0))])
+    recording = signals(position, position_noise=noise_mm)
+    row = np.arange(len(position))
+    held = row - np.maximum.accumulate(np.where(position < 8.0, row, 0))
+    fading_n = recording.force_n * (1 - 0.3 * (1 - np.exp(-held / 900)))
+    lagging_n = np.convolve(fading_n, np.full(20, 1 / 20))[: len(position)]
+    assert not any(Flag.READING_HELD in row[4] for row in cycles_of(replace(recording, force_n=lagging_n)))
+
+
 def test_a_hands_tremor_does_not_split_a_press():
     rng = np.random.default_rng(3)
     press = path((-2.5, 1.0), 10.0, (-2.5, 1.0))
