@@ -78,8 +78,8 @@ and that came there at speed, is cut off."""
 
 ENDED_MIDDLE = 0.2
 ENDED_SHARE = 0.01
-"""A position that came at speed and repeats its deepest value as often has come to the end of its range if
-the force beside it goes on: by more than this share of the largest, up to a top that lies farther than the
+"""A position that comes at speed, repeats its deepest value as often and leaves at speed has come to the end of
+its range if the force beside it goes on: by more than this share of the largest, up to a top that lies farther than the
 first share from both ends, and back by half of that. In a hold it rises at the start alone, if at all."""
 
 MOST_STOPS = 8
@@ -202,8 +202,9 @@ def at_the_end(presses: _Presses, position: _Reading, force: _Reading, force_noi
     for row, first, last in zip(owner.tolist(), position.first.tolist(), position.last.tolist(), strict=True):
         if row < 0 or last - first < CLIPPED_REPEATS or position.values[first] < deepest_mm[row]:
             continue
-        # the step into the end may be a part of one
-        if position.step[max(first - 1, 0) : first + 1].max() < position.speed[row]:
+        # the step into the end, or out of it, may be a part of one
+        into, out = position.step[max(first - 1, 0) : first + 1], position.step[last + 1 : last + 3]
+        if min(into.max(), out.max(initial=0.0)) < position.speed[row]:
             continue
         force_n = force.values[first : last + 1]
         top = int(np.argmax(force_n))
