@@ -78,9 +78,10 @@ and that came there at speed, is cut off."""
 
 ENDED_MIDDLE = 0.2
 ENDED_SHARE = 0.01
-"""A position that comes at speed, repeats its deepest value as often and leaves at speed has come to the end of
-its range if the force beside it goes on: by more than this share of the largest, up to a top that lies farther than the
-first share from both ends, and back by half of that. In a hold it rises at the start alone, if at all."""
+"""A position that comes at speed, repeats its deepest value as often and leaves at speed has come to the end
+of its range if the force beside it goes on: by more than this share of the largest, up to a top that lies
+farther than the first share from both ends, and back by half of that. In a hold it rises at the start alone,
+if at all."""
 
 MOST_STOPS = 8
 """In one cycle; a sensor with more is slower than the stream."""
