@@ -1,11 +1,13 @@
-"""The order of all test files: those that work and those that wait take turns, and long ones come first.
+"""Ctrl-C for the tests' commands, and the order of all test files.
 
+Those that work and those that wait take turns, and long ones come first.
 Several processes take whole files from one list. Motion is mostly waited for, and arithmetic and simulated
 chips keep a core busy: side by side they fill the machine, each kind by itself does not.
 """
 
 from __future__ import annotations
 
+import signal
 from pathlib import Path
 
 import pytest
@@ -16,6 +18,12 @@ collect_ignore = ["conftest.py"]
 WORKING = ("firmware", "truth", "recordings", "conformance", "analyser")
 WAITING = ("workbench", "page", "daemon", "cli", "reader")
 TESTS = Path(__file__).parent
+
+
+def pytest_configure() -> None:
+    # a shell starts a command in its background deaf to Ctrl-C, and so would be each command of a test
+    if signal.getsignal(signal.SIGINT) == signal.SIG_IGN:
+        signal.signal(signal.SIGINT, signal.default_int_handler)
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
