@@ -18,7 +18,7 @@ from math import sqrt
 import numpy as np
 
 from rig.analyser.breaks import loaded_until
-from rig.analyser.ragged import BoolArray, first_above, first_below, means
+from rig.analyser.ragged import BoolArray, copied_out, first_above, first_below, means, over_stretches
 from rig.analyser.settings import MeasuringNoise
 from rig.analyser.wander import Changes, Wander, ZeroRecord
 from rig.calibration import Signals
@@ -269,12 +269,11 @@ def _past_pull(signals: Signals, first: IntArray, last: IntArray, detection_n: f
     third_n, fourth_n = (
         means(force_n, last + 1 - back * quarter, last + 1 - (back - 1) * quarter) for back in (2, 1)
     )
-    bounds = np.stack([first, np.maximum(last, first) + 1], axis=1).ravel()
-    padded_n = force_n if bounds.max(initial=0) < len(force_n) else np.append(force_n, np.inf)
-    lowest_n = np.minimum.reduceat(padded_n, np.minimum(bounds, len(force_n)))[0::2]
+    long = np.flatnonzero(quarter >= LEAST_PULL)
+    lowest_n = over_stretches(np.minimum, force_n, first[long], last[long] + 1)
+    pulled = long[lowest_n < np.minimum(third_n, fourth_n)[long] - detection_n]
     first = first.copy()
-    pulled = (quarter >= LEAST_PULL) & (lowest_n < np.minimum(third_n, fourth_n) - detection_n)
-    for row in np.flatnonzero(pulled).tolist():
+    for row in pulled.tolist():
         part = slice(int(first[row]), int(last[row]) + 1)
         since = np.arange(part.stop - part.start)
         line_n = fourth_n[row] + (fourth_n[row] - third_n[row]) / quarter[row] * (
@@ -345,6 +344,7 @@ def _misled(
 
 
 def _scatter_n2(force_n: FloatArray, first: IntArray, stop: IntArray) -> FloatArray:
+    force_n, first, stop = copied_out(force_n, first, stop)
     scatter_n2: FloatArray = means(force_n**2, first, stop) - means(force_n, first, stop) ** 2
     return scatter_n2
 

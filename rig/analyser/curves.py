@@ -481,8 +481,7 @@ def _running(nodes: Nodes) -> FloatArray:
     x, f, w = nodes.x_mm, nodes.force_n, nodes.count
     running = np.zeros((6, len(x), x.shape[1] + 1))
     wx = w * x
-    wxx = wx * x
-    for sums, values in zip(running, (w, wx, w * f, wxx, wx * f, wxx * x), strict=True):
+    for sums, values in zip(running, (w, wx, w * f, wx * x, wx * f, w * x**3), strict=True):
         np.cumsum(values, axis=1, out=sums[:, 1:])
     return running
 

@@ -82,20 +82,30 @@ def means(values: FloatArray, first: IntArray, last: IntArray) -> FloatArray:
     """Return the mean of values[first:last] for each pair; not-a-number where it is empty."""
     found = np.full(len(first), np.nan)
     known = np.flatnonzero(last > first)
-    if not len(known):
-        return found
-    first, last = first[known], last[known]
-    length = last - first
-    begin = np.cumsum(length) - length
-    if int(length.sum()) <= SPARSE_SHARE * (int(last.max()) - int(first.min())):
-        # `reduceat` would go through what lies between the stretches as well
-        sums = np.add.reduceat(values[np.arange(int(length.sum())) + np.repeat(first - begin, length)], begin)
-    else:
-        bounds = np.stack([first, last], axis=1).ravel()
-        padded = values if bounds.max() < len(values) else np.append(values, 0.0)
-        sums = np.add.reduceat(padded, bounds)[0::2]
-    found[known] = sums / length
+    if len(known):
+        found[known] = over_stretches(np.add, values, first[known], last[known])
+        found[known] /= last[known] - first[known]
     return found
+
+
+def over_stretches(ufunc: np.ufunc, values: FloatArray, first: IntArray, last: IntArray) -> FloatArray:
+    """Return what a ufunc such as `np.minimum` makes of values[first:last] for each pair; none is empty."""
+    values, first, last = copied_out(values, first, last)
+    bounds = np.stack([first, last], axis=1).ravel()
+    padded = values if bounds.max(initial=0) < len(values) else np.append(values, 0.0)
+    found: FloatArray = ufunc.reduceat(padded, bounds)[0::2] if len(bounds) else values[:0]
+    return found
+
+
+def copied_out(values: FloatArray, first: IntArray, last: IntArray) -> tuple[FloatArray, IntArray, IntArray]:
+    """Return values, and where stretches of them begin and end: copies of these stretches alone where they
+    cover little of what they span, since `reduceat` would go through what lies between them as well."""
+    length = last - first
+    total = int(length.sum())
+    if not len(first) or total > SPARSE_SHARE * (int(last.max()) - int(first.min())):
+        return values, first, last
+    begin = np.cumsum(length) - length
+    return values[np.arange(total) + np.repeat(first - begin, length)], begin, begin + length
 
 
 def first_below(values: FloatArray, lowest: IntArray, highest: IntArray, level: FloatArray) -> IntArray:

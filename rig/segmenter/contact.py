@@ -253,6 +253,8 @@ class ContactSwitch:
         nearest_mm = np.minimum.reduceat(np.append(known_mm, np.inf), bounds)[0::2]
         least_mm = AWAY_DEADBANDS * self._deadband_mm
         suspects = np.flatnonzero(nearest_mm < contact_mm - least_mm)
+        if not len(suspects):
+            return None
         first = [_NEVER]
         for rows, index in padded_rows(starts[suspects], ends[suspects]):
             each = suspects[rows]
@@ -310,8 +312,11 @@ class ContactSwitch:
         settled = low.copy()
         settled[1:] &= low[:-1]
         settled[0] &= self._was_low
-        decisive = np.flatnonzero(high | settled)
-        in_contact = np.concatenate([[self._in_contact], high[decisive]])
+        # 1 where contact is sure, -1 where its end is, 0 where nothing is decided: few runs of many samples
+        sure = high.view(np.int8) - settled.view(np.int8)
+        begin = np.concatenate([[0], np.flatnonzero(sure[1:] != sure[:-1]) + 1])
+        decisive = begin[sure[begin] != 0]
+        in_contact = np.concatenate([[self._in_contact], sure[decisive] > 0])
         changed = np.flatnonzero(in_contact[1:] != in_contact[:-1])
         begins = in_contact[1:][changed]
         # a release is known with the second low sample and counts from the first

@@ -38,7 +38,7 @@ from rig.segmenter.opening import (
 )
 from rig.segmenter.padding import reduced
 from rig.segmenter.spans import ContactChecks, Cycles, Flag, FlagArray, Segment
-from rig.segmenter.spikes import SpikeFilter, usual_step
+from rig.segmenter.spikes import PART_SAMPLES, SpikeFilter, usual_step
 from rig.segmenter.turns import next_kept_turn, peaks_and_holds, turns_once
 from rig.segmenter.zero import ForceZero, ZeroPolicy
 
@@ -619,7 +619,7 @@ class Segmenter:
         in_hold = (which >= 0) & (unload_start > load_end)[which] & (behind_loss <= unload_start[which] + 1)
         behind_loss = behind_loss[~in_hold | self._hides_way(signals.position_mm, behind_loss)]
         gap = _largest_step(signals.lost, behind_loss, contact, ends)
-        paused_at = np.flatnonzero(np.diff(signals.time_s) > PAUSE_STEPS * self._usual_step_s) + 1
+        paused_at = _long_steps(signals.time_s, PAUSE_STEPS * self._usual_step_s)
         paused_at = paused_at[self._hides_way(signals.position_mm, paused_at)]
         pause_s = _largest_step(signals.time_s, paused_at, contact, ends)
         duration_s = signals.time_s[release - 1] - signals.time_s[contact]
@@ -658,6 +658,16 @@ class Segmenter:
             self._buffer = self._buffer[keep_from - self._offset :]
             self._offset = keep_from
             self._spiked = self._spiked[np.searchsorted(self._spiked, keep_from) :]
+
+
+def _long_steps(values: FloatArray, least: float) -> IntArray:
+    """Return the samples that lie farther than this behind the one before."""
+    found = [np.empty(0, np.int64)]
+    # part by part, so that what is worked on stays in the cache
+    for begin in range(1, len(values), PART_SAMPLES):
+        end = min(begin + PART_SAMPLES, len(values))
+        found.append(np.flatnonzero(values[begin:end] - values[begin - 1 : end - 1] > least) + begin)
+    return np.concatenate(found)
 
 
 def _largest_step(

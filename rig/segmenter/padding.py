@@ -48,7 +48,7 @@ def padded_rows(starts: IntArray, ends: IntArray) -> list[tuple[IntArray, IntArr
     lengths = ends - starts
     bucket = np.ceil(np.log2(np.maximum(lengths, 1))).astype(np.int64)
     tables = []
-    for power in np.unique(bucket):
+    for power in np.flatnonzero(np.bincount(bucket)):
         rows = np.flatnonzero(bucket == power)
         columns = np.arange(int(lengths[rows].max()))
         tables.append((rows, np.minimum(starts[rows, None] + columns, ends[rows, None] - 1)))

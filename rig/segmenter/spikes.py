@@ -121,7 +121,9 @@ def _mended(column: _Column, other: _Column, lost: IntArray) -> tuple[FloatArray
     if len(single):
         mended = values.copy()
         mended[single] = (values[single - 1] + values[single + 1]) / 2
-    first = _double(column, other, np.union1d(suspects, suspects - 1))
+    # a suspect may be the second of two; these are in order, and each stands twice at the most
+    either = np.stack([suspects - 1, suspects], axis=1).ravel()
+    first = _double(column, other, either[np.diff(either, prepend=-BEHIND) > 0])
     first = first[lost[first + AHEAD] == lost[first - 2]]
     # single ones are seen more surely, and two pairs do not overlap
     first = first[~np.isin(first, single) & ~np.isin(first + 1, single) & (np.diff(first, prepend=-9) > 1)]
