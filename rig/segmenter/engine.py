@@ -203,7 +203,14 @@ class Segmenter:
         """Force above zero at which contact is detected."""
         if self.noise is None:
             return 0.0
-        return max(ON_NOISES * self.noise.force_n, ON_RESOLUTIONS * self._resolutions[0])
+        least_n = max(ON_NOISES * self.noise.force_n, ON_RESOLUTIONS * self._resolutions[0])
+        return self.noise.drag_n + least_n
+
+    @property
+    def _release_n(self) -> float:
+        """Force above zero at which contact ends."""
+        drag_n = 0.0 if self.noise is None else self.noise.drag_n
+        return drag_n + (self.detection_n - drag_n) * OFF_NOISES / ON_NOISES
 
     @property
     def contact_force_n(self) -> float:
@@ -297,9 +304,8 @@ class Segmenter:
             usual_step(head.position_mm, head.position_resolution_mm),
         )
         self._spikes = SpikeFilter(found.noise, steps, self._offset)
-        on_n = self.detection_n
         self._switch = ContactSwitch(
-            Levels(on_n, on_n * OFF_NOISES / ON_NOISES),
+            Levels(self.detection_n, self._release_n),
             found.detection_zero_n,
             found.noise,
             self.deadband_mm,
@@ -412,7 +418,7 @@ class Segmenter:
         place, force_n = turn - self._offset, self._buffer.force_n
         here, before, earlier = (float(force_n[max(place - back, 0)]) for back in (0, 1, 2))
         least_n = min(here, before, 2 * before - earlier)
-        return least_n < zero_n + self.detection_n * OFF_NOISES / ON_NOISES
+        return least_n < zero_n + self._release_n
 
     def _presses(self, columns: _Columns) -> _Columns:
         """Leave out what is no press: knocks without travel. What precedes the next contact reaches back

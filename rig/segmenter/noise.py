@@ -78,6 +78,8 @@ class Noise:
         Noise in proportion to the load.
     correlated_samples
         Consecutive samples that are worth one independent reading.
+    drag_n
+        Force above that at rest with which the platen moves towards the specimen, of guides or cables.
     """
 
     zero_n: float
@@ -88,6 +90,7 @@ class Noise:
     rest_force_n: float = 0.0
     force_share: float = 0.0
     correlated_samples: float = 1.0
+    drag_n: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)

@@ -86,6 +86,8 @@ FLAT_OF_PEAK = 0.01
 first share of its way in: by no more than this many standard errors, which are at most this share of the
 largest force. It tells a shallow toe region under noise, whose contact cannot be placed, from a preload."""
 
+SMALLEST_MM = 1e-12
+
 ZERO_S = 0.5
 ZERO_SAMPLES = (8, 4096)
 """The zero is the mean over this first part of an untouched stretch: later parts may have drifted."""
@@ -119,6 +121,11 @@ UNTIMED_STEP_S = 0.01
 
 CLEAR_SHARE = 0.1
 """Share of the travel behind the last load from which a platen that goes back is clear of the specimen."""
+
+DRAG_ERRORS = 6.0
+DRAG_STEADY = 0.25
+"""A platen on its way in shows this many standard errors more force than at rest where guides or cables hold
+it back; the halves of that way then agree within this share. A toe region rises instead."""
 
 FEWEST_MOVING = 6
 MOVING_MATTERS = 1.4
@@ -339,6 +346,7 @@ def judge(
         rest_n if force_noise_n is None else force_noise_n,
         share if force_noise_n is None else 0.0,
         correlated if force_noise_n is None else 1.0,
+        _drag_n(force_n[:still], approach_n, at_rest) if force_noise_n is None else 0.0,
     )
     return Opening(noise, zero, noise.zero_n, samples > 0, motion.direction, usual_step_s(signals.time_s))
 
@@ -390,6 +398,7 @@ def _untouched_start(motion: Motion, noise_n: float) -> int:
     if not motion.moved:
         return len(motion.force_n)
     still = _still_start(motion)
+    motion = _without_drag(motion, still)
     recorded, motion = motion, _without_drift(motion, still)
     force_n, x_mm, top = motion.force_n, motion.position_mm, motion.top
     start_n = float(np.median(force_n[: max(FEWEST_SAMPLES, min(still, top))]))
@@ -411,6 +420,18 @@ def _untouched_start(motion: Motion, noise_n: float) -> int:
         # noise may have been taken for a drift
         clear = max([clear, *(_flat_start(taken, still, peak_n) for taken in (motion, recorded))])
     return clear
+
+
+def _without_drag(motion: Motion, still: int) -> Motion:
+    """Return the motion with a force taken off that comes with the first motion and then stays."""
+    force_n, x_mm, top = motion.force_n, motion.position_mm, motion.top
+    at_rest = scatter_about_line(force_n[:still]) if FEWEST_STILL <= still < top else None
+    if at_rest is None:
+        return motion
+    share = (x_mm[still : top + 1] - x_mm[still]) / max(float(x_mm[top] - x_mm[still]), SMALLEST_MM)
+    ahead = slice(*(still + int(np.argmax(share > part)) for part in (FLAT_SHARE / 5, FLAT_SHARE)))
+    drag_n = _drag_n(force_n[:still], force_n[ahead], at_rest)
+    return replace(motion, force_n=force_n - drag_n * (np.arange(len(force_n)) >= still))
 
 
 def _flat_start(motion: Motion, still: int, peak_n: float) -> int:
@@ -531,6 +552,17 @@ def _moving_noise(
     begun = np.flatnonzero(load_n[:top] < FOOT_NOISES * moving_n)
     contact = int(begun[-1]) + 1 if len(begun) else 0
     return moving_n, noise_share_of_load(load_n[contact : top + 1], moving_n)
+
+
+def _drag_n(rest_n: FloatArray, approach_n: FloatArray, at_rest: Scatter | None) -> float:
+    """Return the force that a platen needs to move on its way in, above that at rest; 0 if none shows."""
+    if at_rest is None or len(rest_n) < FEWEST_STILL or len(approach_n) < 2 * FEWEST_MOVING:
+        return 0.0
+    levels_n = [float(np.median(half)) - float(np.median(rest_n)) for half in np.array_split(approach_n, 2)]
+    drag_n, error_n = min(levels_n), at_rest.mean_u(min(len(rest_n), len(approach_n) // 2))
+    if drag_n <= DRAG_ERRORS * error_n or abs(levels_n[1] - levels_n[0]) > DRAG_STEADY * drag_n:
+        return 0.0
+    return drag_n
 
 
 def _retreat(motion: Motion) -> slice:

@@ -75,6 +75,20 @@ def test_a_load_that_is_met_by_a_platen_and_then_stays_is_a_contact():
         assert (release - contact) / RATE_HZ == pytest.approx(5.0, abs=0.05)
 
 
+@pytest.mark.parametrize("drag_n", [0.05, 0.15, 0.5])
+def test_the_drag_of_guides_on_the_way_in_is_no_contact(drag_n):
+    """More force as soon as the platen moves in, and less as it moves back; the face is at 0 mm."""
+    position = path((-15.0, 1.0), *[stop for _ in range(3) for stop in (8.0, (-15.0, 1.0))])
+    recording = signals(position)
+    dragged_n = recording.force_n + drag_n * np.sign(np.gradient(position))
+    rows = cycles_of(replace(recording, force_n=dragged_n))
+    assert [row[4] for row in rows] == [0] * 3
+    for contact, _, _, release, _ in rows:
+        assert -0.05 < position[contact] < 0.1
+        # the drag on the way back takes some force away before the face does
+        assert -0.05 < position[release] < 0.1 + 2 * drag_n / 2.5
+
+
 @pytest.mark.parametrize("end_mm", [9.6, 8.0])
 def test_a_position_at_the_end_of_its_sensor_is_flagged(end_mm):
     """Presses of 10 mm whose positions are cut off: the force goes on, and comes back."""
