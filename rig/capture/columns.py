@@ -7,8 +7,8 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
 
-import numpy as np
 import pyarrow as pa
+import pyarrow.compute as pc
 
 from rig import units
 from rig.errors import InputError
@@ -24,18 +24,31 @@ from rig.tables import (
     is_pressure,
     kind_in_other_unit,
     kind_of,
+    kind_of_unit,
     looks_like_clock,
     names_reduced,
     plain_number,
     reduced_kind,
+    unit_in,
+    unit_of,
 )
 
 _INDEX = re.compile(r"#([1-9]\d{0,3})")
+_MOST_CONSTANT = 10
+"""Rows of a table written by hand, in which a channel may stay the same."""
 _EACH = re.compile(r"(\d{1,12}(?:\.\d{0,12})?(?:[eE][+-]?\d{1,2})?)\s*(\D.{0,23})")
 LARGEST_EACH = 1e9
 """Units in one of a column: a metre in nanometres."""
 _USUAL_UNIT: dict[Kind, str] = {"time": "s", "position": "mm", "force": "N"}
 _REDUCED_UNIT: dict[Kind, str] = {"position": "mm/mm", "force": "MPa"}
+_SYMBOLS: dict[Kind, str] = {"time": "t", "position": "xszdhlu", "force": "FPQ"}
+"""Letters that head columns where nothing else does; only proposed, never taken."""
+LEAST_FILLED = 0.05
+"""Of a column that holds a channel; results beside a table fill a few rows."""
+_BY_SIZE = ((1e15, 1e16, "us"), (1e12, 1e13, "ms"), (1e9, 1e10, "s"), (2e4, 8e4, "day"))
+"""Between which values a time since 1970, or in days since 1900, lies now, and in which unit."""
+_MOST_ABOVE = 100
+"""Lines above a table that are looked at for units."""
 _MOST_SETS = 12
 """Tables side by side whose options a refusal spells out."""
 
@@ -209,7 +222,9 @@ def choose_columns(
         + ("as clock times" if choice.unit == CLOCK else f"in {choice.unit}")
         for kind, (place, choice) in in_words.items()
     )
-    without = "" if "time" in chosen else "; no time column, so rows are in order"
+    places = set() if in_order else set(range(layout.width)) - {place for place, _ in chosen.values()}
+    hint = "" if "time" in chosen else _hint_of_time(layout, columns, places)
+    without = "" if "time" in chosen else f"; no time column, so rows are in order{hint}"
     notes.append(f"{layout.where}: {took}{without}")
     return chosen, notes
 
@@ -258,15 +273,15 @@ def _unit(layout: Layout, place: int, columns: Sequence[pa.Array]) -> str | None
 def _candidates(layout: Layout, kind: Kind, columns: Sequence[pa.Array], taken: set[int]) -> list[int]:
     found = []
     for place, heading in enumerate(layout.headings):
-        if (
-            place in taken
-            or not len(columns[place])
-            or not np.any([bool(cell) for cell in columns[place][:50].to_pylist()])
-        ):
+        filled = pc.sum(pc.not_equal(columns[place], "")).as_py() or 0
+        if place in taken or filled <= LEAST_FILLED * len(columns[place]):
             continue
         if kind_of(heading, layout.units[place]) == kind and (heading or layout.units[place]):
             found.append(place)
     found = [place for place in found if _unit(layout, place, columns)] or found
+    # a preload or a gauge length that is written again in every row is no channel
+    if kind != "time" and len(columns[0]) > _MOST_CONSTANT:
+        found = [place for place in found if len(columns[place].unique()) > 1]
     if not found and kind == "time":
         # a column of clock times shows itself, whatever its heading is called
         places = [
@@ -295,7 +310,7 @@ def _label(layout: Layout, place: int) -> str:
 def _option(layout: Layout, kind: Kind, place: int | None, columns: Sequence[pa.Array]) -> str:
     if place is None:
         return f"--{kind} " + (
-            f"COLUMN:{_USUAL_UNIT[kind]}" if any(layout.headings) else f'"#NUMBER:{_USUAL_UNIT[kind]}"'
+            f'"COLUMN:{_USUAL_UNIT[kind]}"' if any(layout.headings) else f'"#NUMBER:{_USUAL_UNIT[kind]}"'
         )
     unit = _unit(layout, place, columns)
     usual = (
@@ -306,7 +321,37 @@ def _option(layout: Layout, kind: Kind, place: int | None, columns: Sequence[pa.
     label = _label(layout, place)
     if unit == CLOCK:
         return f'--{kind} "{label}"'
+    if kind == "time" and unit is None:
+        usual = _unit_by_size(columns[place])
+    elif unit is None:
+        usual = _said_above(layout, kind) or usual
     return f'--{kind} "{label}:{unit or usual}"'
+
+
+def _said_above(layout: Layout, kind: Kind) -> str | None:
+    """Return the only unit of a quantity that stands for itself above the table: "Units: s, in, lbf"."""
+    cells = {
+        cell.strip()
+        for _, line in layout.preamble[-_MOST_ABOVE:]
+        for cell in re.split(r"[;,\t:=|()\[\]]", line)
+    }
+    said = {unit for cell in cells if kind_of_unit(unit := unit_of(cell)) == kind}
+    return said.pop() if len(said) == 1 else None
+
+
+def _by_symbol(layout: Layout, kind: Kind) -> int | None:
+    """Return the only column that is headed by a letter for a quantity, such as t, x or F."""
+    found = [p for p, name in enumerate(layout.headings) if len(name) == 1 and name in _SYMBOLS[kind]]
+    return found[0] if len(found) == 1 else None
+
+
+def _unit_by_size(column: pa.Array) -> str:
+    """Return the unit that a time without one most likely has."""
+    try:
+        first = float(plain_number(column[0].as_py()))
+    except ValueError:
+        first = 0.0
+    return next((unit for least, most, unit in _BY_SIZE if least <= first < most), _USUAL_UNIT["time"])
 
 
 def _only_left(
@@ -361,33 +406,41 @@ def _unclear(
                 + " or ".join(f"#{place + 1} '{layout.headings[place]:.40}'" for place in places[:6])
             )
         elif places and not _unit(layout, places[0], columns):
-            problems.append(f"'{layout.headings[places[0]]:.40}' has no unit")
+            has = "no unit" if unit_in(layout.headings[places[0]])[1] is None else "another unit below it"
+            problems.append(f"'{layout.headings[places[0]]:.40}' has {has}")
             if kind != "time" and _IN_COUNTS.search(layout.headings[places[0]]):
                 one = f"0.01 {_USUAL_UNIT[kind]}"
                 others[kind] = f'--{kind} "{_label(layout, places[0])}:{one}" (if one count is {one})'
-    if not any(layout.headings) and not given and (guess := _in_usual_order(layout, columns)):
+    if not any(layout.headings):
         problems.append("the table has no headings")
-        return _refusal(layout, problems, f"{guess} (if these are the columns and units)")
+    guess = {} if given else _in_usual_order(layout, columns)
+    if any(places and places != [guess.get(kind)] for kind, places in may_be.items()):
+        guess = {}  # what the headings do say is in another order
     sets = []
     for number in range(min(max(len(places) for places in may_be.values()) or 1, _MOST_SETS)):
+        place_of = {
+            kind: places[min(number, len(places) - 1)]
+            if places
+            else guess.get(kind, _by_symbol(layout, kind))
+            for kind, places in may_be.items()
+        }
         sets.append(
             " ".join(
-                others.get(kind)
-                or _option(layout, kind, places[min(number, len(places) - 1)] if places else None, columns)
-                for kind, places in may_be.items()
-                if places or kind != "time"
+                others.get(kind) or _option(layout, kind, place, columns)
+                for kind, place in place_of.items()
+                if place is not None or kind != "time"
             )
         )
-    return _refusal(
-        layout,
-        problems,
-        " or: ".join(sets)
-        + (
-            ""
-            if all(_unit(layout, place, columns) for places in may_be.values() for place in places)
-            else " (with the right units)"
-        ),
+    is_guess = any(not places and kind in guess and kind not in others for kind, places in may_be.items())
+    has_units = all(_unit(layout, place, columns) for places in may_be.values() for place in places)
+    told = (
+        " (if these are the columns and units)"
+        if is_guess
+        else ""
+        if has_units
+        else " (with the right units)"
     )
+    return _refusal(layout, problems, " or: ".join(sets) + told)
 
 
 def _refusal(layout: Layout, problems: Sequence[str], options: str) -> InputError:
@@ -398,19 +451,36 @@ def _refusal(layout: Layout, problems: Sequence[str], options: str) -> InputErro
     )
 
 
-def _in_usual_order(layout: Layout, columns: Sequence[pa.Array]) -> str | None:
-    """Return the options of a table of two or three columns without headings: time, if the first rises all
-    along and there are three, then position, then force; None for any other."""
-    if layout.width not in (2, 3):
-        return None
+def _in_usual_order(layout: Layout, columns: Sequence[pa.Array]) -> dict[Kind, int]:
+    """Return the places of time, position and force in a table of two or three columns: time, if the first
+    rises all along and there are three, then position, then force; nothing for any other."""
+    counts = any(COUNTING.search(name) or _IN_COUNTS.search(name) for name in layout.headings)
+    if layout.width not in (2, 3) or counts:
+        return {}
     kinds: list[Kind] = ["position", "force"]
     if layout.width == 3:
-        try:
-            first = [float(plain_number(cell)) for cell in columns[0].to_pylist() if cell]
-        except ValueError:
-            first = []
         # a position that is pressed once rises too, but a third column would then have no name
-        if len(first) < 2 or any(later <= earlier for earlier, later in pairwise(first)):
-            return None
+        if not _rises(columns[0]):
+            return {}
         kinds.insert(0, "time")
-    return " ".join(f'--{kind} "#{place}:{_USUAL_UNIT[kind]}"' for place, kind in enumerate(kinds, 1))
+    return {kind: place for place, kind in enumerate(kinds)}
+
+
+def _rises(column: pa.Array) -> bool:
+    """Return whether all cells are numbers, each larger than the one before."""
+    try:
+        numbers = [float(plain_number(cell)) for cell in column.to_pylist() if cell]
+    except ValueError:
+        return False
+    return len(numbers) > 1 and all(later > earlier for earlier, later in pairwise(numbers))
+
+
+def _hint_of_time(layout: Layout, columns: Sequence[pa.Array], left: set[int]) -> str:
+    """Return what to type if one of the columns left rises all along, and does not count rows."""
+    for place in sorted(left):
+        if columns[place][0].as_py() not in ("0", "1", "") and _rises(columns[place]):
+            unit = _unit_by_size(columns[place])
+            return (
+                f"; if '{_label(layout, place)}' is the time, give --time \"{_label(layout, place)}:{unit}\""
+            )
+    return ""

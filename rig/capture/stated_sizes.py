@@ -15,37 +15,38 @@ from math import pi
 
 from rig import units
 from rig.errors import InputError
-from rig.tables import plain_number
+from rig.tables import plain_number, unit_of
 
 _VALUE = (
-    r"\.?[ \t]?(?:[\[(](?P<bracketed>[^\])]{1,8})[\])])?[\"\s:=,;|]{1,8}(?P<value>\d[\d.,]*)"
-    r"[\"\s,;|]{0,6}(?P<unit>[A-Za-z\u00b5\u03bc]{1,5}\s?\^?[2\u00b2]?|\")?(?![\w.])"
+    r"(?:[ _'\u2019-]{1,2}(?!mm|cm|in\b)[^\W\d_]{1,15}){0,4}(?:[ _-]{0,2}[hHlLAS][o0₀])?\.?[ \t]*"
+    r"(?:[\[(](?P<bracketed>[^\])]{1,8})[\])]|_(?P<suffix>[a-z]{1,3}[2²]?))?"
+    r"[\"\s:=,;|]{1,8}(?P<value>\d[\d.,]*)"
+    r"[\"\s,;|]{0,6}(?P<unit>[^\W\d_]{1,5}\s?\^?[2\u00b2]?|\")?(?![\w.])"
 )
-_HEIGHT = (
-    r"(?:free|initial|original|nominal|specimen|sample|probe\w{0,12}|anfangs|ausgangs|start)?[ _-]{0,2}"
-    r"(?:height|h[öo]he|hauteur|altura|altezza|高さ|高度)"
-)
-_LENGTH = (
-    r"(?:gau?ge|initial|original|clamping|grip(?:[ -]to[ -]grip)?|specimen|sample|mess|einspann|"
-    r"anfangs)[ _-]{0,2}"
-    r"(?:length|separation|l[äa]nge)|longueur initiale|longitud inicial|lunghezza iniziale|"
-    r"標点距離|标距"
-)
-_SYMBOL = r"[hHlL][0o₀]"
-_AREA = (
-    r"(?:cross[ -]?section(?:al)?|loaded|initial|original|contact|specimen|sample)?[ _-]{0,2}area|"
-    r"cross[ -]?section|querschnitt\w{0,12}|\w{0,20}fl[äa]che|aire|superficie|section|[áa]rea|sezione|"
-    r"断面積|面积|"
-    r"[AS][0o₀]"
-)
+"""What may stand between a name and its number: four more words, a symbol, a unit."""
 _WORDS = {
-    "height": rf"{_HEIGHT}|{_LENGTH}|{_SYMBOL}",
-    "area": _AREA,
-    "width": r"width|breite|largeur|ancho|larghezza|幅",
-    "thickness": r"thickness|dicke|[ée]paisseur|espesor|spessore|厚さ",
-    "diameter": r"diameter|durchmesser|diam[èe]tre|di[áa]metro|直径",
+    "height": (
+        r"\w{0,12}(?:height|h[öo]he|hauteur|altura|altezza|hoogte|höjd|højde|høyde|wysokość|výška|высота)|"
+        r"\w{0,6}(?:高さ|高度|标距)|標点距離|(?:gau?ge|initial|original|clamping|grip(?:[ -]to[ -]grip)?|"
+        r"specimen|sample|mess|einspann|anfangs)[ _-]{0,2}(?:length|separation|l[äa]nge)|"
+        r"longueur initiale|longitud inicial|lunghezza iniziale|[hHlL][0o₀]"
+    ),
+    "area": (
+        r"\w{0,12}area|cross[ -]?section|querschnitt\w{0,12}|\w{0,20}fl[äa]che|aire|superficie|section|"
+        r"[áa]rea|sezione|se[cç][cç]?ão|\w{0,12}oppervlakte?|doorsnede|\w{0,12}areal|pole|průřez|plocha|площадь|"
+        r"\w{0,6}(?:断面積|面积|面積)|[AS][0o₀]"
+    ),
+    "width": r"width|breite|largeur|ancho|larghezza|breedte|bredd|szerokość|šířka|幅|宽度",
+    "thickness": r"thickness|dicke|[ée]paisseur|espesor|spessore|dikte|tjocklek|grubość|tloušťka|厚さ|厚度",
+    "diameter": r"diameter|durchmesser|diam[èe]tre|di[áa]metro|średnica|průměr|直径",
 }
 _STATED = {name: re.compile(rf"(?i)(?<![^\W_])(?:{words}){_VALUE}") for name, words in _WORDS.items()}
+_OTHER = re.compile(
+    r"(?i)plat|jaw|anvil|cell|sensor|piston|machine|frame|chamber|mou?ld|hole|bore|inner|piastr|piatt|"
+    r"placa|plaat|tryck|płyt|圧盤|压盘|压板|final|after|ending|residual|compressed|recover|nach|après|dopo|"
+    r"despu|após|efter|končn|końc|\bmin|\bmax|drop|speed|limit|tolerance"
+)
+"""Sizes of the press, and of a specimen that is no longer as it was."""
 _LONGEST_LINE, MOST_LINES = 400, 300
 """Characters of a line, and lines nearest to the table, that are looked at."""
 
@@ -81,6 +82,9 @@ def stated_sizes(preamble: Iterable[tuple[int, str]]) -> dict[str, list[StatedSi
     for number, line in list(preamble)[-MOST_LINES:]:
         for name, pattern in _STATED.items():
             for match in pattern.finditer(line[:_LONGEST_LINE]):
+                begins = 1 + max(line.rfind(mark, 0, match.start()) for mark in ";,|\t")
+                if _OTHER.search(line[begins : match.start("value")]):
+                    continue
                 value = _in_mm(match, "mm^2" if name == "area" else "mm")
                 if value is not None and value not in [size.value for size in found.get(name, [])]:
                     said = f"line {number}: {match[0].strip():.60}"
@@ -99,8 +103,9 @@ def likely_area(sizes: dict[str, list[StatedSize]]) -> StatedSize | None:
 
 
 def _in_mm(match: re.Match[str], unit: str) -> float | None:
-    spelt = (match["unit"] or match["bracketed"] or "").replace(" ", "")
-    spelt = re.sub(r"(?<=[A-Za-z])2$", "^2", spelt.replace("\u00b2", "^2"))
+    spelt = (match["unit"] or match["bracketed"] or match["suffix"] or "").replace(" ", "")
+    length = re.fullmatch(r"(.+?)(\^?[2\u00b2])?", spelt)
+    spelt = ((unit_of(length[1]) or length[1]) + ("^2" if length[2] else "")) if length else ""
     try:
         value = float(plain_number(match["value"].rstrip(".,"))) * units.factor(spelt, unit)
     except (ValueError, InputError):

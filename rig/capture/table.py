@@ -76,21 +76,24 @@ NAMES_PIECE = re.compile(
 )
 """A heading of a column that says which specimen a row is of."""
 
-_RATE_LINE = re.compile(
-    r"(?i)^(?=.*(?:rate|freq|fr[ée]q|interval|period|takt|dt\b|Δt))\W*(?:data\s+)?(?:sampl\w*|scan\w*|acquisition|acq|data|logging|record\w*|abtast\w*|mess\w*|"
-    r"[ée]chantillonnage|fr[ée]quence d.[ée]chantillonnage|muestreo|campionamento|dt|Δt)\b[\w .'-]{0,30}?"
-    r"\s*(?:[\[(](?P<bracketed>[^\])]{1,12})[\])])?[\"\s:=,;\t]+(?P<value>\d[\d.,]*?\d|\d)"
-    r"[\"\s,;\t]*(?P<unit>[A-Za-z/]{1,16})?[\"\s,;\t]*$"
+_SAMPLING = re.compile(
+    r"(?i)sampling|samples?[ _-]*(?:rate|freq|interval|period|/|per)|"
+    r"(?:scan|logging|data|record\w*)[ _-]*(?:rate|freq|interval|period)|acqui|acq[ .]|abtast|"
+    r"mess(?:rate|freq|takt|intervall)|échantillon|muestreo|"
+    r"campionamento|bemonster|próbkowani|vzorkov|amostragem|mätfrekvens|サンプリング|采样|取样|дискрет|"
+    r"(?<![^\W_])dt(?![^\W_])|Δt"
 )
-"""A line that says how often rows were taken; a frequency of loading or a speed begins with another word."""
-
-_RATE_UNITS = (
-    (re.compile(r"(?i)hz|1/s|/s|s-1|sps|s/s|samples/s|points/s|pts/s|samples/sec|samples per second"), 1.0),
-    (re.compile(r"(?i)khz"), 1000.0),
-    (re.compile(r"(?i)s|sec|secs|seconds?"), -1.0),
-    (re.compile(r"(?i)ms|msec"), -0.001),
+_INTERVAL = re.compile(
+    r"(?i)interv|period|takt|(?<![^\W_])dt(?![^\W_])|Δt|(?<![^\W_])(?:pas|passo|paso|krok|steg)(?![^\W_])|"
+    r"周期|間隔|间隔|интервал"
 )
-"""Factor to rows per second; below zero for the time from row to row."""
+_RATE_VALUE = re.compile(r"(?<![\w.])\d[\d.,]*\d|(?<![\w.])\d")
+_RATE_UNIT = re.compile(
+    r"(?i)(?<![a-z])(khz|hz|1/s|s-1|sps|s/s|(?:samples|points|pts)(?:/| per )s\w*|msec|ms|sec\w*|s)"
+    r"(?![a-z])"
+)
+"""A line that says how often rows were taken: one number, its unit, and a word for sampling."""
+_LONGEST_RATE_LINE = 200
 
 
 @dataclass(frozen=True, slots=True)
@@ -387,7 +390,7 @@ def _from_preamble(
     problems: list[str] = []
     options: list[str] = []
     said: list[str] = []
-    is_known, found = False, dict(scale)
+    found = dict(scale)
     for kind, choice in lacking.items():
         option, name = _SCALE_OF[kind]
         unit = "mm" if kind == "position" else "mm^2"
@@ -396,17 +399,14 @@ def _from_preamble(
             found[kind] = stated[0].value
             notes.append(f"{layout.where}: {name} {stated[0].value:.6g} {unit}, by {stated[0].said}")
             options.append(f'{option} "{stated[0].value:.6g} {unit}"')
-            is_known = True
             continue
         problems.append(
             f"column '{choice.column}' is in {choice.unit}, which needs the {name}: give it with {option}"
         )
         area = None if stated or kind == "position" else likely_area(sizes)
         likely = stated or ([] if area is None else [area])
-        is_known |= bool(likely)
-        options.append(
-            f'{option} "{likely[0].value:.6g} {unit}"' if likely else f"{option} {_PLACEHOLDER[kind]}"
-        )
+        choices = [f'{option} "{size.value:.6g} {unit}"' for size in likely[:3]]
+        options.append(" or ".join(choices) or f'{option} "{_PLACEHOLDER[kind]} {unit}"')
         said += [size.said for size in likely]
     if not problems:
         return found
@@ -417,7 +417,7 @@ def _from_preamble(
     ]
     raise InputError(
         f"{layout.where}: {'; '.join(problems)}"
-        + (f", as in {' '.join(options)}" if is_known else "")
+        + f", as in {' '.join(options)}"
         + (f" (the table says, {'; '.join(said[:3])})" if said else "")
     )
 
@@ -427,17 +427,21 @@ def _stated_rate_hz(layout: Layout, notes: list[str]) -> float | None:
     (s);0,02"."""
     found: dict[float, tuple[int, str]] = {}
     for number, line in layout.preamble:
-        stated = _RATE_LINE.search(line)
-        if stated is None:
+        if len(line) > _LONGEST_RATE_LINE or _SAMPLING.search(line) is None:
             continue
-        value, unit = plain_number(stated["value"]), stated["unit"] or stated["bracketed"] or ""
-        times = next((times for spelt, times in _RATE_UNITS if spelt.fullmatch(unit)), None)
+        values, spelt = _RATE_VALUE.findall(line), _RATE_UNIT.findall(line)
+        if len(values) != 1 or not spelt:
+            continue
+        unit, is_interval = spelt[-1].lower(), _INTERVAL.search(line) is not None
+        times = 1000.0 if unit == "khz" else 0.001 if unit in ("ms", "msec") else 1.0
+        if is_interval != (unit in ("s", "ms", "msec") or unit.startswith("sec")):
+            continue
         try:
-            if times is not None and float(value) > 0:
-                rate_hz = float(value) * times if times > 0 else -1 / (times * float(value))
-                found.setdefault(rate_hz, (number, line.strip()))
+            value = times * float(plain_number(values[0]))
         except ValueError:
             continue
+        if value > 0:
+            found.setdefault(1 / value if is_interval else value, (number, line.strip()))
     if len(found) != 1:
         if found:
             notes.append(f"{layout.where}: the lines above the table state several rates; choose with --rate")

@@ -24,10 +24,12 @@ if TYPE_CHECKING:
         is_pressure,
         kind_in_other_unit,
         kind_of,
+        kind_of_unit,
         names_reduced,
         pressure_mpa,
         reduced_kind,
         unit_in,
+        unit_of,
     )
     from rig.tables.layout import Layout, holds_rows, is_numeric, lay_out
     from rig.tables.numbers import numbers_of, plain_number, tell_decimal

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -16,6 +17,7 @@ from rig.errors import InputError
 from rig.samples import IntArray
 
 WHITESPACE = "whitespace"
+_TOKEN = re.compile(r"\S+")
 BoolArray = npt.NDArray[np.bool_]
 _SHOWN = 60
 
@@ -83,7 +85,7 @@ def column_cells(
     """
     body: Sequence[str] = lines
     if delimiter == WHITESPACE:
-        body, delimiter = ["\t".join(line.split()) for line in lines], "\t"
+        body, delimiter = _between_blanks(where, lines, numbers, width), "\t"
     names = [str(n) for n in range(width)]
     try:
         table = pyarrow.csv.read_csv(
@@ -103,6 +105,41 @@ def column_cells(
     return [pc.utf8_trim_whitespace(column.combine_chunks()) for column in table.columns]
 
 
+def _between_blanks(where: str, lines: Sequence[str], numbers: IntArray, width: int) -> list[str]:
+    """Return lines with tabs between cells; where a row has fewer, those stay below the ones of full rows.
+
+    Raises
+    ------
+    InputError
+        If a row has fewer cells, and nothing shows which is missing.
+    """
+    rows = [line.split() for line in lines]
+    short = [at for at, row in enumerate(rows) if len(row) < width]
+    if not short:
+        return ["\t".join(row) for row in rows]
+    full = [list(_TOKEN.finditer(lines[at])) for at, row in enumerate(rows) if len(row) == width]
+    # In fixed columns all cells of one end at the same place, or all begin there.
+    edges: dict[int, int] = {}
+    for place in range(width):
+        ends, begins = {row[place].end() for row in full}, {-row[place].start() for row in full}
+        edges |= {edge.pop(): place for edge in (ends, begins) if len(edge) == 1}
+    for at in short:
+        tokens = list(_TOKEN.finditer(lines[at]))
+        places = [edges.get(token.end(), edges.get(-token.start(), width)) for token in tokens]
+        # A row that only ends early may also be one whose cells moved up; the last may be torn.
+        moved = places == list(range(len(tokens))) and at < len(rows) - 1
+        if width in places or places != sorted(set(places)) or moved or any("\t" in line for line in lines):
+            if at < len(rows) - 1:
+                raise InputError(
+                    f"{where}, line {numbers[at]}: found {len(tokens)} cells between blanks, while other "
+                    f"rows have {width}, and nothing shows which is missing; write NaN in its place"
+                )
+            continue
+        placed = {place: token[0] for place, token in zip(places, tokens, strict=True)}
+        rows[at] = [placed.get(place, "") for place in range(width)]
+    return ["\t".join(row) for row in rows]
+
+
 def _cut_one_by_one(
     where: str, body: Sequence[str], numbers: IntArray, delimiter: str, width: int
 ) -> list[pa.Array]:
@@ -118,7 +155,8 @@ def _cut_one_by_one(
             raise InputError(
                 f"{where}, line {number}: found {len(cells)} cells, while the rows around it have "
                 f"{width if len(cells) > width else shortest} (cells end at {delimiter!r}); "
-                "every row must have the same"
+                "every row must have the same: correct the line, or read up to it with "
+                f"--until-line {number - 1}"
             )
         shortest = len(cells)
         rows.append(cells + [""] * (width - len(cells)))

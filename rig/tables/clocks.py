@@ -26,7 +26,15 @@ _FORM = (
     r"(?P<first>\d{1,4}):(?P<second>\d{2})(?::(?P<third>\d{2}))?(?:[.,:](?P<part>\d{1,9}))?"
     r"\s?(?P<half>[AaPp][Mm])?\s?(?P<zone>[Zz]|[+-]\d{2}:?\d{2})?$"
 )
-CLOCK_CELL = re.compile(re.sub(r"\?P<\w+>", "", _FORM))
+_COMPACT = r"^(\d{4})(\d\d)(\d\d)T(\d\d)(\d\d)(\d\d)"
+"""The basic format of ISO 8601."""
+_MONTHS = ("jan", "feb", "mar", "apr", "may", "jun", "jul", "aug", "sep", "oct", "nov", "dec")
+_NAMED = r"(?i)^(\d{1,2})[- ](MONTH)[a-z]*[-, ]+(\d{4})\b"
+CLOCK_CELL = re.compile(
+    f"{re.sub(r'[?]P<[^>]+>', '', _FORM)}|{_COMPACT}|"
+    + _NAMED[4:].replace("MONTH", f"(?i:{'|'.join(_MONTHS)})")
+    + r"[ T]+\d"
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,7 +72,11 @@ def read_clock(column: Cells) -> tuple[Stamps, BoolArray]:
     """
     filled = pc.not_equal(column.text, "").to_numpy(zero_copy_only=False).astype(bool)
     kept = column if filled.all() else column.take(filled)
-    parts = pc.extract_regex(kept.text, _FORM)
+    cells = pc.replace_substring_regex(kept.text, _COMPACT, r"\1-\2-\3T\4:\5:\6")
+    if pc.any(pc.match_substring_regex(cells, _NAMED.replace("MONTH", "[a-z]{3}"))).as_py():
+        for month, name in enumerate(_MONTHS, 1):
+            cells = pc.replace_substring_regex(cells, _NAMED.replace("MONTH", name), rf"\3-{month:02d}-\1")
+    parts = pc.extract_regex(cells, _FORM)
     bad = pc.is_null(parts).to_numpy(zero_copy_only=False).astype(bool)
     if bad.any():
         raise kept.refuse(int(np.argmax(bad)), "expected a time such as '10:41:07.25'")

@@ -21,12 +21,15 @@ KINDS: tuple[Kind, ...] = ("time", "position", "force")
 
 WORDS: dict[Kind, tuple[str, ...]] = {
     "time": (
-        "time", "elapsed", "seconds", "timestamp", "zeit", "prüfzeit", "temps", "tiempo", "tempo",
+        "time", "elapsed", "seconds", "timestamp", "zeit", "prüfzeit", "temps", "durée", "tiempo", "tempo",
+        "tijd", "tid", "czas", "čas", "aika", "idő", "süre", "zaman", "jikan", "shijian",
         "время", "时间", "時間", "時刻", "时刻", "시간",
     ),
     "force": (
-        "force", "load", "loadcell", "kraft", "prüfkraft", "standardkraft", "last", "effort", "charge",
-        "fuerza", "carga", "forza", "carico", "força", "сила", "нагрузка", "усилие", "力", "荷重", "试验力",
+        "force", "load", "loadcell", "kraft", "prüfkraft", "standardkraft", "druckkraft", "last", "effort",
+        "charge", "fuerza", "carga", "forza", "carico", "força", "kracht", "belasting", "belastning", "siła",
+        "obciążenie", "síla", "zatížení", "voima", "kuorma", "erő", "terhelés", "kuvvet", "yük", "kajuu",
+        "kaju", "zaihe", "сила", "нагрузка", "усилие", "力", "荷重", "试验力",
         "試験力", "载荷", "負荷", "负荷", "載荷", "压力", "하중", "힘",
     ),
     "position": (
@@ -34,21 +37,26 @@ WORDS: dict[Kind, tuple[str, ...]] = {
         "deformation", "compression", "pos", "weg", "traversenweg", "standardweg", "verschiebung",
         "verformung", "stauchung", "position", "déplacement", "deplacement", "course", "déformation",
         "allongement", "desplazamiento", "recorrido", "carrera", "posición", "posicion", "spostamento",
-        "corsa", "encoder", "lvdt", "перемещение", "деформация", "ход", "путь", "положение", "位移", "变位",
+        "corsa", "schiacciamento", "deslocamento", "curso", "verplaatsing", "indrukking", "förskjutning",
+        "hoptryckning", "forskydning", "forskyvning", "przemieszczenie", "ugięcie", "posunutí", "stlačení",
+        "siirtymä", "elmozdulás", "yerdeğiştirme", "heni", "weiyi", "encoder", "lvdt", "перемещение",
+        "деформация", "ход", "путь", "положение", "位移", "变位",
         "変位", "变形", "行程", "位置", "ストローク", "변위",
     ),
 }  # fmt: skip
 
 _ELSE = re.compile(
     r"(?i)(?<![a-z])(rate|speed|velocity|per|stress|strain|set|setpoint|setpt|demand|commanded|soll|sollwert|"
-    r"consigne|consigna|target|max|min|limit|command|modulus|steps?|cycles?|"
-    r"work|energy|temp|temperature|raw|geschwindigkeit|spannung|dehnung|vitesse|"
-    r"contrainte|velocidad|deformación unitaria)(?![a-z])|速度|应力|応力|应变|скорость|напряжение"
+    r"consigne|consigna|target|max|min|peak|limit|command|modulus|steps?|cycles?|gewenst|börvärde|zadan[ae]|"
+    r"žádan[áé]|richiest[ao]|comandat[ao]|alvo|pr[ée]charge|preload|vorkraft|spitze|"
+    r"error|deviation|offset|tare|uncertainty|noise|sd|std|fehler|abweichung|erreur|errore|work|energy|temp|"
+    r"temperature|raw|geschwindigkeit|spannung|dehnung|vitesse|contrainte|velocidad|"
+    r"deformación unitaria)(?![a-z])|速度|应力|応力|应变|指令|目標|目标|设定|設定|скорость|напряжение|задан"
 )
 
 COUNTING = re.compile(
     r"(?i)(?<![^\W\d_])(cycles?|cyc|zyklus|zyklen|ciclos?|cicl[oi]|cykl|cyklus|цикл|segments?|steps?|blocks?|loops?|"
-    r"ramps?|schritt|[ée]tape)(?![^\W\d_])|循环|周期|サイクル|사이클"
+    r"ramps?|schritt|[ée]tape|cyklu|passo|paso|stap|odcinek|segmento)(?![^\W\d_])|循环|周期|サイクル|사이클"
 )
 """What a recording counts while it goes on, as a column or above its parts; never specimens."""
 
@@ -71,7 +79,8 @@ _UNITS = {
     "kp": "kgf", "kilopond": "kgf", "kilograms": "kg", "kilogram": "kg", "gram-force": "gf",
     "grams-force": "gf", "grf": "gf", "kgs": "kg", "gramos": "g", "gramm": "g", "sn": "s", "secondi": "s",
     "segundos": "s", "secondes": "s", "millimètres": "mm", "milímetros": "mm",
-    "millimetri": "mm", "mikrometer": "um",
+    "millimetri": "mm", "mikrometer": "um", "ミリ秒": "ms", "マイクロメートル": "um", "ミリメートル": "mm",
+    "微秒": "us", "小时": "h", "niuton": "N", "niutony": "N", "nyuton": "N",
 }  # fmt: skip
 """Spellings of units that are not the sign itself; lower case. "M" and "m" differ, so signs come first."""
 
@@ -82,10 +91,14 @@ SHARES: dict[str, float] = {"%": 0.01, "mm/mm": 1.0, "m/m": 1.0, "in/in": 1.0}
 """Units of a strain, as shares of the free height."""
 
 _STRAIN = re.compile(
-    r"(?i)strain|dehnung|stauchung|compression|deflection|deformation|verformung|d[ée]formation|"
-    r"deformaci[óo]n|extension|应变|歪み|ひずみ"
+    r"(?i)strain|dehnung|stauchung|compressi|deflection|deforma[tczç]|verformung|d[ée]formation|extension|"
+    r"(?<![^\W_])rek(?![^\W_])|töjning|tøyning|tøjning|odkształcenie|přetvoření|megnyúlás|venymä|"
+    r"应变|歪み|ひずみ|деформация"
 )
-_STRESS = re.compile(r"(?i)stress|spannung|contrainte|tensi[óo]n|esfuerzo|sforzo|应力|応力")
+_STRESS = re.compile(
+    r"(?i)stress|spannung|spanning|spänning|spenning|spænding|contrainte|tensi[óo]n|tensione|tensão|"
+    r"esfuerzo|sforzo|naprężenie|napětí|jännitys|feszültség|应力|応力|напряжение"
+)
 
 _PRESSURE = re.compile(
     r"(?i)(?<![^\W\d_])(?:pressure|druck|pression|presi[óo]n|pressione|press[ãa]o|давление)(?![^\W\d_])|压强|圧力"
@@ -101,7 +114,8 @@ _OTHER_PRESSURE = re.compile(
 _BRACKETED = re.compile(
     r"[\[(\uff08\u3010<{]\s*([^\[\](){}<>\uff08\uff09\u3010\u3011]{1,24}?)\s*[\])\uff09\u3011>}]\s*$"
 )
-_BEHIND = re.compile(r"^(.*\S)\s*(?:,|/|_|\s|:|;|\.|\bin\b|\ben\b)\s*([^\s,/_:;.]{1,12})$")
+_ANYWHERE = re.compile(r"[\[(\uff08\u3010<{]([^\[\](){}<>\uff08\uff09\u3010\u3011]{1,24})[\])\uff09\u3011>}]")
+_BEHIND = re.compile(r"^(.*\S)\s*(?:,|/|_|\s|:|;|\.|\bin\b|\ben\b)\s*([^\s,/_:;.]{1,12})\.?$")
 _CAPITAL = re.compile(r"^(.*[a-z0-9])([A-Z][A-Za-z]{0,11})$")
 _IS_OF = {"time": units.is_time, "force": units.is_force, "position": units.is_length}
 
@@ -152,6 +166,12 @@ def unit_in(heading: str) -> tuple[str, str | None]:
     """
     heading = heading.strip()
     bracketed = _BRACKETED.search(heading)
+    if bracketed is None:
+        # in front or between, as in "[kN] Load" and "Load (N) cell 1", brackets hold a unit or mean nothing
+        said = [found for found in _ANYWHERE.finditer(heading) if unit_of(found[1]) is not None]
+        if len(said) == 1:
+            bare = heading[: said[0].start()] + heading[said[0].end() :]
+            return " ".join(bare.split()), unit_of(said[0][1])
     if bracketed is not None:
         unit = unit_of(bracketed[1]) or _IN_BRACKETS.get(bracketed[1].strip())
         # Brackets that hold something else ("(%)", "(MPa)") still say that no other word is the unit.
@@ -238,7 +258,7 @@ def reduced_kind(heading: str, unit: str | None) -> tuple[Kind, str] | None:
     spelt = unit or (bracketed[1].strip() if bracketed else behind[2] if behind else "")
     if "rate" in heading.lower():
         return None
-    if spelt.strip("[]() ") in ("-", "1") and re.search(r"(?i)strain|dehnung", heading):
+    if spelt.strip("[]() ") in ("-", "1") and _STRAIN.search(heading):
         return "position", "mm/mm"
     if spelt in SHARES and _STRAIN.search(heading):
         return "position", spelt

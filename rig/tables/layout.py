@@ -14,6 +14,7 @@ import re
 from collections import Counter
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 
@@ -21,14 +22,25 @@ from rig.errors import InputError
 from rig.samples import IntArray
 from rig.tables.cells import WHITESPACE, cut_cells, shown
 from rig.tables.clocks import CLOCK_CELL
-from rig.tables.headings import COUNTING, SHARES, is_pressure, kind_of, reduced_kind, unit_in, unit_of
+from rig.tables.headings import (
+    COUNTING,
+    SHARES,
+    is_pressure,
+    kind_of,
+    kind_of_unit,
+    reduced_kind,
+    unit_in,
+    unit_of,
+)
 from rig.tables.numbers import MISSING, plain_number
 from rig.tables.spelt_cells import respelt
+from rig.units import factor
 
 REMARKS = ("#", "%", "//", '"#')
 """Lines that begin with one of them are read by people only."""
 
-_DELIMITERS = ("\t", ";", ",", "|", WHITESPACE)
+_DELIMITERS = ("\t", ";", ",", "|", WHITESPACE, *"~^!&:@_/#\u2502")
+"""The usual ones, in this order, and signs that stand in no number."""
 _SNIFFED = 400
 """Lines that tell the delimiter: half from the top, half from the middle, where no preamble reaches."""
 
@@ -46,6 +58,8 @@ _NUMERIC = re.compile(rf"(?:{_ONE}|{_GROUPED})\Z")
 _BEGINS_NUMBER = "0123456789+-.,\u2212\u2012\u2013"
 _QUOTED = re.compile(r'(?:^|(?<=[,;\t|]))[ ]*"(?:[^"]|"")*"')
 _OPENED = re.compile(r'(?:^|[,;\t|])[ ]*"')
+_RULE = re.compile(r"[-+=|:*_ \u2500-\u257f]+\Z")
+_DRAWN = re.compile(r"--|==|\*\*|__|\u2500\u2500")
 _TYPE = re.compile(
     r"(?i)double|float(?:32|64)?|single|real|int(?:eger|16|32|64)?|long|numeric|number|string|text|datetime"
 )
@@ -191,6 +205,8 @@ def _lines_that_count(
     while at < stop:
         line, number = every[at], at + 1
         at += 1
+        if not line:
+            continue
         if has_open_quote(line):
             last = min(at + _LONGEST_CELL_LINES, stop)
             while at < last and has_open_quote(line):
@@ -198,12 +214,21 @@ def _lines_that_count(
             if has_open_quote(line):
                 raise InputError(f"{where}, line {number}: a quotation mark is not closed")
         bare = line.strip()
-        if bare.startswith(REMARKS):
+        # rules such as +----+ and |:---|---:| are drawn for people, too
+        if bare.startswith(REMARKS) or (len(bare) > 2 and _RULE.match(bare) and _DRAWN.search(bare)):
             remarks.append((number, bare))
         elif bare.strip('"; \t,|'):
             kept.append(line)
             numbers.append(number)
+    if kept and all(_framed(line) for line in kept[-_SNIFFED:]):
+        kept = [line.strip()[1:-1] if _framed(line) else line for line in kept]
     return kept, numbers, remarks
+
+
+def _framed(line: str) -> bool:
+    """Return whether signs stand around a line, as in | 1 | 2 | and [1, 2], which are no cells."""
+    bare = line.strip()
+    return bare[:1] + bare[-1:] in ("||", "\u2502\u2502", "[]", "()") and len(bare) > 1
 
 
 def has_open_quote(line: str) -> bool:
@@ -211,9 +236,16 @@ def has_open_quote(line: str) -> bool:
     return '"' in line and _OPENED.search(_QUOTED.sub("", line)) is not None
 
 
+@lru_cache(maxsize=1 << 14)
 def is_numeric(cell: str) -> bool:
     """Return whether a cell holds a number or a time of day."""
     return _NUMERIC.match(cell) is not None or CLOCK_CELL.match(cell) is not None
+
+
+@lru_cache(maxsize=1 << 12)
+def is_missing(cell: str) -> bool:
+    """Return whether a cell is blank or one of the usual words for no reading."""
+    return _MISSING.match(cell) is not None
 
 
 def _widths(lines: Sequence[str], delimiter: str) -> np.ndarray[tuple[int], np.dtype[np.int64]]:
@@ -234,7 +266,7 @@ def _width(line: str, delimiter: str) -> int:
     while cells and not cells[-1]:
         cells.pop()
     numeric = sum(map(is_numeric, cells))
-    blank = sum(_MISSING.match(cell) is not None for cell in cells)
+    blank = sum(map(is_missing, cells))
     return len(cells) if numeric > 1 or (numeric == 1 and numeric + blank == len(cells)) else 0
 
 
@@ -290,8 +322,9 @@ def _block(lines: _Lines, head: int | None) -> tuple[int, int, int]:
                 f"{lines.where}, line {number}: found headings only; expected numbers below them"
             )
         raise InputError(
-            f"{lines.where}, line {lines.number[0]}: found no row of numbers (cells end at "
-            f"{lines.delimiter!r}); expected at least one, or another --delimiter"
+            f"{lines.where}, line {lines.number[0]}: found {shown(lines.text[0].strip())}, and no row of "
+            f"numbers below (cells end at {lines.delimiter!r}); if cells end at another sign, give it, as in "
+            "--delimiter ';'"
         )
     begin, end = _longest_run(numeric)
     width = int(Counter(numeric[begin:end].tolist()).most_common(1)[0][0])
@@ -438,8 +471,17 @@ def _headings_above(lines: _Lines, begin: int, width: int) -> int | None:
             continue
         words = [cell for cell in cells if _MISSING.match(cell) is None and not is_numeric(cell)]
         fits = len(words) > 1 or width == 1 or len(cells) == width
+        if len(cells) < width and _names_quantities(lines, at - 1, width):
+            at -= 1  # a title such as "Segment 1" between the headings and the first rows
+            continue
         return at if words and fits and lines.numeric[at] == 0 else None
     return None
+
+
+def _names_quantities(lines: _Lines, at: int, width: int) -> bool:
+    """Return whether a line has as many cells as a row, and names two quantities or more."""
+    cells = _fitted(lines, at, width) if at >= 0 else []
+    return len(cells) == width and sum(kind_of(cell, None) is not None for cell in cells) > 1
 
 
 def _cut(
@@ -529,12 +571,19 @@ def _headings_and_units(
             continue
         for place, cell in enumerate(_fitted(lines, at, width)):
             if place < len(units) and (unit := unit_of(cell) or _reduced(headings[place], cell)):
-                units[place] = unit
+                # a heading and a row that say different units of one kind leave it open which is right
+                units[place] = None if _differ(units[place], unit) else unit
         return headings, units, {at}
     above = _fitted(lines, head - 1, width) if head and not any(units) else []
     if len(above) == len(headings) and _is_units(above):
         return headings, [unit_of(cell) for cell in above], {head - 1}
     return headings, units, set()
+
+
+def _differ(one: str | None, other: str) -> bool:
+    """Return whether two units are different ones of one kind."""
+    kind = kind_of_unit(one)
+    return one is not None and kind == kind_of_unit(other) is not None and factor(one, other) != 1
 
 
 def _reduced(heading: str, cell: str) -> str | None:
@@ -594,7 +643,7 @@ def _without_repeats(
             and _bare(lines.text[at + 1]) == _bare(lines.text[head])
             and not (_begins_as_row(lines, at, None) if by_number else lines.numeric[at])
         )
-        if is_title and COUNTING.search(lines.text[at]):
+        if (is_title or not lines.numeric[at]) and COUNTING.search(lines.text[at]):
             titled.append(lines.number[at])
         elif is_title and not lines.in_order:
             _refuse_restart(lines, at + 1, block, width)

@@ -21,12 +21,18 @@ from rig.tables.cells import BoolArray, Cells
 
 PLAIN = r"^[+-]?([0-9]+\.?[0-9]*|\.[0-9]+)([eE][+-]?[0-9]+)?$"
 MISSING = (
-    r"^(?i:|-+|_+|\*+|\?+|#+|\.+|nan|[+-]?inf|[+-]?1\.#(?:ind|inf|qnan)0*|n/?a|n\.a\.|null|none|missing|"
-    r"no ?data|err|error|fehler|erreur|invalid|ungültig|fault|bad|open|over|under|ol|\+ol|-ol|ovl|ovr|"
-    r"over ?range|overload|saturated|overflow|ovrflw|ovld|#n/a|#nv|#num!|#zahl!|#ref!|#bezug!|#name\?|"
-    r"#value!|#valeur!|#div/0!|#wert!)$"
+    r"^(?i:|[-_*?#.]+|[+-]?(?:nan|inf|∞|ol|over|under)|[+-]?1\.#(?:ind|inf|qnan)0*|[+-]?9\.91?0*e\+?37|n/?a|"
+    r"n\.a\.|null|none|missing|no ?data|err|error|fehler|erreur|invalid|ungültig|fault|bad|open|ovl|ovr|"
+    r"over ?range|overload|saturated|overflow|ovrflw|ovld|#n/a|#nv|#[a-zé]+[!?]|#div/0!)$"
 )
-"""Cells that hold no reading: blank, a dash, and what programs write where there is none."""
+"""Cells that hold no reading: blank, a dash, what programs write where there is none, and 9.9E37 and 9.91E37,
+which mean too large and not a number in SCPI-1999, volume 1, 7.2.1 (recalled)."""
+_WORD = r"^[^0-9]*$"
+_NINES = r"^[+-]?9{3,9}([.,](0*|9*))?$"
+FILLER_BEYOND = 5.0
+"""Times the largest other number; what a press measures would pass through the range between."""
+MOST_WORDS = 0.1
+"""Of a column's cells: a few words among its numbers, in whatever language, are readings that failed."""
 
 _BEYOND_ASCII = r"[^\x00-\x7f]"
 _MINUS_SIGNS = "\u2212\u2012\u2013\ufe63\uff0d"
@@ -172,18 +178,42 @@ def numbers_of(column: Cells, decimal: str) -> tuple[FloatArray, BoolArray, list
     if not plain.all() or decimal == ",":
         cells, notes = _made_plain(column, decimal)
         plain = _matches(cells, PLAIN)
-    blank = ~plain & _matches(column.text, MISSING)
+    blank = _matches(column.text, MISSING)
+    words = ~plain & ~blank & _matches(column.text, _WORD)
+    if words.any() and words.sum() <= MOST_WORDS * len(words):
+        word = column.text[int(np.argmax(words))].as_py()
+        notes.append(f"{column.where}: {int(words.sum())} cells without a number, such as {word!r:.40}")
+        blank |= words
     bad = ~plain & ~blank
     if bad.any():
         right = "a decimal comma as in '1,5'" if decimal == "," else "as in '1.5'"
         raise column.refuse(int(np.argmax(bad)), f"expected a number, {right}, or leave out the line")
+    plain &= ~blank
     if blank.any():
         cells = pc.if_else(pa.array(blank), pa.scalar("nan"), cells)
     numbers: FloatArray = pc.cast(cells, pa.float64()).to_numpy(zero_copy_only=False)
+    filler = _fillers(column.text, numbers, plain)
+    if filler.any():
+        found = column.text[int(np.argmax(filler))].as_py()
+        notes.append(
+            f"{column.where}: {int(filler.sum())} cells of {found!r:.40}, which stands for no reading"
+        )
+        plain &= ~filler
     endless = ~np.isfinite(numbers) & plain
     if endless.any():
         raise column.refuse(int(np.argmax(endless)), "expected a number that is not as large as this")
     return numbers, plain, notes
+
+
+def _fillers(cells: pa.Array, numbers: FloatArray, plain: BoolArray) -> BoolArray:
+    """Return which cells are nines only and far beyond all others: -9999 and the like, written for no
+    reading (common practice, no source)."""
+    nines = plain & _matches(cells, _NINES)
+    others = np.abs(numbers[plain & ~nines])
+    if not 0 < nines.sum() <= MOST_WORDS * len(numbers) or not others.any():
+        return np.zeros(len(numbers), bool)
+    found: BoolArray = nines & (np.abs(numbers) / FILLER_BEYOND > others.max())
+    return found
 
 
 def _made_plain(column: Cells, decimal: str) -> tuple[pa.Array, list[str]]:

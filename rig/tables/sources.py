@@ -2,7 +2,8 @@
 
 The problem: what a laboratory sends is untrusted, and a few bytes may unpack to more than memory holds. The
 plan: only regular files are opened (never a pipe or a device), sizes are bounded before and after unpacking,
-and a sheet becomes lines of tab-separated cells, so that everything behind reads text only.
+lines before they are cut, and a sheet or lines of JSON become lines of tab-separated cells, so that
+everything behind reads text only.
 """
 
 from __future__ import annotations
@@ -10,6 +11,7 @@ from __future__ import annotations
 import gzip
 import hashlib
 import io
+import zipfile
 import zlib
 from dataclasses import dataclass
 from pathlib import Path
@@ -17,6 +19,7 @@ from pathlib import Path
 from rig.core import read_bytes
 from rig.errors import InputError
 from rig.tables.encodings import decode
+from rig.tables.json_lines import holds_json_lines, json_lines_text
 from rig.tables.workbooks import sheet_text
 
 LARGEST_TABLE = 1 << 30
@@ -25,7 +28,11 @@ LARGEST_TABLE = 1 << 30
 LARGEST_UNPACKED = 1 << 28
 """Bytes that a compressed table may unpack to: more than a million rows of a wide table."""
 
-SUFFIXES = (".csv", ".tsv", ".tab", ".txt", ".dat", ".asc", ".xlsx", ".xlsm", ".ods")
+LONGEST_LINE = 1 << 16
+"""Bytes; a thousand columns of sixty characters. Cells are looked up one by one, so a longer line is slow."""
+
+_HEAD = 1000
+SUFFIXES = (".csv", ".tsv", ".tab", ".txt", ".dat", ".asc", ".jsonl", ".xlsx", ".xlsm", ".ods")
 """Of files that a folder is searched for, each also with .gz behind it."""
 
 _GZIP, _ZIP, _OLD_WORKBOOK = b"\x1f\x8b", b"PK\x03\x04", b"\xd0\xcf\x11\xe0"
@@ -90,18 +97,70 @@ def read_table_text(
         data = _unpacked(data, path)
     if data.startswith(_OLD_WORKBOOK):
         raise InputError(f"{path}: a spreadsheet of the old binary kind; save it as .xlsx, .ods or CSV first")
+    if data.startswith(_ZIP) and (files := _files_of(data)) is not None:
+        data, where = _member(data, path, files, sheet), f"{path}, file {sheet or files[0]!r}"
+        sheet = None
+    else:
+        where = str(path)
     if data.startswith(_ZIP):
         name, text, notes = sheet_text(data, path, sheet)
         return TableText(f"{path}, sheet {name!r}", text, "\t", digest, notes)
     if sheet is not None:
         raise InputError(f"{path}: --sheet was given, but this is not a spreadsheet; leave the option out")
-    text, note = decode(data, str(path), encoding)
-    return TableText(str(path), text, None, digest, () if note is None else (note,))
+    if not holds_json_lines(data[:_HEAD].decode("utf-8", "replace")):  # those may stand in one line
+        _refuse_long_line(data, where)
+    text, note = decode(data, where, encoding)
+    tab = "\t" if holds_json_lines(text) else None
+    text = json_lines_text(text, where) if tab else text
+    return TableText(where, text, tab, digest, () if note is None else (note,))
 
 
 def file_sha256(path: Path) -> str:
     """Return the SHA-256 of a regular file; InputError as `read_table_text`."""
     return hashlib.sha256(read_bytes(path, most=LARGEST_TABLE, what="table")).hexdigest()
+
+
+def _refuse_long_line(data: bytes, where: str) -> None:
+    """Refuse a line that no table has, before the text is cut into lines and cells."""
+    begin = 0
+    while len(data) - begin > LONGEST_LINE:
+        stop = begin + LONGEST_LINE
+        last = max(data.rfind(b"\n", begin, stop), data.rfind(b"\r", begin, stop))
+        if last < 0:
+            line = 1 + max(data.count(b"\n", 0, begin), data.count(b"\r", 0, begin))
+            raise InputError(
+                f"{where}, line {line}: longer than {LONGEST_LINE} bytes; expected one line per row, of "
+                "time, force and position"
+            )
+        begin = last + 1
+
+
+def _files_of(data: bytes) -> list[str] | None:
+    """Return the files in a zip archive; None where it is a spreadsheet, or damaged, which is said there."""
+    try:
+        with zipfile.ZipFile(io.BytesIO(data)) as archive:
+            names = archive.namelist()
+    except (zipfile.BadZipFile, ValueError, OSError):
+        return None
+    is_spreadsheet = {"[Content_Types].xml", "content.xml", "mimetype"} & set(names)
+    return None if is_spreadsheet or not names else [name for name in names if not name.endswith("/")]
+
+
+def _member(data: bytes, path: Path, files: list[str], wanted: str | None) -> bytes:
+    """Return the one table in a zip archive, unpacked within bounds."""
+    if len(files) != 1 and wanted not in files:
+        choices = " or ".join(f'--sheet "{name:.80}"' for name in files[:10])
+        raise InputError(
+            f"{path}: {len(files)} files in this archive; choose one: {choices or 'it is empty'}"
+        )
+    try:
+        with zipfile.ZipFile(io.BytesIO(data)) as archive, archive.open(wanted or files[0]) as packed:
+            unpacked = packed.read(LARGEST_UNPACKED + 1)
+    except (zipfile.BadZipFile, zlib.error, EOFError, NotImplementedError, RuntimeError, OSError) as problem:
+        raise InputError(f"{path}: cannot be unpacked ({str(problem)[:100]}); unpack it first") from None
+    if len(unpacked) > LARGEST_UNPACKED:
+        raise InputError(f"{path}: unpacks to more than {LARGEST_UNPACKED >> 20} MiB; import it in parts")
+    return unpacked
 
 
 def _unpacked(data: bytes, path: Path) -> bytes:

@@ -1,4 +1,4 @@
-"""Rows that say name or unit in every cell: "t=0.12 s, x=1.5 mm", "5.0 mm | 950 g", {"t_s": 0.1, "x_mm": 2}.
+"""Rows that say name or unit in every cell: "t=0.12 s, x=1.5 mm", "5.0 mm | 950 g".
 
 The problem: a program that prints for people, or a hand that notes what a scale shows, repeats name and unit
 in each row, so that no cell is a number. The plan: where a text has no row of numbers, but most of its lines
@@ -24,6 +24,8 @@ _CELL = re.compile(
 )
 MOST_CELLS = 50
 LONGEST_ROW = 1000
+_SNIFFED = 200
+"""Lines from the middle that tell whether the others need a look."""
 LEAST_SHARE = 0.8
 """Of the lines below the first such one that have its form."""
 
@@ -51,6 +53,9 @@ def respelt(lines: Sequence[str], numbers: Sequence[int], where: str) -> tuple[l
     (['t\\tF', 's\\tN', '0.1\\t2', '0.2\\t3'], [1, 1, 1, 2])
     """
     for mark in _MARKS:
+        middle = lines[len(lines) // 2 :][:_SNIFFED]
+        if sum(_cells(line, mark) is not None for line in middle) < LEAST_SHARE * len(middle):
+            continue
         rows = [_cells(line, mark) for line in lines]
         begin = next((at for at, row in enumerate(rows) if row is not None), None)
         if begin is None or sum(row is not None for row in rows[begin:]) < LEAST_SHARE * (len(rows) - begin):
@@ -89,7 +94,7 @@ def _cells(line: str, mark: str) -> list[tuple[str, str, str]] | None:
     """Return name, number and unit of each cell; None where one of several is no such cell."""
     if len(line) > LONGEST_ROW:
         return None
-    parts = [part for part in line.strip().strip("|{}").replace('"', " ").split(mark) if part.strip()]
+    parts = [part for part in line.strip().strip("|").replace('"', " ").split(mark) if part.strip()]
     if not 2 <= len(parts) <= MOST_CELLS:
         return None
     found = [_CELL.fullmatch(part) for part in parts]

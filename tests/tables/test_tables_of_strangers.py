@@ -169,6 +169,34 @@ READ = {
     + rows(TIME_S, TRAVEL_MM / HEIGHT_MM * 100, FORCE_N / AREA_MM2 * 1000, decimals=8),
     "strain and stress in a row of units": "Time;Strain;Stress\ns;mm/mm;N/mm2\n"
     + rows(TIME_S, TRAVEL_MM / HEIGHT_MM, FORCE_N / AREA_MM2, sep=";", mark=",", decimals=10),
+    "a frame and rules": "+----+----+----+\n| Time (s) | Disp (mm) | Load (N) |\n|:---|---:|:--:|\n"
+    + "".join(f"| {line} |\n" for line in PLAIN.replace(",", " | ").splitlines())
+    + "+----+----+----+\n",
+    "brackets around rows": "[Time_s, Disp_mm, Load_N]\n"
+    + "".join(f"[{line}]\n" for line in PLAIN.splitlines()),
+    "another sign between cells": (HEAD + PLAIN).replace(",", "~"),
+    "units before names": "[s] Time;[mm] Weg;[N] Kraft\n" + SEMICOLONS,
+    "marks without headings again": HEAD + "--- Segment 1 ---\n" + FIRST + "[Segment 2]\n" + SECOND,
+    "peaks and errors beside": "Time (s),Disp (mm),Load (N),Peak load (N),Force error (N),Pre (N)\n"
+    + rows(TIME_S, TRAVEL_MM, FORCE_N, np.maximum.accumulate(FORCE_N), FORCE_N / 99, TIME_S * 0 + 5),
+    "results at the right": HEAD.replace("\n", ",Result (N)\n")
+    + PLAIN.replace("\n", ",55.2\n", 1).replace("\n", ",\n").replace("55.2,", "55.2"),
+    "ISO times in the basic format": "Time,Position (mm),Force (N)\n"
+    + rows(stamps("%Y%m%dT%H%M%S.%f"), TRAVEL_MM, FORCE_N),
+    "months by name": "Time,Position (mm),Force (N)\n"
+    + rows(stamps("%d-%b-%Y %H:%M:%S.%f"), TRAVEL_MM, FORCE_N),
+    "French rate above": "Fréquence d'échantillonnage : 50 Hz\n\n" + WITHOUT_TIME,
+    "Japanese interval above": "サンプリング周期,20,ms\n\n" + WITHOUT_TIME,
+    "lines of JSON": "".join(
+        f'{{"n": {n}, "state": "ok", "time_s": {t}, "disp_mm": {x}, "load_N": {f}}}\n'
+        for n, (t, x, f) in enumerate(zip(TIME_S, TRAVEL_MM, FORCE_N, strict=True))
+    ),
+    "a list of JSON in one line": "["
+    + ", ".join(
+        f'{{"time_s": {t}, "disp_mm": {x}, "load_N": {f}}}'
+        for t, x, f in zip(TIME_S, TRAVEL_MM, FORCE_N, strict=True)
+    )
+    + "]",
     "strain and force": "Time (s),Compression (%),Force (N)\n"
     + rows(TIME_S, TRAVEL_MM / HEIGHT_MM * 100, FORCE_N, decimals=8),
 }  # fmt: skip
@@ -235,6 +263,23 @@ REFUSED = {
         "Time (s),Disp (mm),Corrected disp (mm),Load (N)\n" + rows(TIME_S, TRAVEL_MM, TRAVEL_MM, FORCE_N),
         "position may be #2 'Disp .mm.' or #3 'Corrected disp",
     ),
+    "two units for one column": (HEAD + "s,mm,kN\n" + PLAIN, "'Load .N.' has another unit below it"),
+    "units above the table": (
+        "Units: s, cm, kgf\nTime,Disp,Load\n" + PLAIN, 'Type: .* --position "Disp:cm" --force "Load:kgf"'
+    ),
+    "headings of an unknown language": (
+        "Uno;Duo;Tres\n" + SEMICOLONS, '--time "Uno:s" --position "Duo:mm" --force "Tres:N" .if these are'
+    ),
+    "letters": ("F,t,x\n" + rows(FORCE_N, TIME_S, TRAVEL_MM), '--time "t:s" --position "x:mm" --force "F:N"'),
+    "days of a spreadsheet": (
+        "Time,Disp (mm),Load (N)\n"
+        + rows([f"{46000 + t / 86400:.9f}" for t in TIME_S], TRAVEL_MM, FORCE_N),
+        'Type: --time "Time:day"',
+    ),
+    "a gap between blanks that nothing places": (
+        "Time_s Disp_mm Load_N\n" + TABS.replace("\t", " ").replace("0.040 0.600 ", "0.040 ", 1),
+        "line 4: found 2 cells between blanks, .*write NaN in its place",
+    ),
     "a strain without a unit": (
         "Time (s),Strain,Load (N)\n" + rows(TIME_S, TRAVEL_MM / 90, FORCE_N),
         'Type: .*--position "Strain:mm/mm"',
@@ -263,6 +308,23 @@ def test_what_can_be_read_in_two_ways_is_refused_with_what_to_type(tmp_path, nam
     content, words = REFUSED[name]
     with pytest.raises(InputError, match=words):
         imported(tmp_path, content)
+
+
+def test_a_blank_between_columns_that_stand_below_each_other_keeps_its_place(tmp_path) -> None:
+    lines = [
+        f"{t:10.3f}{x:10.3f}{f:10.3f}{21:8d}\n" for t, x, f in zip(TIME_S, TRAVEL_MM, FORCE_N, strict=True)
+    ]
+    for row in (5, ROWS - 1):
+        lines[row] = lines[row][:10] + " " * 10 + lines[row][20:]
+    table = "  Time (s) Disp (mm)  Load (N)    Temp\n" + "".join(lines)
+    np.testing.assert_array_equal(imported(tmp_path, table).samples.force, np.delete(FORCE_N, [5, ROWS - 1]))
+
+
+def test_a_rising_column_that_no_heading_names_is_offered_as_the_time(tmp_path) -> None:
+    found = imported(
+        tmp_path, "stamp_,Disp (mm),Load (N)\n" + rows(1.7e12 + TIME_S * 1000, TRAVEL_MM, FORCE_N)
+    )
+    assert any(note.endswith("""if 'stamp_' is the time, give --time "stamp_:ms\"""") for note in found.notes)
 
 
 def test_few_rows_with_blanks_as_thousands_are_cut_at_their_tabs(tmp_path) -> None:
@@ -304,10 +366,6 @@ SPELT = {
         [f"{f:.3f} N".replace(".", ",") for f in FORCE_N],
         sep=";",
     ),
-    "a line of names and values": "".join(
-        f'{{"time_s": {t:.2f}, "travel_mm": {x:.3f}, "load_N": {f:.3f}}}\n'
-        for t, x, f in zip(TIME_S, TRAVEL_MM, FORCE_N, strict=True)
-    ),
     "rows of units and of types": "Name;Time;Position;Force\nUnit;s;mm;N\nType;double;double;double\n"
     + rows([str(n) for n in range(ROWS)], TIME_S, TRAVEL_MM, FORCE_N, sep=";"),
     "a unit that grows": "when,travel,load\n"
@@ -344,7 +402,23 @@ def test_units_in_capitals_are_read(tmp_path, heading) -> None:
     np.testing.assert_allclose(imported(tmp_path, f"{heading}\n{PLAIN}").samples.position, TRAVEL_MM)
 
 
-@pytest.mark.parametrize("word", ["ERR", "OVR", "#N/A", "---", "***", "n.a.", "No data", "1.#QNAN"])
+@pytest.mark.parametrize(
+    "word",
+    [
+        "ERR",
+        "OVR",
+        "#N/A",
+        "---",
+        "***",
+        "n.a.",
+        "No data",
+        "1.#QNAN",
+        "∞",
+        "fuera de rango",
+        "9.91E+37",
+        "-9999.0",
+    ],
+)
 def test_words_for_no_reading_leave_their_row_out(tmp_path, word) -> None:
     force = [word if row in (7, 20) else f"{f:.3f}" for row, f in enumerate(FORCE_N)]
     found = imported(tmp_path, HEAD + rows(TIME_S, TRAVEL_MM, force))
@@ -366,6 +440,9 @@ def test_strain_and_stress_ask_for_height_and_area_at_once(tmp_path) -> None:
         "L0 = 90 mm; A0 = 63.617 cm2\n",
         "Anfangslänge;9,0;cm\nQuerschnittsfläche;6361,7;mm²\n",
         '"Gauge length","90.00","mm"\n"Area (mm^2)","6361.7"\n',
+        "Hauteur initiale de l'éprouvette (mm) : 90,0\nSection : 6361,7 mm²\nHauteur finale: 80 mm\n",
+        "Wysokość próbki: 90 mm\nPole: 6361,7 mm2\nPlaten area: 10000 mm2\n",
+        '# {"height_mm": 90.0, "area_mm2": 6361.7}\n',
     ],
 )
 def test_height_and_area_are_taken_from_the_lines_above_a_table(tmp_path, lines) -> None:

@@ -152,11 +152,47 @@ def test_entities_are_refused(tmp_path) -> None:
         import_table(path)
 
 
-def test_a_zip_that_is_no_spreadsheet_is_refused(tmp_path) -> None:
+def test_a_zip_with_one_table_is_read_and_of_several_one_is_chosen(tmp_path) -> None:
+    table = "Time (s),Travel (mm),Load (N)\n" + "".join(f"{t},{x},{f}\n" for t, x, f in ROWS)
+    path = tmp_path / "t.zip"
+    with zipfile.ZipFile(path, "w", zipfile.ZIP_DEFLATED) as archive:
+        archive.writestr("run/", "")
+        archive.writestr("run/readings.csv", table.encode("utf-16"))
+    assert_rows(path)
+    with zipfile.ZipFile(path, "a") as archive:
+        archive.writestr("read me.txt", "see the readings")
+    with pytest.raises(
+        InputError, match=r'2 files .* choose one: --sheet "run/readings\.csv" or --sheet "read me'
+    ):
+        import_table(path)
+    assert_rows(path, form=TableForm(sheet="run/readings.csv"))
+    with zipfile.ZipFile(path, "w", zipfile.ZIP_DEFLATED) as archive:
+        archive.writestr("zeros.csv", b"0" * (sources.LARGEST_UNPACKED + 1))
+    with pytest.raises(InputError, match="unpacks to more than"):
+        import_table(path)
+
+
+@pytest.mark.parametrize("end", [b"\n", b"\r"])
+def test_a_line_longer_than_any_row_is_refused_with_its_number(tmp_path, end) -> None:
     path = tmp_path / "t.csv"
-    with zipfile.ZipFile(path, "w") as archive:
-        archive.writestr("readings.csv", "1,2\n")
-    with pytest.raises(InputError, match="not a spreadsheet"):
+    path.write_bytes((b"1,2,3" + end) * 40_000 + b"1.5," * 20_000 + end)
+    with pytest.raises(InputError, match="line 40001: longer than 65536 bytes; expected one line per row"):
+        import_table(path)
+
+
+@pytest.mark.parametrize(
+    ("text", "words"),
+    [
+        ('{"a":' * 2000 + "1" + "}" * 2000, "deep"),
+        ('{"time_s": [0, 1], "disp_mm": [0, 1]}', "expected one object with plain values per line"),
+        ("{" + ",".join(f'"k{n}": 1' for n in range(1001)) + "}", "found 1001 names in a row"),
+        ('{"a": 1}\n{"a": "x"}', "cannot be read as lines of JSON"),
+    ],
+)  # fmt: skip
+def test_json_that_is_no_table_is_refused(tmp_path, text, words) -> None:
+    path = tmp_path / "t.jsonl"
+    path.write_text(text)
+    with pytest.raises(InputError, match=words):
         import_table(path)
 
 
