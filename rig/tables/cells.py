@@ -118,6 +118,7 @@ def _between_blanks(where: str, lines: Sequence[str], numbers: IntArray, width: 
     if not short:
         return ["\t".join(row) for row in rows]
     full = [list(_TOKEN.finditer(lines[at])) for at, row in enumerate(rows) if len(row) == width]
+    least = min((len(lines[at]) for at, row in enumerate(rows) if len(row) == width), default=0)
     # In fixed columns all cells of one end at the same place, or all begin there.
     edges: dict[int, int] = {}
     for place in range(width):
@@ -126,8 +127,9 @@ def _between_blanks(where: str, lines: Sequence[str], numbers: IntArray, width: 
     for at in short:
         tokens = list(_TOKEN.finditer(lines[at]))
         places = [edges.get(token.end(), edges.get(-token.start(), width)) for token in tokens]
-        # A row that only ends early may also be one whose cells moved up; the last may be torn.
-        moved = places == list(range(len(tokens))) and at < len(rows) - 1
+        # A row that only ends early may also be one whose cells moved up, unless blanks fill it; the last
+        # may be torn.
+        moved = places == list(range(len(tokens))) and len(lines[at]) < least and at < len(rows) - 1
         if width in places or places != sorted(set(places)) or moved or any("\t" in line for line in lines):
             if at < len(rows) - 1:
                 raise InputError(
