@@ -4,18 +4,20 @@ from __future__ import annotations
 
 from contextlib import ExitStack
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import click
 
-from rig.calibrationfile import read_calibration
 from rig.cli.capture_arguments import captures_argument
 from rig.cli.options import (
+    FOLDER,
+    Quantity,
+    calibration_option,
+    conditioning_option,
     fresh_option,
     is_fresh,
-    read_quantity,
-    read_zero,
     renamed_option,
+    rig_option,
     sense_and_zero_options,
 )
 from rig.cli.output import as_json_text, console, is_plain, json_option, progress, say, say_exactly
@@ -49,7 +51,7 @@ if TYPE_CHECKING:
     from rig.calibration import Calibration
     from rig.capture import Capture
     from rig.results import Analysed, Doubts
-    from rig.samples import FloatArray, Sense
+    from rig.samples import FloatArray
 
 EXAMINED_CYCLES = 12
 """First cycles that a budget looks at; it shows the last of them that counts."""
@@ -58,53 +60,32 @@ EXAMINED_CYCLES = 12
 @click.command("analyse")
 @captures_argument(once=False)
 @click.option(
-    "--contact-force", metavar="Q", help="Force that counts as contact.  [default: a multiple of the noise]"
-)
-@click.option(
-    "--conditioning",
-    type=click.IntRange(0),
-    default=0,
-    metavar="N",
-    help="Number of first cycles to leave out of the means.",
-)
+    "--contact-force", "contact_force_n", type=Quantity("N"),
+    help="Force that counts as contact.  [default: a multiple of the noise]",
+)  # fmt: skip
+@conditioning_option("Number of first cycles to leave out of the means.")
 @click.option("--at", metavar="LIST", help='Depths at which to give the force, "10%,25%,5 mm".')
 @click.option(
-    "--datum",
-    type=click.Choice(["cycle", "first"]),
-    default="cycle",
-    show_default=True,
+    "--datum", type=click.Choice(["cycle", "first"]), default="cycle", show_default=True,
     help="Count deflection from each cycle's own contact or from the first one.",
+)  # fmt: skip
+@click.option(
+    "--free-height", "free_height_mm", type=Quantity("mm"), help="Free height instead of the capture's."
 )
-@click.option("--free-height", metavar="Q", help="Free height instead of the capture's.")
 @renamed_option("--foot-exponent", "--toe-exponent")
 @click.option(
-    "--toe-exponent",
-    type=click.FloatRange(1, 2.5),
-    metavar="N",
+    "--toe-exponent", type=click.FloatRange(1, 2.5), metavar="N",
     help="Exponent of the toe region (1 spring, 1.5 sphere).  [default: fitted]",
-)
+)  # fmt: skip
 @sense_and_zero_options
-@click.option(
-    "--rig",
-    "rig_file",
-    type=click.Path(path_type=Path),
-    help="Read the counts with the calibration of this rig file.",
-)
-@click.option(
-    "--calibration",
-    "calibration_file",
-    type=click.Path(path_type=Path),
-    help="Read the counts with this calibration instead of the capture's own.",
-)
+@rig_option("Read the counts with the calibration of this rig file.", required=False)
+@calibration_option("Read the counts with this calibration instead of the capture's own.")
 @click.option("--budget", is_flag=True, help="Show what dominates the uncertainty.")
 @click.option(
-    "--monte-carlo",
-    "draws",
-    type=click.IntRange(100, 1_000_000),
-    metavar="N",
+    "--monte-carlo", "draws", type=click.IntRange(100, 1_000_000), metavar="N",
     help="Check the uncertainties with N random draws of calibration and noise; 1000 take about ten seconds.",
-)
-@click.option("--out", type=click.Path(path_type=Path, file_okay=False), help="Folder for tables and plots.")
+)  # fmt: skip
+@click.option("--out", type=FOLDER, help="Folder for tables and plots.")
 @click.option(
     "--all", "whole", is_flag=True, help="Print the means of all quantities, not only the main five."
 )
@@ -113,33 +94,25 @@ EXAMINED_CYCLES = 12
 def command(
     captures: tuple[Path, ...],
     *,
-    contact_force: str | None,
-    conditioning: int,
-    at: str | None,
-    datum: str,
-    free_height: str | None,
-    toe_exponent: float | None,
-    sense: Sense | None,
-    zero: str | None,
     rig_file: Path | None,
-    calibration_file: Path | None,
+    calibration: Calibration | None,
     budget: bool,
     draws: int | None,
     out: Path | None,
     whole: bool,
     as_json: bool,
+    **settings: Any,
 ) -> None:
     """Measure every press in CAPTURES. The exit code is 1 if a capture has no cycle."""
+    if rig_file is not None:
+        if calibration is not None:
+            raise InputError("--calibration and --rig: found both, expected one of them")
+        from rig.rigfile import read_rig_file
+
+        calibration = read_rig_file(rig_file).calibration
     asked = Asked(
-        contact_force_n=read_quantity("--contact-force", contact_force, "N"),
-        conditioning=conditioning,
-        at=at,
-        datum=datum,
-        free_height_mm=read_quantity("--free-height", free_height, "mm"),
-        toe_exponent=toe_exponent,
-        sense=sense,
-        zero=read_zero(zero),
-        calibration=_calibration_of(rig_file, calibration_file),
+        **settings,
+        calibration=calibration,
         examine=EXAMINED_CYCLES if budget or draws else 0,
         draws=draws or 0,
         fresh=is_fresh(),
@@ -151,8 +124,8 @@ def command(
         ]
         if out is not None:
             for path, capture, result, _ in analysed:
-                beside = climate_by_cycle(capture, result)
-                write_results(path.name or path.resolve().name, result, out, beside)
+                name = path.name or path.resolve().name
+                write_results(name, result, out, climate_by_cycle(capture, result))
         if as_json:
             _print_documents(analysed)
         else:
@@ -160,7 +133,7 @@ def command(
                 print_result(path, capture, result, doubts, whole=whole)
             if out is not None:
                 say(f"Tables and plots are in {out}")
-        empty = any(not len(each.result) for each in analysed)
+        empty = any(not len(result) for _, _, result, _ in analysed)
     if empty:
         raise click.exceptions.Exit(1)
 
@@ -184,18 +157,6 @@ def _print_documents(analysed: list[Analysed]) -> None:
     say_exactly("\n]}")
 
 
-def _calibration_of(rig_file: Path | None, calibration_file: Path | None) -> Calibration | None:
-    if calibration_file is not None:
-        if rig_file is not None:
-            raise InputError("--calibration and --rig: found both, expected one of them")
-        return read_calibration(calibration_file)
-    if rig_file is None:
-        return None
-    from rig.rigfile import read_rig_file
-
-    return read_rig_file(rig_file).calibration
-
-
 def print_result(
     path: Path,
     capture: Capture,
@@ -216,16 +177,10 @@ def print_result(
     if result.summary and not whole:
         screen.print(f"All {len(result.summary)} means: --all; every cycle: --out FOLDER or --json.")
     if result.summary and whole:
-        counted = (
-            f"after {_conditioning(result.settings.conditioning)}" if result.settings.conditioning else ""
-        )
-        screen.print(
-            summary_table(
-                result,
-                f"Means of cycles {counted}, without values spoiled by flags".replace(" ,", ","),
-                plain=plain,
-            )
-        )
+        left_out = result.settings.conditioning
+        after = f" after {left_out} conditioning cycle{'s' * (left_out != 1)}" if left_out else ""
+        title = f"Means of cycles{after}, without values spoiled by flags"
+        screen.print(summary_table(result, title, plain=plain))
     if doubts is not None and doubts.budget is not None:
         title = f"What the uncertainty of cycle {doubts.budget.cycle} consists of (* largest part)"
         screen.print(budget_table(doubts.budget, title, plain=plain))
@@ -252,10 +207,6 @@ def print_result(
     for warning in result.warnings:
         screen.print(f"note: {warning}", style=None if plain else "yellow")
     screen.print()
-
-
-def _conditioning(cycles: int) -> str:
-    return f"{cycles} conditioning cycle{'s' * (cycles != 1)}"
 
 
 def _signed(value: float, u: float) -> str:

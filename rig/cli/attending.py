@@ -59,18 +59,21 @@ def have_cautions_read(rig: RigRef, who: str | None, *, already: bool, by_hand: 
         return cautions
     for caution in HAND_CAUTIONS if by_hand else CAUTIONS:
         say(f"caution: {caution}", err=True)
-    if not already:
-        try:
-            already = click.confirm("Are all of these met?", default=False, err=True)
-        except click.Abort:  # no person is there to answer
-            already = False
-    if not already:
+    if not already and not confirmed("Are all of these met?"):
         raise InputError("the cautions were not confirmed, so nothing moved")
     try:
         cautions.confirm(who or "the command line")
     except RecorderError as problem:
         say(f"pressrig: {problem}; you will be asked again next time", err=True)
     return cautions
+
+
+def confirmed(question: str) -> bool:
+    """Ask a person to confirm; where no person is there to answer, nothing is confirmed."""
+    try:
+        return click.confirm(question, default=False, err=True)
+    except click.Abort:
+        return False
 
 
 def must_hold_for(cautions: CautionsRead, reader: Reader, *, already: bool) -> None:

@@ -9,7 +9,7 @@ from pathlib import Path
 
 import click
 
-from rig.cli.options import DEFAULT_FOLDER
+from rig.cli.options import DEFAULT_FOLDER, FOLDER
 from rig.cli.serve import allow_remote_option, listen_option, say_where_the_page_is
 from rig.core import ENVIRONMENT, chosen_units
 from rig.daemon.page_token import token_file
@@ -20,12 +20,9 @@ from rig.daemon.page_token import token_file
     "folder", type=click.Path(path_type=Path, file_okay=False, exists=True), default=DEFAULT_FOLDER
 )
 @click.option(
-    "--reports",
-    type=click.Path(path_type=Path, file_okay=False),
-    default=Path("reports"),
-    show_default=True,
+    "--reports", type=FOLDER, default=Path("reports"), show_default=True,
     help="Folder for reports; each gets its own folder.",
-)
+)  # fmt: skip
 @click.option(
     "--http", type=click.IntRange(0, 65535), default=8471, show_default=True, help="TCP port of the pages."
 )

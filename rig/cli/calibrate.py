@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-import importlib
-
 import click
+
+from rig.cli.families import Family
 
 _COMMANDS = {
     "force": ("rig.cli.calibrate_force", "Newtons per count, from masses or a reference cell."),
@@ -14,23 +14,6 @@ _COMMANDS = {
 }
 
 
-class _Calibrations(click.Group):
-    """Subcommands by name; a module is imported when its command runs."""
-
-    def list_commands(self, ctx: click.Context) -> list[str]:
-        return list(_COMMANDS)
-
-    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
-        if cmd_name not in _COMMANDS:
-            return None
-        found: click.Command = importlib.import_module(_COMMANDS[cmd_name][0]).command
-        return found
-
-    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
-        with formatter.section("Commands"):
-            formatter.write_dl([(name, summary) for name, (_, summary) in _COMMANDS.items()])
-
-
-@click.group("calibrate", cls=_Calibrations)
+@click.group("calibrate", cls=Family, rows=_COMMANDS)
 def command() -> None:
     """Measure how a rig's counts become numbers that you can defend."""

@@ -3,17 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
-from rich import box
-from rich.table import Table
 
 from rig.calibration import measure_delay
-from rig.cli.calibrate_presses import PressOptions, dated, press_options, recordings_of, written
-from rig.cli.calibrate_showing import freedom_words, say_where, show_cautions
-from rig.cli.output import console, is_plain, print_json, say
+from rig.cli.calibrate_presses import PressOptions, dated, press_options, recordings_of, say_result, written
+from rig.cli.calibrate_showing import freedom_words
+from rig.cli.output import console, framed_table, say
 from rig.core.measured import limited
 from rig.sheets import save_delay
 
@@ -39,21 +36,14 @@ def command(**options: Any) -> None:
     kept = written(given, recordings, delay=delay)
     if given.out is not None:
         save_delay(found, "Delay of the force", given.out)
-    if given.as_json:
-        print_json(_document(found, given, kept))
-        return
-    _show(found, recordings.calibration.delay.s)
-    show_cautions(found.notes)
-    if given.into is not None:
-        say_where(given.into, kept, None)
-    else:
-        say("No calibration was written. Keep it with `--into FILE.yaml`.")
+    if not given.as_json:
+        _show(found, recordings.calibration.delay.s)
+    say_result(_document(found), found.notes, given, kept)
 
 
 def _show(found: DelayMeasurement, before_s: float) -> None:
-    table = Table(title="Presses", title_justify="left", box=None if is_plain() else box.SIMPLE_HEAD)
-    for heading in ("press", "speed mm/s", "peak N", "hysteresis before %", "hysteresis after %"):
-        table.add_column(heading, justify="right")
+    headings = ("press", "speed mm/s", "peak N", "hysteresis before %", "hysteresis after %")
+    table = framed_table("Presses", right=headings)
     for number, press in enumerate(found.presses, start=1):
         table.add_row(
             str(number),
@@ -75,9 +65,9 @@ def _show(found: DelayMeasurement, before_s: float) -> None:
     console().print(table)
 
 
-def _document(found: DelayMeasurement, given: PressOptions, kept: Path | None) -> dict[str, Any]:
+def _document(found: DelayMeasurement) -> dict[str, Any]:
     delay = found.delay
-    document: dict[str, Any] = {
+    return {
         "delay_s": delay.s,
         "u_s": delay.u_s,
         "degrees_of_freedom": limited(delay.degrees_of_freedom),
@@ -95,6 +85,3 @@ def _document(found: DelayMeasurement, given: PressOptions, kept: Path | None) -
         "left_out": found.left_out,
         "cautions": list(found.notes),
     }
-    if given.into is not None:
-        document |= {"written": given.into, "older": kept}
-    return document

@@ -8,18 +8,9 @@ import click
 
 from rig.calibration import Gravity, Surroundings, calibrate_force, force_table, loads_of
 from rig.cli.calibrate_options import ChannelOptions, channel_options, table_text
-from rig.cli.calibrate_showing import (
-    channel_document,
-    rig_file_line,
-    say_not_written,
-    say_where,
-    show_cautions,
-    show_channel,
-    written_into,
-)
+from rig.cli.calibrate_showing import channel_document, say_channel, written_into
 from rig.cli.calibrate_taking import take_readings
-from rig.cli.options import read_quantity
-from rig.cli.output import print_json
+from rig.cli.options import Quantity, read_quantity
 from rig.errors import InputError
 from rig.units import parse
 
@@ -27,28 +18,24 @@ from rig.units import parse
 @click.command("force")
 @channel_options
 @click.option(
-    "--gravity",
-    metavar="Q",
+    "--gravity", metavar="Q",
     help='Local gravity, "9.8145 m/s^2"; for masses.  [default: standard gravity, known to 0.15 %]',
-)
+)  # fmt: skip
 @click.option(
     "--latitude", type=float, metavar="DEG", help="Latitude, for gravity by the international formula."
 )
 @click.option("--height", metavar="Q", default="0 m", help='Height above sea level, with --latitude; "12 m".')
-@click.option("--air-density", metavar="Q", default="1.2 kg/m^3", show_default=True)
+@click.option("--air-density", type=Quantity("kg/m^3"), default="1.2 kg/m^3", show_default=True)
 @click.option(
-    "--mass-density",
-    metavar="Q",
-    default="8000 kg/m^3",
-    show_default=True,
+    "--mass-density", metavar="Q", default="8000 kg/m^3", show_default=True,
     help="Density of the masses; certificates refer to 8000 kg/m^3.",
-)
+)  # fmt: skip
 def command(
     *,
     gravity: str | None,
     latitude: float | None,
     height: str,
-    air_density: str,
+    air_density: float,
     mass_density: str,
     **options: Any,
 ) -> None:
@@ -60,9 +47,10 @@ def command(
     plateau. Enter tensile loads below zero; a rig for tension needs them, in runs of their own.
     """
     given = ChannelOptions(**options)
-    surroundings = _surroundings(
-        gravity, latitude, height, air_density=air_density, mass_density=mass_density
-    )
+    mass_kg_per_m3 = read_quantity("--mass-density", mass_density, "kg/m^3") or 0.0
+    if not air_density < mass_kg_per_m3:
+        raise InputError(f"--mass-density: found {mass_density!r}, expected more than the density of air")
+    surroundings = Surroundings(_gravity(gravity, latitude, height), air_density, mass_kg_per_m3)
     expires, rig = given.expires, given.rig()
     given = given.with_target(rig)
     readings = given.readings
@@ -83,31 +71,8 @@ def command(
     kept = None
     if given.into is not None:
         kept = written_into(given.into, None if rig is None else rig.name, force=calibrated.scale)
-    if given.as_json:
-        document = {"channel": "force", **channel_document(calibrated, "N")}
-        if given.into is not None:
-            document |= {"written": given.into, "older": kept}
-            document["rig_file_line"] = rig_file_line(given.into, given.rig_file)
-        print_json(document)
-        return
-    show_channel(calibrated, "N")
-    show_cautions(calibrated.cautions)
-    if given.into is not None:
-        say_where(given.into, kept, given.rig_file)
-    else:
-        say_not_written(readings)
-
-
-def _surroundings(
-    gravity: str | None, latitude: float | None, height: str, *, air_density: str, mass_density: str
-) -> Surroundings:
-    air = read_quantity("--air-density", air_density, "kg/m^3")
-    mass = read_quantity("--mass-density", mass_density, "kg/m^3")
-    assert air is not None
-    assert mass is not None
-    if not air < mass:
-        raise InputError(f"--mass-density: found {mass_density!r}, expected more than the density of air")
-    return Surroundings(_gravity(gravity, latitude, height), air, mass)
+    document = {"channel": "force", **channel_document(calibrated, "N")}
+    say_channel(document, calibrated, "N", given, kept=kept, readings=readings)
 
 
 def _gravity(gravity: str | None, latitude: float | None, height: str) -> Gravity:

@@ -3,19 +3,15 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
-from rich import box
-from rich.table import Table
 
 from rig.calibration import Block, measure_frame
 from rig.calibration.frame_measuring import SOFTEST_MM_PER_N
-from rig.cli.calibrate_presses import PressOptions, dated, press_options, recordings_of, written
-from rig.cli.calibrate_showing import say_where, show_cautions
-from rig.cli.options import read_quantity
-from rig.cli.output import console, is_plain, print_json, say
+from rig.cli.calibrate_presses import PressOptions, dated, press_options, recordings_of, say_result, written
+from rig.cli.options import Quantity, read_quantity
+from rig.cli.output import console, framed_table, say
 from rig.core.measured import limited
 from rig.errors import InputError
 from rig.sheets import save_frame
@@ -29,31 +25,26 @@ UM_PER_MM = 1e3
 @click.command("frame")
 @press_options
 @click.option(
-    "--block-stiffness",
-    metavar="Q",
+    "--block-stiffness", "stiffness_n_per_mm", type=Quantity("N/mm"),
     help='Stiffness of the block itself, "500 N/um".  [default: rigid]',
-)
+)  # fmt: skip
 @click.option(
-    "--block-u",
-    default="10 %",
-    show_default=True,
-    metavar="Q",
+    "--block-u", default="10 %", show_default=True, metavar="Q",
     help="Relative standard uncertainty of that stiffness.",
-)
+)  # fmt: skip
 @click.option(
     "--knots", type=click.IntRange(1, 6), help="Number of knots of the curve.  [default: as few as fit]"
 )
 @click.option(
-    "--softest",
-    metavar="Q",
+    "--softest", "softest_mm_per_n", type=Quantity("mm/N"),
     help="Compliance above which the block is called soft.  [default: 200 um/N]",
-)
+)  # fmt: skip
 def command(
     *,
-    block_stiffness: str | None,
+    stiffness_n_per_mm: float | None,
     block_u: str,
     knots: int | None,
-    softest: str | None,
+    softest_mm_per_n: float | None,
     **options: Any,
 ) -> None:
     """Find the frame compliance from CAPTURES of slow presses of a steel block.
@@ -62,42 +53,30 @@ def command(
     presses. Remove the time offset first (`pressrig calibrate delay`).
     """
     given = PressOptions(**options)
-    block = _block(block_stiffness, block_u)
-    limit = read_quantity("--softest", softest, "mm/N") or SOFTEST_MM_PER_N
+    u_pct = read_quantity("--block-u", block_u, "%") or 0.0
+    if u_pct >= 100:
+        raise InputError(f"--block-u: found {block_u!r}, expected less than 100 %")
+    block = Block() if stiffness_n_per_mm is None else Block(stiffness_n_per_mm, u_pct / 100)
     recordings = recordings_of(given)
     found = measure_frame(
-        recordings.samples, recordings.calibration, block, knots=knots, softest_mm_per_n=limit
+        recordings.samples,
+        recordings.calibration,
+        block,
+        knots=knots,
+        softest_mm_per_n=softest_mm_per_n or SOFTEST_MM_PER_N,
     )
     frame = replace(found.frame, record=dated(found.frame.record, recordings, given, block.words))
     kept = written(given, recordings, frame=frame)
     if given.out is not None:
         save_frame(found, "Frame compliance", given.out)
-    if given.as_json:
-        print_json(_document(found, given, kept))
-        return
-    _show(found)
-    show_cautions(found.notes)
-    if given.into is not None:
-        say_where(given.into, kept, None)
-    else:
-        say("No calibration was written. Keep it with `--into FILE.yaml`.")
-
-
-def _block(stiffness: str | None, relative_u: str) -> Block:
-    stiffness_n_per_mm = read_quantity("--block-stiffness", stiffness, "N/mm")
-    u_pct = read_quantity("--block-u", relative_u, "%")
-    assert u_pct is not None
-    if u_pct >= 100:
-        raise InputError(f"--block-u: found {relative_u!r}, expected less than 100 %")
-    return Block() if stiffness_n_per_mm is None else Block(stiffness_n_per_mm, u_pct / 100)
+    if not given.as_json:
+        _show(found)
+    say_result(_document(found), found.notes, given, kept)
 
 
 def _show(found: FrameMeasurement) -> None:
     frame = found.frame
-    title = "Frame compliance"
-    table = Table(title=title, title_justify="left", box=None if is_plain() else box.SIMPLE_HEAD)
-    for heading in ("force N", "deflection um", "u um", "95 % um", "um/N"):
-        table.add_column(heading, justify="right")
+    table = framed_table("Frame compliance", right=("force N", "deflection um", "u um", "95 % um", "um/N"))
     for force_n, deflection_mm, u_mm, half_mm in zip(
         frame.force_n, frame.deflection_at_mm, found.u_mm, found.interval_mm, strict=True
     ):
@@ -119,9 +98,9 @@ def _show(found: FrameMeasurement) -> None:
         say(f"Presses left out: {found.left_out}, incomplete or shallower than the others.")
 
 
-def _document(found: FrameMeasurement, given: PressOptions, kept: Path | None) -> dict[str, Any]:
+def _document(found: FrameMeasurement) -> dict[str, Any]:
     frame = found.frame
-    document: dict[str, Any] = {
+    return {
         "force_n": list(frame.force_n),
         "deflection_mm": list(frame.deflection_at_mm),
         "u_mm": list(found.u_mm),
@@ -139,6 +118,3 @@ def _document(found: FrameMeasurement, given: PressOptions, kept: Path | None) -
         "left_out": found.left_out,
         "cautions": list(found.notes),
     }
-    if given.into is not None:
-        document |= {"written": given.into, "older": kept}
-    return document

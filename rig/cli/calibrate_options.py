@@ -2,16 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass, replace
 from datetime import date, datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import click
 
 from rig.calibration import ReferenceFacts, reference_u
-from rig.cli.options import later
+from rig.cli.options import FILE, Quantity, expiry_option, later, port_option, together
 from rig.cli.output import json_option
 from rig.errors import InputError
 from rig.rigfile import read_rig_file
@@ -24,71 +23,44 @@ LARGEST_TABLE = 1 << 20
 """A table of readings above this size is some other file."""
 
 
-def channel_options(command: Callable[..., Any]) -> Callable[..., Any]:
-    """Argument and options of `calibrate force` and `calibrate position`."""
-    path = click.Path(path_type=Path, dir_okay=False)
-    for option in reversed(
-        (
-            click.argument("readings", required=False, type=path),
-            click.option("--rig", "rig_file", type=path, help="The rig file; needed to take readings."),
-            click.option("--port", metavar="PATH", help="Port to open instead of the rig file's."),
-            click.option(
-                "--into",
-                type=path,
-                help="Calibration file for the result.  [default: the one named in the rig file]",
-            ),
-            click.option(
-                "--degree",
-                type=click.Choice(["auto", "1", "2", "3"]),
-                default="auto",
-                show_default=True,
-                help="Degree of the curve; auto takes the lowest that fits.",
-            ),
-            click.option(
-                "--reference", default="", metavar="TEXT", help="The references and their certificates."
-            ),
-            click.option(
-                "--reference-u",
-                metavar="Q",
-                help='Their standard uncertainty: "0.05 %" of each value, or "5 mN" at every load.',
-            ),
-            click.option(
-                "--reversed",
-                "reversed_way",
-                is_flag=True,
-                help="The counts fall as the load or travel rises.",
-            ),
-            click.option("--by", default="", metavar="NAME", help="Name of the person who made it."),
-            click.option(
-                "--on",
-                "made",
-                type=click.DateTime(["%Y-%m-%d"]),
-                metavar="DAY",
-                help="Day of the readings, 2026-03-17.  [default: today]",
-            ),
-            click.option(
-                "--expires-after",
-                default="12 months",
-                show_default=True,
-                metavar="SPAN",
-                help="How long it is valid.",
-            ),
-            click.option("--readings-into", type=path, help="Table for the readings taken now."),
-            click.option(
-                "--settle", default="2 s", show_default=True, metavar="Q", help="Length of a settled plateau."
-            ),
-            click.option(
-                "--patience",
-                default="30 s",
-                show_default=True,
-                metavar="Q",
-                help="Longest wait for a plateau.",
-            ),
-            json_option,
-        )
-    ):
-        command = option(command)
-    return command
+channel_options = together(
+    click.argument("readings", required=False, type=FILE),
+    click.option("--rig", "rig_file", type=FILE, help="The rig file; needed to take readings."),
+    port_option(),
+    click.option(
+        "--into", type=FILE,
+        help="Calibration file for the result.  [default: the one named in the rig file]",
+    ),
+    click.option(
+        "--degree", type=click.Choice(["auto", "1", "2", "3"]), default="auto", show_default=True,
+        help="Degree of the curve; auto takes the lowest that fits.",
+    ),
+    click.option("--reference", default="", metavar="TEXT", help="The references and their certificates."),
+    click.option(
+        "--reference-u", metavar="Q",
+        help='Their standard uncertainty: "0.05 %" of each value, or "5 mN" at every load.',
+    ),
+    click.option(
+        "--reversed", "reversed_way", is_flag=True, help="The counts fall as the load or travel rises."
+    ),
+    click.option("--by", default="", metavar="NAME", help="Name of the person who made it."),
+    click.option(
+        "--on", "made", type=click.DateTime(["%Y-%m-%d"]), metavar="DAY",
+        help="Day of the readings, 2026-03-17.  [default: today]",
+    ),
+    expiry_option,
+    click.option("--readings-into", type=FILE, help="Table for the readings taken now."),
+    click.option(
+        "--settle", "settle_s", type=Quantity("s"), default="2 s", show_default=True,
+        help="Length of a settled plateau.",
+    ),
+    click.option(
+        "--patience", "patience_s", type=Quantity("s"), default="30 s", show_default=True,
+        help="Longest wait for a plateau.",
+    ),
+    json_option,
+)  # fmt: skip
+"""Argument and options of `calibrate force` and `calibrate position`."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -107,8 +79,8 @@ class ChannelOptions:
     made: datetime | None
     expires_after: str
     readings_into: Path | None
-    settle: str
-    patience: str
+    settle_s: float
+    patience_s: float
     as_json: bool
 
     @property

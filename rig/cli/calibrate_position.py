@@ -8,17 +8,8 @@ import click
 
 from rig.calibration import calibrate_position, position_table
 from rig.cli.calibrate_options import ChannelOptions, channel_options, table_text
-from rig.cli.calibrate_showing import (
-    channel_document,
-    rig_file_line,
-    say_not_written,
-    say_where,
-    show_cautions,
-    show_channel,
-    written_into,
-)
+from rig.cli.calibrate_showing import channel_document, say_channel, written_into
 from rig.cli.calibrate_taking import take_readings
-from rig.cli.output import print_json, say
 
 
 @click.command("position")
@@ -55,34 +46,18 @@ def command(*, blocks: bool, **options: Any) -> None:
     channel, backlash = calibrated.channel, calibrated.backlash
     kept = None
     if given.into is not None:
-        parts: dict[str, Any] = {"position": channel.scale} | (
-            {} if backlash is None else {"backlash": backlash}
-        )
-        kept = written_into(given.into, None if rig is None else rig.name, **parts)
-    if given.as_json:
-        document = {"channel": "position", **channel_document(channel, "mm")}
-        document["backlash"] = (
-            None
-            if backlash is None
-            else {
-                "backlash_mm": backlash.mm,
-                "u_mm": backlash.u_mm,
-                "degrees_of_freedom": backlash.degrees_of_freedom,
-            }
-        )
-        if given.into is not None:
-            document |= {"written": given.into, "older": kept}
-            document["rig_file_line"] = rig_file_line(given.into, given.rig_file)
-        print_json(document)
-        return
-    show_channel(channel, "mm")
+        parts: dict[str, Any] = {} if backlash is None else {"backlash": backlash}
+        kept = written_into(given.into, None if rig is None else rig.name, position=channel.scale, **parts)
+    document = {"channel": "position", **channel_document(channel, "mm"), "backlash": None}
+    further = ""
     if backlash is not None:
-        say(
+        document["backlash"] = {
+            "backlash_mm": backlash.mm,
+            "u_mm": backlash.u_mm,
+            "degrees_of_freedom": backlash.degrees_of_freedom,
+        }
+        further = (
             f"Backlash: {backlash.mm:.4g} mm, u {backlash.u_mm:.2g} mm, from "
             f"{len(calibrated.backlash_differences_mm)} references approached both ways."
         )
-    show_cautions(channel.cautions)
-    if given.into is not None:
-        say_where(given.into, kept, given.rig_file)
-    else:
-        say_not_written(readings)
+    say_channel(document, channel, "mm", given, kept=kept, readings=readings, further=further)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import date, datetime
 from pathlib import Path
@@ -13,9 +13,10 @@ import click
 from rig.calibration import Calibration
 from rig.calibrationfile import read_calibration, with_part, write_calibration
 from rig.capture import open_capture
+from rig.cli.calibrate_showing import say_where, show_cautions
 from rig.cli.capture_arguments import captures_argument
-from rig.cli.options import later
-from rig.cli.output import json_option
+from rig.cli.options import FILE, expiry_option, later, together
+from rig.cli.output import json_option, print_json, say
 from rig.errors import InputError
 
 if TYPE_CHECKING:
@@ -27,41 +28,24 @@ MOST_SAMPLES = 20_000_000
 """In all captures together; eleven hours at 500 a second, and less than a gigabyte while they are read."""
 
 
-def press_options(command: Callable[..., Any]) -> Callable[..., Any]:
-    """Argument and options of both commands."""
-    path = click.Path(path_type=Path, dir_okay=False)
-    for option in reversed(
-        (
-            captures_argument(),
-            click.option("--into", type=path, help="Calibration file for the result."),
-            click.option(
-                "--calibration",
-                "calibration_file",
-                type=path,
-                help="Read the counts with this calibration.  [default: FILE of --into if it exists, else "
-                "the captures' own]",
-            ),
-            click.option("--by", default="", metavar="NAME", help="Name of the person who made it."),
-            click.option(
-                "--on",
-                "made",
-                type=click.DateTime(["%Y-%m-%d"]),
-                metavar="DAY",
-                help="Day of the measurement.  [default: that of the last capture]",
-            ),
-            click.option(
-                "--expires-after",
-                default="12 months",
-                show_default=True,
-                metavar="SPAN",
-                help="How long it is valid.",
-            ),
-            click.option("--out", type=path, help="Plot of the result, PNG or SVG."),
-            json_option,
-        )
-    ):
-        command = option(command)
-    return command
+press_options = together(
+    captures_argument(),
+    click.option("--into", type=FILE, help="Calibration file for the result."),
+    click.option(
+        "--calibration", "calibration_file", type=FILE,
+        help="Read the counts with this calibration.  [default: FILE of --into if it exists, else "
+            "the captures' own]",
+    ),
+    click.option("--by", default="", metavar="NAME", help="Name of the person who made it."),
+    click.option(
+        "--on", "made", type=click.DateTime(["%Y-%m-%d"]), metavar="DAY",
+        help="Day of the measurement.  [default: that of the last capture]",
+    ),
+    expiry_option,
+    click.option("--out", type=FILE, help="Plot of the result, PNG or SVG."),
+    json_option,
+)  # fmt: skip
+"""Argument and options of both commands."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -160,6 +144,21 @@ def written(given: PressOptions, recordings: Recordings, **parts: Any) -> Path |
     return write_calibration(given.into, replace(recordings.calibration, **parts))
 
 
+def say_result(
+    document: dict[str, Any], cautions: Sequence[str], given: PressOptions, kept: Path | None
+) -> None:
+    """Print the document where JSON was asked for, else the cautions and what was written."""
+    if given.as_json:
+        where = {} if given.into is None else {"written": given.into, "older": kept}
+        print_json(document | where)
+        return
+    show_cautions(cautions)
+    if given.into is not None:
+        say_where(given.into, kept, None)
+    else:
+        say("No calibration was written. Keep it with `--into FILE.yaml`.")
+
+
 def _calibration(given: PressOptions, captures: list[Capture]) -> Calibration:
     if given.calibration_file is not None:
         return read_calibration(given.calibration_file)
@@ -170,12 +169,10 @@ def _calibration(given: PressOptions, captures: list[Capture]) -> Calibration:
     if given.into is not None and given.into.exists():
         known = read_calibration(given.into)
         return replace(known, force=known.force or own[0].force, position=known.position or own[0].position)
-    unlike = [
-        path for path, each in zip(given.captures, own, strict=True) if each.identity != own[0].identity
-    ]
-    if unlike:
-        raise InputError(
-            f"{unlike[0]}: was recorded with a different calibration than {given.captures[0]}; give one "
-            "for all with --calibration"
-        )
+    for path, calibration in zip(given.captures, own, strict=True):
+        if calibration.identity != own[0].identity:
+            raise InputError(
+                f"{path}: was recorded with a different calibration than {given.captures[0]}; give one "
+                "for all with --calibration"
+            )
     return own[0]

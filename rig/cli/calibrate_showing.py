@@ -8,17 +8,17 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from rich import box
-from rich.table import Table
-
 from rig.calibration import half_interval, scale_budget
 from rig.calibrationfile import with_part, write_calibration
-from rig.cli.output import console, is_plain, say
+from rig.cli.output import console, framed_table, print_json, say
 from rig.core.measured import limited
 from rig.rigfile import read_rig_file
 
 if TYPE_CHECKING:
+    from rich.table import Table
+
     from rig.calibration import ChannelCalibration
+    from rig.cli.calibrate_options import ChannelOptions
 
 
 MANY_DEGREES = 1000
@@ -78,7 +78,45 @@ def channel_document(calibrated: ChannelCalibration, unit: str) -> dict[str, Any
     }
 
 
-def show_channel(calibrated: ChannelCalibration, unit: str) -> None:
+def say_channel(
+    document: dict[str, Any],
+    calibrated: ChannelCalibration,
+    unit: str,
+    given: ChannelOptions,
+    *,
+    kept: Path | None,
+    readings: Path,
+    further: str = "",
+) -> None:
+    """Print a result: the document where JSON was asked for, else in words, with what was written.
+
+    Parameters
+    ----------
+    kept
+        Where the older calibration is kept now.
+    further
+        A sentence more about it.
+    """
+    if given.as_json:
+        if given.into is not None:
+            line = rig_file_line(given.into, given.rig_file)
+            document |= {"written": given.into, "older": kept, "rig_file_line": line}
+        print_json(document)
+        return
+    _show_channel(calibrated, unit)
+    if further:
+        say(further)
+    show_cautions(calibrated.cautions)
+    if given.into is not None:
+        say_where(given.into, kept, given.rig_file)
+    else:
+        say(
+            f"No calibration was written. To keep it, repeat the command with the readings {readings} and "
+            "`--into FILE.yaml`."
+        )
+
+
+def _show_channel(calibrated: ChannelCalibration, unit: str) -> None:
     """Print the scale with its uncertainty, why it has this degree, the budget and the residuals."""
     screen = console()
     fitted, scale = calibrated.fitted, calibrated.scale
@@ -126,14 +164,6 @@ def say_where(into: Path, kept: Path | None, rig_file: Path | None) -> None:
         say(f"Add this line to {rig_file or 'the rig file'}: {line}")
 
 
-def say_not_written(readings: Path) -> None:
-    """Print that nothing was kept, and how to keep it."""
-    say(
-        f"No calibration was written. To keep it, repeat the command with the readings {readings} and "
-        "`--into FILE.yaml`."
-    )
-
-
 def _rows(calibrated: ChannelCalibration) -> list[tuple[Any, float, float]]:
     fitted = calibrated.fitted
     readings = [calibrated.table.readings[index] for index in calibrated.used]
@@ -142,9 +172,8 @@ def _rows(calibrated: ChannelCalibration) -> list[tuple[Any, float, float]]:
 
 def _residuals(calibrated: ChannelCalibration, unit: str) -> Table:
     largest = float(abs(calibrated.fitted.values).max())
-    table = _empty(
-        "Residuals", "line", "run", f"reference {unit}", "counts", f"residual {unit}", "% of range"
-    )
+    headings = ("run", f"reference {unit}", "counts", f"residual {unit}", "% of range")
+    table = framed_table("Residuals", left=("line",), right=headings)
     for reading, value, residual in _rows(calibrated):
         table.add_row(
             str(reading.line),
@@ -158,8 +187,8 @@ def _residuals(calibrated: ChannelCalibration, unit: str) -> Table:
 
 
 def _budget(calibrated: ChannelCalibration, unit: str) -> Table:
-    title = "Uncertainty at the end of the range"
-    table = _empty(title, "source", f"u {unit}", "% of value", "degrees of freedom")
+    headings = (f"u {unit}", "% of value", "degrees of freedom")
+    table = framed_table("Uncertainty at the end of the range", left=("source",), right=headings)
     for line in scale_budget(calibrated.scale):
         degrees = freedom_words(line.degrees_of_freedom)
         table.add_row(line.source, f"{line.u:.2g}", f"{100 * line.relative_u:.2g}", degrees)
@@ -171,10 +200,3 @@ def freedom_words(degrees: float) -> str:
     if not math.isfinite(degrees):
         return "infinite"
     return f"{degrees:.3g}" if degrees <= MANY_DEGREES else f"> {MANY_DEGREES}"
-
-
-def _empty(title: str, *headings: str) -> Table:
-    table = Table(title=title, title_justify="left", box=None if is_plain() else box.SIMPLE_HEAD)
-    for index, heading in enumerate(headings):
-        table.add_column(heading, justify="left" if index == 0 else "right")
-    return table

@@ -17,15 +17,15 @@ import click
 
 from rig.calibration import Plateau, PlateauRule, fit_polynomial, is_mass, reference_value
 from rig.cli.calibrate_options import ChannelOptions
-from rig.cli.options import read_quantity
 from rig.cli.output import progress, say
+from rig.cli.starting import reader_of
 from rig.errors import InputError
 from rig.jobs.cautions import LOADING_CAUTION
 from rig.jobs.plateau_taking import refuse_scaled, take_plateau
-from rig.reader import Reader
 
 if TYPE_CHECKING:
     from rig.jobs.plateau_taking import ChannelName
+    from rig.reader import Reader
     from rig.rigfile import RigFile
 
 Quantity = Literal["mass", "load", "travel", "block"]
@@ -81,38 +81,44 @@ def take_readings(
     InputError
         If there is nothing to fit.
     """
-    settle_s = read_quantity("--settle", options.settle, "s")
-    patience_s = read_quantity("--patience", options.patience, "s")
-    assert settle_s is not None
-    assert patience_s is not None
-    rule = PlateauRule(settle_s)
+    rule = PlateauRule(options.settle_s)
     path = options.readings_into or _new_table(options, channel)
     if path.exists():
         raise InputError(f"{path}: already exists; give another file with --readings-into")
-    port = options.port
-    if port is not None and Path(port).exists():
-        port = str(Path(port).absolute())
-    with Reader(rig.address(port), rig.wire, rate_hz=rig.rate_hz, disagreement=rig.disagreement) as reader:
+    with reader_of(rig, options.port) as reader:
         refuse_scaled(reader, channel)
         say(f"caution: {LOADING_CAUTION}", err=True)
         say(_INSTRUCTIONS[channel], err=True)
-
-        def settled(zero_counts: float | None) -> Plateau:
-            with progress("settling", patience_s) as show:
-                return take_plateau(
-                    reader,
-                    channel,
-                    rule=rule,
-                    zero_counts=zero_counts,
-                    patience_s=patience_s,
-                    on_progress=lambda now: show(now.seconds, f"{now.counts:.1f} counts {now.hint}"),
-                )
-
-        _ask(_Table(path, channel, blocks=blocks, reversed_way=options.reversed_way), settled)
+        table = _Table(path, channel, blocks=blocks, reversed_way=options.reversed_way)
+        _ask(table, settling(reader, channel, rule, options.patience_s))
     if not path.exists():
         raise InputError("no readings were taken, so nothing was written")
     say(f"The readings are in {path}", err=True)
     return path
+
+
+def settling(
+    reader: Reader, channel: ChannelName, rule: PlateauRule, patience_s: float
+) -> Callable[[float | None], Plateau]:
+    """Return what takes one plateau, given the counts at zero, with its progress on the terminal."""
+
+    def settled(zero_counts: float | None) -> Plateau:
+        with progress("settling", patience_s) as show:
+            return take_plateau(
+                reader,
+                channel,
+                rule=rule,
+                zero_counts=zero_counts,
+                patience_s=patience_s,
+                on_progress=lambda now: show(now.seconds, f"{now.counts:.1f} counts {now.hint}"),
+            )
+
+    return settled
+
+
+def unit_of(text: str) -> str:
+    """Return what follows the number of a quantity."""
+    return _NUMBER.sub("", text, count=1)
 
 
 def _new_table(options: ChannelOptions, channel: str) -> Path:
@@ -152,12 +158,9 @@ class _Table:
     @property
     def zero_counts(self) -> float | None:
         """The newest reading without load; the first one of a position."""
-        kept = [each for each in self._taken if each.kept]
-        zeros = [each.plateau.counts for each in (kept if self._force else kept[:1]) if self._is_zero(each)]
-        return zeros[-1] if zeros else None
-
-    def _is_zero(self, taken: TakenReading) -> bool:
-        return not self._force or taken.reference == 0
+        kept = [taken for taken in self._taken if taken.kept]
+        zeros = [taken for taken in kept if taken.reference == 0] if self._force else kept[:1]
+        return zeros[-1].plateau.counts if zeros else None
 
     def understood(self, said: str) -> TakenReading:
         """Return what was typed, without its plateau."""
@@ -178,7 +181,7 @@ class _Table:
         return TakenReading(text, value, Plateau(0.0, 0.0, 1, 0.0, 0.0, 0), place or "", bool(back))
 
     def _quantity_of(self, said: str, text: str) -> Quantity:
-        unit = _NUMBER.sub("", text, count=1)
+        unit = unit_of(text)
         if not self._force or not unit:
             return self._quantity or "load"
         quantity: Quantity = "mass" if is_mass(unit) else "load"
@@ -215,15 +218,14 @@ class _Table:
         """Return the last reading, and how far it is off a straight line through all."""
         last = self._taken[-1]
         words = f"{last.plateau.counts:.2f} counts, u {last.plateau.u_counts:.2g}"
-        kept = [each for each in self._taken if each.kept and (not each.place or each is last)]
-        largest = max(abs(each.reference) for each in kept)
+        kept = [taken for taken in self._taken if taken.kept and (not taken.place or taken is last)]
+        references = [taken.reference for taken in kept]
         try:
-            fit = fit_polynomial([each.plateau.counts for each in kept], [each.reference for each in kept], 1)
+            fit = fit_polynomial([taken.plateau.counts for taken in kept], references, 1)
         except InputError:
             return words
-        return (
-            f"{words}; {100 * float(fit.residuals[-1]) / largest:+.3f} % of the largest, off a straight line"
-        )
+        off_pct = 100 * float(fit.residuals[-1]) / max(map(abs, references))
+        return f"{words}; {off_pct:+.3f} % of the largest, off a straight line"
 
     def _write(self) -> None:
         quantity = self._quantity or "load"
@@ -231,12 +233,12 @@ class _Table:
             "# Readings taken by pressrig calibrate, each the mean of a settled plateau.",
             f"{quantity},counts,u_counts,seconds,samples,place,direction,kept",
         ]
-        lines += [
-            f"{each.said},{each.plateau.counts!r},{each.plateau.u_counts!r},{each.plateau.seconds:.3f},"
-            f"{each.plateau.samples},{each.place},{'returning' if each.back else ''},"
-            f"{'yes' if each.kept else 'no'}"
-            for each in self._taken
-        ]
+        for taken in self._taken:
+            plateau, direction = taken.plateau, "returning" if taken.back else ""
+            lines.append(
+                f"{taken.said},{plateau.counts!r},{plateau.u_counts!r},{plateau.seconds:.3f},"
+                f"{plateau.samples},{taken.place},{direction},{'yes' if taken.kept else 'no'}"
+            )
         new = self._path.with_name(f".{self._path.name}.new")
         self._path.parent.mkdir(parents=True, exist_ok=True)
         new.write_text("\n".join(lines) + "\n", encoding="utf-8")

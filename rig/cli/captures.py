@@ -8,11 +8,9 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
-from rich import box
-from rich.table import Table
 
-from rig.cli.options import DEFAULT_FOLDER, workers_asked, workers_options
-from rig.cli.output import console, is_plain, json_option, print_json, progress, say, say_exactly
+from rig.cli.options import DEFAULT_FOLDER, FOLDER, workers_asked, workers_options
+from rig.cli.output import console, framed_table, json_option, print_json, progress, say, say_exactly
 from rig.errors import InputError
 from rig.results import archive_table, column_values, selected
 
@@ -26,7 +24,7 @@ MOST_FRAMED = 200
 
 
 @click.command("captures")
-@click.argument("folder", type=click.Path(path_type=Path, file_okay=False), default=DEFAULT_FOLDER)
+@click.argument("folder", type=FOLDER, default=DEFAULT_FOLDER)
 @click.option(
     "--where", metavar="CONDITION",
     help="Show only these, 'batch == \"spring mould\" and hysteresis_pct > 20'; see `pressrig guide "
@@ -106,7 +104,7 @@ def _print(folder: Path, table: pa.Table, shown: list[str]) -> None:
             for row in (heads, *rows)
         ))  # fmt: skip
         return
-    framed = Table(box=None if is_plain() else box.SIMPLE_HEAD)
+    framed = framed_table()
     for head, number in zip(heads, numbers, strict=True):
         framed.add_column(head, justify="right" if number else "left")
     for row in rows:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import sys
 import threading
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import replace
 from pathlib import Path
@@ -15,9 +15,10 @@ from rich.text import Text
 
 from rig.cli.attending import have_cautions_read
 from rig.cli.check_device_person import PersonAtTheRig
-from rig.cli.options import read_quantity
+from rig.cli.main import INTERRUPTED
+from rig.cli.options import FILE, PATH, Quantity, listed, port_option, rig_option
 from rig.cli.ordering import meant_rig
-from rig.cli.output import as_json_text, console, is_plain, json_option, print_json, say
+from rig.cli.output import console, is_plain, json_option, print_json, say, write_json
 from rig.cli.stopping import stop_on_signals
 from rig.conformance import (
     ALL_CHECKS,
@@ -49,9 +50,6 @@ if TYPE_CHECKING:
 
 SUFFIXES = (".html", ".md", ".json")
 
-USUAL_BAUD = 115_200
-INTERRUPTED = 130
-"""What a shell shows for a program that Ctrl-C ended."""
 
 WRAP_PATIENCE_S = 5.0
 LONG_WRAP_PATIENCE_S = 200.0
@@ -72,29 +70,23 @@ HOMING_MM_PER_S = 5.0
 
 
 @click.command("check-device")
-@click.option("--port", metavar="PATH", help="Port of the device.  [default: the rig file's]")
+@port_option("Port of the device.  [default: the rig file's]")
 @click.option(
     "--baud", type=click.IntRange(1), metavar="N", help="Baud rate.  [default: the rig file's, or 115200]"
 )
-@click.option(
-    "--rig",
-    "rig_file",
-    type=click.Path(path_type=Path),
-    help="The rig file: format, and how far the platen may move.",
-)
+@rig_option("The rig file: format, and how far the platen may move.", required=False)
 @click.option("--only", metavar="NAME,...", help="Run only these groups or checks; --groups lists them.")
 @click.option(
     "--groups", "list_groups", is_flag=True, help="List the groups and their checks without opening a port."
 )
 @click.option("--no-motion", is_flag=True, help="Never arm the drive.")
-@click.option("--speed", default="2 mm/s", show_default=True, metavar="Q", help="Platen speed.")
 @click.option(
-    "--bench", type=click.Path(path_type=Path), help="Control socket of a simulated press, used to trip it."
-)
+    "--speed", "speed_mm_per_s", type=Quantity("mm/s"), default="2 mm/s", show_default=True,
+    help="Platen speed.",
+)  # fmt: skip
+@click.option("--bench", type=PATH, help="Control socket of a simulated press, used to trip it.")
 @click.option("--patient", is_flag=True, help="Wait some minutes for the sample number to wrap.")
-@click.option(
-    "--report", type=click.Path(path_type=Path, dir_okay=False), help="Report file: .html, .md or .json."
-)
+@click.option("--report", type=FILE, help="Report file: .html, .md or .json.")
 @click.option("--yes", is_flag=True, help="Confirm the cautions without being asked.")
 @json_option
 def command(
@@ -105,7 +97,7 @@ def command(
     only: str | None,
     list_groups: bool,
     no_motion: bool,
-    speed: str,
+    speed_mm_per_s: float,
     bench: Path | None,
     patient: bool,
     report: Path | None,
@@ -120,16 +112,22 @@ def command(
     """
     groups = _groups(only)
     if list_groups:
-        _list(groups)
+        for check in ALL_CHECKS:
+            if check.group in groups or check.name in groups:
+                say(f"{check.group:10} {check.name:26} {check.what}")
         return
-    _check_suffix(report)
-    speed_mm_per_s = read_quantity("--speed", speed, "mm/s")
-    assert speed_mm_per_s is not None
+    if report is not None and report.suffix.lower() not in SUFFIXES:
+        raise InputError(f"--report {report}: expected a name that ends in {', '.join(SUFFIXES)}")
+    if report is not None and not report.resolve().parent.is_dir():
+        raise InputError(f"--report {report}: there is no folder {report.parent}; make it first")
     rig = None if rig_file is None else read_rig_file(rig_file)
     address = _address(rig, port, baud)
     bounds = None if rig is None or no_motion else _bounds(rig, speed_mm_per_s)
     if bounds is not None and rig is not None:
-        _warn(rig, port, yes=yes, bench=bench is not None)
+        say("caution: Leave nothing between the platens. The platen homes, then moves a little.", err=True)
+        if bench is None:
+            say(f"caution: {HAND_CAUTION}", err=True)
+        have_cautions_read(meant_rig(rig, port), "check-device", already=yes)
     patience_s = LONG_WRAP_PATIENCE_S if patient else WRAP_PATIENCE_S
     found = _performed(
         rig, address, bounds, bench=bench, groups=groups, motion=not no_motion, patience_s=patience_s
@@ -149,25 +147,12 @@ def _groups(only: str | None) -> tuple[str, ...]:
     """Return the groups and checks asked for."""
     if only is None:
         return GROUPS
-    wanted = tuple(name.strip() for name in only.split(",") if name.strip())
+    wanted = tuple(listed([only]))
     known = {*GROUPS, *(check.name for check in ALL_CHECKS)}
     if not wanted or not known.issuperset(wanted):
         found = next((name for name in wanted if name not in known), only)
         raise InputError(f"--only: found {found!r}, expected some of {', '.join(GROUPS)}, or names of checks")
     return wanted
-
-
-def _list(groups: tuple[str, ...]) -> None:
-    for check in ALL_CHECKS:
-        if check.group in groups or check.name in groups:
-            say(f"{check.group:10} {check.name:26} {check.what}")
-
-
-def _check_suffix(report: Path | None) -> None:
-    if report is not None and report.suffix.lower() not in SUFFIXES:
-        raise InputError(f"--report {report}: expected a name that ends in {', '.join(SUFFIXES)}")
-    if report is not None and not report.resolve().parent.is_dir():
-        raise InputError(f"--report {report}: there is no folder {report.parent}; make it first")
 
 
 def _address(rig: RigFile | None, port: str | None, baud: int | None) -> PortAddress:
@@ -176,7 +161,7 @@ def _address(rig: RigFile | None, port: str | None, baud: int | None) -> PortAdd
     elif port is None:
         raise InputError("--port is missing; `pressrig ports` lists the ports")
     else:
-        address = PortAddress(path=port, baud=USUAL_BAUD)
+        address = PortAddress(path=port)
     return address if baud is None else replace(address, baud=baud)
 
 
@@ -212,14 +197,6 @@ def _bounds(rig: RigFile, speed_mm_per_s: float) -> Bounds | None:
     )
 
 
-def _warn(rig: RigFile, port: str | None, *, yes: bool, bench: bool) -> None:
-    """Cautions before anything moves."""
-    say("caution: Leave nothing between the platens. The platen homes, then moves a little.", err=True)
-    if not bench:
-        say(f"caution: {HAND_CAUTION}", err=True)
-    have_cautions_read(meant_rig(rig, port), "check-device", already=yes)
-
-
 def _performed(
     rig: RigFile | None,
     address: PortAddress,
@@ -240,7 +217,7 @@ def _performed(
             talk = Dialogue(link, decoder, stopped=stopped.is_set)
             stand = Stand(talk, bounds, provoker, wrap_patience_s=patience_s, **options)
             stand.meet(lines=lines is not None)
-            return run_suite(stand, groups, motion=motion, tell=_teller())
+            return run_suite(stand, groups, motion=motion, tell=_tell)
         finally:
             link.close()
 
@@ -260,14 +237,10 @@ def _provoker(bench: Path | None, stopped: threading.Event) -> Iterator[Provoker
         yield Nobody("needs a person to trigger it; run it in a terminal, or give --bench SOCKET")
 
 
-def _teller() -> Callable[[CheckOutcome], None]:
-    """Says each outcome on a terminal as soon as it is there."""
-
-    def tell(outcome: CheckOutcome) -> None:
-        if sys.stderr is not None and sys.stderr.isatty():
-            say(f"{outcome.verdict.value:10} {outcome.check.what}", err=True)
-
-    return tell
+def _tell(outcome: CheckOutcome) -> None:
+    """Say an outcome on a terminal as soon as it is there."""
+    if sys.stderr is not None and sys.stderr.isatty():
+        say(f"{outcome.verdict.value:10} {outcome.check.what}", err=True)
 
 
 def _show(found: ConformanceReport, as_json: bool) -> None:
@@ -279,26 +252,25 @@ def _show(found: ConformanceReport, as_json: bool) -> None:
     for heading in ("outcome", "check", "found, or reason"):
         table.add_column(heading, overflow="fold")
     colours = {Verdict.PASSED: "green", Verdict.FAILED: "bold red", Verdict.NOT_TRIED: "yellow"}
-    for each in found.outcomes:
-        outcome = Text(each.verdict.value, style=colours[each.verdict])
-        table.add_row(outcome, each.check.name, each.found or each.why)
+    for outcome in found.outcomes:
+        verdict = Text(outcome.verdict.value, style=colours[outcome.verdict])
+        table.add_row(verdict, outcome.check.name, outcome.found or outcome.why)
     out = console()
     out.print(table)
-    for each in found.of(Verdict.FAILED):
-        out.print(f"\n{each.check.what} ({each.check.name})", style="bold")
-        out.print(f"  rule: {each.check.rule}\n  found: {each.found}")
-        out.print(f"  expected: {each.check.expected}\n  what it costs: {each.check.cost}")
+    for outcome in found.of(Verdict.FAILED):
+        check = outcome.check
+        out.print(f"\n{check.what} ({check.name})", style="bold")
+        out.print(f"  rule: {check.rule}\n  found: {outcome.found}")
+        out.print(f"  expected: {check.expected}\n  what it costs: {check.cost}")
     out.print(f"\n{conformance_headline(found)}")
     if found.disarmed is False:
         say("pressrig: THE DEVICE REPORTS THAT IT IS STILL ARMED: switch its motor off", err=True)
 
 
 def _write(found: ConformanceReport, path: Path) -> None:
-    match path.suffix.lower():
-        case ".html":
-            text = page_html(conformance_page(found), {})
-        case ".md":
-            text = page_markdown(conformance_page(found))
-        case _:
-            text = as_json_text(conformance_document(found), indent=2) + "\n"
-    path.write_text(text, encoding="utf-8")
+    suffix = path.suffix.lower()
+    if suffix == ".json":
+        write_json(conformance_document(found), path)
+        return
+    page = conformance_page(found)
+    path.write_text(page_html(page, {}) if suffix == ".html" else page_markdown(page), encoding="utf-8")

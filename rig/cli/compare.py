@@ -6,15 +6,29 @@ from collections.abc import Mapping, Sequence
 from math import isfinite
 from pathlib import Path
 from statistics import fmean
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import click
 
-from rig.calibrationfile import read_calibration
 from rig.cli.answer_showing import show_answer
 from rig.cli.capture_arguments import captures_argument
-from rig.cli.options import fresh_option, is_fresh, read_quantity, workers_asked, workers_options
-from rig.cli.output import as_json_text, is_plain, json_option, print_json, progress, say
+from rig.cli.options import (
+    FILE,
+    FOLDER,
+    Quantity,
+    although_option,
+    calibration_option,
+    conditioning_option,
+    fresh_option,
+    gauge_option,
+    is_fresh,
+    listed,
+    read_quantity,
+    strict_option,
+    workers_asked,
+    workers_options,
+)
+from rig.cli.output import is_plain, json_option, print_json, progress, say, write_json
 from rig.core import csv_cell, quantity
 from rig.errors import InputError
 from rig.renamed import refuse_old_name
@@ -45,11 +59,7 @@ WAYS = ("batch", "state", "operator", "method")
 
 @click.command("compare")
 @captures_argument(required=False)
-@click.option(
-    "--table",
-    type=click.Path(path_type=Path, dir_okay=False),
-    help="CSV table with one row per piece, instead of captures.",
-)
+@click.option("--table", type=FILE, help="CSV table with one row per piece, instead of captures.")
 @click.option(
     "--by", type=click.Choice(WAYS), default="batch", show_default=True, help="What defines the groups."
 )
@@ -64,45 +74,18 @@ WAYS = ("batch", "state", "operator", "method")
     help="Half width of the interval that you want for a mean; prints the number of pieces needed; "
             "repeatable.",
 )  # fmt: skip
+@although_option("rate, temperature")
+@strict_option
+@click.option("--register", type=FILE, help="Register with the batches and states of the pieces.")
+@gauge_option
 @click.option(
-    "--although",
-    multiple=True,
-    metavar="LIST",
-    help='Pool captures even if these differ, "rate, temperature".',
-)
-@click.option(
-    "--strict", is_flag=True,
-    help="List hand captures separately if their speeds differ by 10 % or more.",
+    "--contact-force", "contact_force_n", type=Quantity("N"),
+    help="Captures: force that counts as contact, the same for all.",
 )  # fmt: skip
-@click.option(
-    "--register",
-    type=click.Path(path_type=Path, dir_okay=False),
-    help="Register with the batches and states of the pieces.",
-)
-@click.option(
-    "--gauge", "gauges", multiple=True, type=click.Path(path_type=Path, dir_okay=False), metavar="FILE",
-    help="study.json from `pressrig study --out`, for the rig's part of the spread; repeatable.",
-)  # fmt: skip
-@click.option(
-    "--contact-force", metavar="Q", help="Captures: force that counts as contact, the same for all."
-)
-@click.option(
-    "--conditioning",
-    type=click.IntRange(0),
-    default=0,
-    metavar="N",
-    help="Number of first cycles to leave out.",
-)
+@conditioning_option()
 @click.option("--at", metavar="LIST", help='Captures: depths at which to give the force, "10%,5 mm".')
-@click.option(
-    "--calibration",
-    "calibration_file",
-    type=click.Path(path_type=Path),
-    help="Read all counts with this calibration.",
-)
-@click.option(
-    "--out", type=click.Path(path_type=Path, file_okay=False), help="Folder for the page and its pictures."
-)
+@calibration_option()
+@click.option("--out", type=FOLDER, help="Folder for the page and its pictures.")
 @click.option("--all", "whole", is_flag=True, help="Print all tables and notes, not only the means.")
 @fresh_option
 @workers_options
@@ -116,17 +99,14 @@ def command(
     quantities: str | None,
     margins: tuple[str, ...],
     wanted: tuple[str, ...],
-    although: tuple[str, ...],
+    although: list[str],
     strict: bool,
     register: Path | None,
     gauges: tuple[Path, ...],
-    contact_force: str | None,
-    conditioning: int,
-    at: str | None,
-    calibration_file: Path | None,
     out: Path | None,
     whole: bool,
     as_json: bool,
+    **settings: Any,
 ) -> None:
     """Compare groups of pieces from CAPTURES or from a table with the first group.
 
@@ -135,16 +115,7 @@ def command(
     number of pieces to measure. Captures measured under different conditions are refused by name. The exit
     code is 1 if a difference is larger than its margin, and 0 otherwise, even if undecided.
     """
-    pieces = _pieces(
-        table,
-        captures,
-        register=register,
-        contact_force=contact_force,
-        conditioning=conditioning,
-        at=at,
-        calibration=calibration_file,
-        check=check_stated(by, listed(although), strict=strict),
-    )
+    pieces = _pieces(table, captures, register, settings, check_stated(by, although, strict=strict))
     stated, hoped = named_margins(margins, pieces.results), _named(wanted, "--wanted")
     columns = _columns(quantities, [*stated, *hoped], pieces, usual=table is None)
     study = studied(
@@ -154,7 +125,7 @@ def command(
         against=against,
         margins=stated,
         wanted=hoped,
-        although=listed(although),
+        although=although,
         strict=strict,
         gauges=studies_of(gauges, columns),
     )
@@ -170,39 +141,24 @@ def command(
 def _pieces(
     table: Path | None,
     captures: Sequence[Path],
-    *,
     register: Path | None,
-    contact_force: str | None,
-    conditioning: int,
-    at: str | None,
-    calibration: Path | None,
+    settings: dict[str, Any],
     check: Check,
 ) -> PressedPieces:
     if (table is None) == (not captures):
         found = "neither" if table is None else "both"
         raise InputError(f"compare: captures or --table: found {found}, expected one of them")
     if table is not None:
-        given = {"register": register, "contact-force": contact_force, "conditioning": conditioning, "at": at}
-        for name, found_value in (given | {"calibration": calibration}).items():
+        for name, found_value in ({"register": register} | settings).items():
             if found_value:
-                raise InputError(f"--{name}: cannot be used with a table; leave it out")
+                option = name.removesuffix("_n").replace("_", "-")
+                raise InputError(f"--{option}: cannot be used with a table; leave it out")
         return read_pieces(table)
-    asked = Asked(
-        contact_force_n=read_quantity("--contact-force", contact_force, "N"),
-        conditioning=conditioning,
-        at=at,
-        calibration=None if calibration is None else read_calibration(calibration),
-        fresh=is_fresh(),
-    )
+    asked = Asked(**settings, fresh=is_fresh())
     known = None if register is None else known_by_register(register)
     return piece_results(
         captures, asked, known=known, workers=workers_asked(), check=check, progress=progress
     )
-
-
-def listed(texts: Sequence[str]) -> list[str]:
-    """Return the names of repeatable options, each a list with commas between."""
-    return [name.strip() for text in texts for name in text.split(",") if name.strip()]
 
 
 def named_margins(pairs: Sequence[str], results: Sequence[PieceResult]) -> dict[str, float]:
@@ -272,9 +228,7 @@ def _write(study: ComparedPieces, pieces: PressedPieces, out: Path) -> Path:
     by = study.comparison.by
     title = f"Comparison by {by}: {', '.join(study.comparison.groups)}"
     page = save_comparison_report(study, title, out)
-    (out / "comparison.json").write_text(
-        as_json_text(comparison_document(study), indent=2) + "\n", encoding="utf-8"
-    )
+    write_json(comparison_document(study), out / "comparison.json")
     columns = dict.fromkeys(name for figures in study.comparison.figures.values() for name in figures)
     frame = pieces.frame(list(columns)).map(csv_cell).rename(columns=csv_cell)
     frame.to_csv(out / "pieces.csv", index=False)

@@ -8,32 +8,32 @@ faster than the wall's, so minutes of squeezing take seconds.
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
-from rich import box
-from rich.table import Table
 
 from rig.calibration import Calibration, Scale
 from rig.capture import CaptureHeader, open_capture
 from rig.cli.analyse import print_result, write_results
-from rig.cli.options import DEFAULT_FOLDER
+from rig.cli.options import DEFAULT_FOLDER, FOLDER
 from rig.cli.output import console, is_plain, progress, say
-from rig.cli.record import complete_header
 from rig.cli.simulate import refuse_windows
 from rig.cli.specimens_files import seen_capture
 from rig.cli.stopping import stop_on_signals
 from rig.core import csv_cell, quantity, rounded
 from rig.errors import DeviceError
+from rig.jobs.heading import complete_header
 from rig.register import Register, import_into
 from rig.results import DEPTHS, Asked, analyse_capture, pieces_of, pressed_captures, sheet_of, studied
-from rig.sheets import comparison_answer, save_comparison_report, save_design_sheet
+from rig.sheets import comparison_answer, empty_table, save_comparison_report, save_design_sheet
 
 if TYPE_CHECKING:
     import threading
+
+    from rich.table import Table
 
     from rig.population import PieceResult
     from rig.results import PressedPieces
@@ -61,22 +61,11 @@ SHOWN = (
 REGISTER = "specimens.sqlite"
 
 
-@dataclass(frozen=True, slots=True)
-class _Squeezed:
-    """A float and its capture."""
-
-    piece: Float
-    path: Path
-
-
 @click.command("demo")
 @click.option(
-    "--out",
-    type=click.Path(path_type=Path, file_okay=False),
-    default=DEFAULT_FOLDER / "demo",
-    show_default=True,
+    "--out", type=FOLDER, default=DEFAULT_FOLDER / "demo", show_default=True,
     help="Folder for captures, tables, plots and the design sheet.",
-)
+)  # fmt: skip
 def command(*, out: Path) -> None:
     """Squeeze net floats of two batches on the virtual rig, compare them, and write a design sheet."""
     refuse_windows()
@@ -88,17 +77,17 @@ def command(*, out: Path) -> None:
     )
     say()
     squeezed = _squeeze_all(out)
-    first = squeezed[0]
+    _, first = squeezed[0]
     asked = Asked(at=DEPTHS, contact_force_n=0.2, conditioning=1)
-    capture, result = analyse_capture(first.path, asked, progress=progress)
-    print_result(first.path, capture, result)
-    write_results(first.path.name, result, out)
-    held = {each.path.name for each in squeezed if each.piece.hold_s}
-    pressed, notes = pressed_captures([each.path for each in squeezed], asked, progress=progress)
-    pieces = pieces_of([each for each in pressed if each.path.name not in held], notes)
+    capture, result = analyse_capture(first, asked, progress=progress)
+    print_result(first, capture, result)
+    write_results(first.name, result, out)
+    held = {path.name for piece, path in squeezed if piece.hold_s}
+    pressed, notes = pressed_captures([path for _, path in squeezed], asked, progress=progress)
+    pieces = pieces_of([capture for capture in pressed if capture.path.name not in held], notes)
     console().print(_overview(squeezed, pieces))
-    _compare(pieces, "batch", [each for each in pieces.results if each.state == "new"], out)
-    _compare(pieces, "state", [each for each in pieces.results if each.batch == "spring"], out)
+    _compare(pieces, "batch", [result for result in pieces.results if result.state == "new"], out)
+    _compare(pieces, "state", [result for result in pieces.results if result.batch == "spring"], out)
     _enter(squeezed, out / REGISTER)
     sheet = sheet_of(pressed, notes, register=out / REGISTER, margins=MARGINS)
     say()
@@ -106,24 +95,20 @@ def command(*, out: Path) -> None:
     say(f"All numbers are invented. Captures, tables and plots are in {out}")
 
 
-def _squeeze_all(out: Path) -> list[_Squeezed]:
-    """Record every float, one after another."""
+def _squeeze_all(out: Path) -> list[tuple[Float, Path]]:
+    """Record every float, one after another, and return each with its capture."""
     from rig.virtual.demo_floats import floats
 
     wanted = floats()
-    squeezed: list[_Squeezed] = []
     with stop_on_signals(suspends=False) as stopped, progress("squeezing", len(wanted)) as show:
-        for number, each in enumerate(wanted):
-
-            def say(cycles: int, seconds: float, done: int = number, piece: Float = each) -> None:
-                show(done, f"{piece.name}, {piece.state}: {cycles} cycles in {seconds:.0f} s of its time")
-
-            squeezed.append(_Squeezed(each, _record(each, number, out, stopped, say)))
-    return squeezed
+        return [
+            (piece, _record(piece, number, out, stopped, partial(show, number)))
+            for number, piece in enumerate(wanted)
+        ]
 
 
 def _record(
-    each: Float, seed: int, out: Path, stopped: threading.Event, say: Callable[[int, float], None]
+    piece: Float, seed: int, out: Path, stopped: threading.Event, show: Callable[[str], None]
 ) -> Path:
     """Squeeze one float in a virtual rig on a pseudo-terminal, and record it."""
     from rig.jobs import Bench, Progress, StopRule, Watch, record
@@ -132,13 +117,13 @@ def _record(
     from rig.virtual import FIRST_CONTACT_MM, Chain, VirtualPort, VirtualRig
     from rig.virtual.demo_floats import AREA_MM2, FREE_HEIGHT_MM
 
-    specimen, chain, cycles = each.specimen(), Chain(), HELD_CYCLES if each.hold_s else CYCLES
+    specimen, chain, cycles = piece.specimen(), Chain(), HELD_CYCLES if piece.hold_s else CYCLES
     rig = VirtualRig(
         specimen,
         cycles=cycles,
         depth_mm=DEPTH_MM,
         speed_mm_per_s=SPEED_MM_PER_S,
-        hold_s=each.hold_s,
+        hold_s=piece.hold_s,
         rest_s=2.0,
         chain=chain,
         seed=seed,
@@ -148,20 +133,20 @@ def _record(
     calibration = Calibration(Scale(chain.force_n_per_count), Scale(chain.position_mm_per_count))
     rig_file = RigFile("virtual", calibration=calibration, source={"name": "virtual"})
     about = CaptureHeader(
-        specimen=each.name,
-        batch=each.mould.batch,
+        specimen=piece.name,
+        batch=piece.mould.batch,
         free_height_mm=FREE_HEIGHT_MM,
         area_mm2=AREA_MM2,
         notes="net float on a virtual rig; all numbers invented",
-        conditions={"state": each.state, "orientation": "on its side", "platen": "flat, 120 mm"}
+        conditions={"state": piece.state, "orientation": "on its side", "platen": "flat, 120 mm"}
         | {"position zero": "lower platen"},
-        method={"kind": "squeeze and hold" if each.hold_s else "five squeezes"},
+        method={"kind": "squeeze and hold" if piece.hold_s else "five squeezes"},
         rig=dict(rig_file.source),
         calibration=calibration.as_dict(),
     )
 
     def tell(_: str, done: Progress) -> None:
-        say(done.cycles, done.seconds)
+        show(f"{piece.name}, {piece.state}: {done.cycles} cycles in {done.seconds:.0f} s of its time")
 
     with VirtualPort(rig, speed_up=SPEED_UP) as port:
         reader = Reader(PortAddress(path=port.path), "framed")
@@ -174,21 +159,18 @@ def _record(
     return recorded.path
 
 
-def _overview(squeezed: Sequence[_Squeezed], pieces: PressedPieces) -> Table:
+def _overview(squeezed: Sequence[tuple[Float, Path]], pieces: PressedPieces) -> Table:
     """One row a capture: means over its counted cycles, uncertainties in the short form, 12.345(12)."""
-    table = Table(
-        title="Mean of each float over its counted cycles (in brackets: u of the last digits)",
-        box=None if is_plain() else box.SIMPLE_HEAD,
-        title_justify="left",
-        pad_edge=False,
-        collapse_padding=True,
+    table = empty_table(
+        "Mean of each float over its counted cycles (in brackets: u of the last digits)", plain=is_plain()
     )
+    table.collapse_padding = True
     for heading in ("float", "batch", "state"):
         table.add_column(heading)
     table.add_column("mass\ng", justify="right")
     for name, heading in SHOWN:
         table.add_column(f"{heading}\n{quantity(name).unit}", justify="right")
-    weighed = {each.path.name: each.piece.mass_g for each in squeezed}
+    weighed = {path.name: piece.mass_g for piece, path in squeezed}
     for result in pieces.results:
         cells = [_with_uncertainty(result, name) for name, _ in SHOWN]
         table.add_row(
@@ -198,7 +180,6 @@ def _overview(squeezed: Sequence[_Squeezed], pieces: PressedPieces) -> Table:
 
 
 def _with_uncertainty(piece: PieceResult, name: str) -> str:
-
     if name not in piece.values:
         return "-"
     value, u = piece.values[name], piece.u[name]
@@ -220,23 +201,21 @@ def _compare(pieces: PressedPieces, by: str, results: Sequence[PieceResult], out
     say(f"Tables and curves: {page}")
 
 
-def _enter(squeezed: Sequence[_Squeezed], path: Path) -> None:
+def _enter(squeezed: Sequence[tuple[Float, Path]], path: Path) -> None:
     """Enter the floats in a register with masses and sizes, and attach the captures."""
     path.parent.mkdir(parents=True, exist_ok=True)
     with Register(path) as register:
         import_into(register, _table(squeezed), "floats of the demonstration")
-        register.link(seen_capture(each.path, open_capture(each.path).header) for each in squeezed)
+        register.link(seen_capture(found, open_capture(found).header) for _, found in squeezed)
 
 
-def _table(squeezed: Sequence[_Squeezed]) -> str:
+def _table(squeezed: Sequence[tuple[Float, Path]]) -> str:
     """Return what a scale and a caliper showed, as a table for the register."""
-    import io
-
     import pandas as pd
 
     from rig.virtual.demo_floats import FREE_HEIGHT_MM, MODEL
 
-    pieces = {each.piece.name: each.piece for each in squeezed if each.piece.state == "new"}
+    pieces = {piece.name: piece for piece, _ in squeezed if piece.state == "new"}
     rows = [
         {
             "id": piece.name,
@@ -253,6 +232,4 @@ def _table(squeezed: Sequence[_Squeezed]) -> str:
         }
         for piece in pieces.values()
     ]
-    text = io.StringIO()
-    pd.DataFrame(rows).map(csv_cell).to_csv(text, index=False)
-    return text.getvalue()
+    return pd.DataFrame(rows).map(csv_cell).to_csv(index=False)

@@ -3,12 +3,20 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import click
 
 from rig.cli.attending import have_cautions_read, must_hold_for
-from rig.cli.options import folder_option, read_conditions, read_quantity, specimen_options
+from rig.cli.options import (
+    PATH,
+    Quantity,
+    folder_option,
+    port_option,
+    renamed_option,
+    rig_option,
+    specimen_options,
+)
 from rig.cli.ordering import meant_rig, order_through_daemon
 from rig.cli.output import say
 from rig.cli.performing import exit_code_of, perform_alone
@@ -25,42 +33,30 @@ if TYPE_CHECKING:
     from rig.reader import Reader
 
 
-def _renamed(context: click.Context, option: click.Parameter, given: bool) -> None:
-    del context, option
-    if given:
-        raise InputError("--take-up: is now called --resume")
-
-
 @click.command("endure")
-@click.argument("plan_file", metavar="PLAN", type=click.Path(path_type=Path))
-@click.option("--rig", "rig_file", required=True, type=click.Path(path_type=Path), help="The rig file.")
-@click.option("--port", metavar="PATH", help="Port to open instead of the rig file's.")
+@click.argument("plan_file", metavar="PLAN", type=PATH)
+@rig_option()
+@port_option()
 @click.option(
-    "--stiffness", metavar="Q", help='Largest expected stiffness, "40 N/mm", instead of the plan\'s.'
-)
+    "--stiffness", "stiffness_n_per_mm", type=Quantity("N/mm"),
+    help='Largest expected stiffness, "40 N/mm", instead of the plan\'s.',
+)  # fmt: skip
 @click.option("--check-only", is_flag=True, help="Print what would happen without moving.")
 @click.option("--cautions-read", is_flag=True, help="Confirm the cautions without being asked.")
 @click.option("--resume", is_flag=True, help="PLAN is the capture of an interrupted run; resume it.")
-@click.option("--take-up", is_flag=True, hidden=True, is_eager=True, expose_value=False, callback=_renamed)
-@specimen_options()
+@renamed_option("--take-up", "--resume", is_flag=True, is_eager=True)
+@specimen_options(required=False)
 @folder_option("Folder for the capture.")
 def command(
     plan_file: Path,
     *,
     rig_file: Path,
     port: str | None,
-    stiffness: str | None,
     check_only: bool,
     cautions_read: bool,
     resume: bool,
-    specimen: str | None,
-    batch: str | None,
-    free_height: str | None,
-    area: str | None,
-    operator: str | None,
-    notes: str,
-    conditions: tuple[str, ...],
     out: Path,
+    **card: Any,
 ) -> None:
     """Run PLAN, a YAML file such as those in configs/endurance, on a driven rig.
 
@@ -72,21 +68,15 @@ def command(
     if resume:
         order = order_of(plan_file).model_copy(update={"cautions_read": True})
     else:
-        if specimen is None:
+        if card["specimen"] is None:
             raise InputError("--specimen is missing")
-        card = typed(
-            SpecimenCard,
-            specimen=specimen,
-            batch=batch,
-            free_height_mm=read_quantity("--free-height", free_height, "mm"),
-            area_mm2=read_quantity("--area", area, "mm^2"),
-            stiffness_n_per_mm=read_quantity("--stiffness", stiffness, "N/mm"),
-            operator=operator,
-            notes=notes,
-            conditions=read_conditions(conditions),
+        order = typed(
+            EnduranceOrder,
+            card=typed(SpecimenCard, **card),
+            text=plan_text(plan_file),
+            source=str(plan_file),
+            cautions_read=True,
         )
-        text = plan_text(plan_file)
-        order = typed(EnduranceOrder, text=text, source=str(plan_file), card=card, cautions_read=True)
     limits = Standing(rig, out, by_hand=rig.wire != "framed").limits()
     job = endurance_job(order, limits, plan_file if resume else None)
     for line in job.describe():
@@ -95,7 +85,7 @@ def command(
         return
     say_how_it_stands(rig)
     meant = meant_rig(rig, port)
-    cautions = have_cautions_read(meant, operator, already=cautions_read)
+    cautions = have_cautions_read(meant, card["operator"], already=cautions_read)
     code = None if resume else order_through_daemon(meant, order)
     if code is None:
 
@@ -111,7 +101,3 @@ def command(
         say(ended.path)
         code = exit_code_of(ended)
     raise click.exceptions.Exit(code)
-
-
-# a run that is resumed knows its specimen
-next(option for option in command.params if option.name == "specimen").required = False

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -10,6 +10,7 @@ import click
 
 from rig.calibration import Calibration
 from rig.capture import export_samples, open_capture
+from rig.cli.options import PATH
 from rig.cli.output import say_exactly
 
 if TYPE_CHECKING:
@@ -17,10 +18,8 @@ if TYPE_CHECKING:
 
 
 @click.command("export")
-@click.argument("capture", type=click.Path(path_type=Path))
-@click.option(
-    "--to", "target", required=True, type=click.Path(path_type=Path), help="A .csv or .parquet file."
-)
+@click.argument("capture", type=PATH)
+@click.option("--to", "target", required=True, type=PATH, help="A .csv or .parquet file.")
 @click.option("--overwrite", is_flag=True, help="Replace an existing file.")
 def command(capture: Path, target: Path, *, overwrite: bool) -> None:
     """Write CAPTURE's samples: raw columns and, where calibrated, seconds, newtons and millimetres."""
@@ -28,11 +27,7 @@ def command(capture: Path, target: Path, *, overwrite: bool) -> None:
     calibration = Calibration.from_dict(
         opened.header.calibration, where=f"{capture}/capture.yaml: calibration"
     )
-
-    def calibrated(samples: Samples) -> Mapping[str, FloatArray]:
-        return _columns(calibration, samples)
-
-    export_samples(opened, target, calibrated=calibrated, overwrite=overwrite)
+    export_samples(opened, target, calibrated=partial(_columns, calibration), overwrite=overwrite)
     say_exactly(str(target))
 
 

@@ -9,6 +9,7 @@ from pathlib import Path
 
 import click
 
+from rig.cli.options import port_option, rig_option
 from rig.cli.ordering import named_rig
 from rig.cli.output import say
 from rig.daemon import ControlClient, NoDaemonError
@@ -29,8 +30,8 @@ NO_DAEMON = (
 
 
 @click.command("halt")
-@click.option("--rig", "rig_file", type=click.Path(path_type=Path), help="Rig file of the only rig to halt.")
-@click.option("--port", metavar="PATH", help="With --rig: halt only the rig of that name on this port.")
+@rig_option("Rig file of the only rig to halt.", required=False)
+@port_option("With --rig: halt only the rig of that name on this port.")
 @click.option(
     "--http",
     type=click.IntRange(1, 65535),

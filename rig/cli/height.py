@@ -9,11 +9,20 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from rig.calibrationfile import read_calibration
 from rig.capture import open_capture
 from rig.cli.attending import have_cautions_read, must_hold_for
-from rig.cli.options import DEFAULT_FOLDER, read_conditions, read_quantity, renamed_option
-from rig.cli.ordering import daemon_if_up, followed_to_its_end, meant_rig
+from rig.cli.options import (
+    DEFAULT_FOLDER,
+    FOLDER,
+    PATH,
+    Quantity,
+    calibration_option,
+    condition_option,
+    port_option,
+    renamed_option,
+    rig_option,
+)
+from rig.cli.ordering import FAILED, NOT_DONE, daemon_if_up, followed_to_its_end, meant_rig
 from rig.cli.output import console, is_plain, json_option, print_json, say
 from rig.cli.performing import perform_alone
 from rig.cli.starting import say_how_it_stands
@@ -31,9 +40,8 @@ if TYPE_CHECKING:
     from rig.jobs.orders import RigRef
     from rig.methods import CheckedHeightPlan, Surface
     from rig.reader import Reader
-    from rig.results import HeightReport
 
-FAILED, NO = 3, 1
+
 STOPPED = "stopped"
 BARE_PLATENS = "bare platens"
 """Stands for a specimen where there is none."""
@@ -54,49 +62,61 @@ class _Asked:
 
 
 @click.command("height")
-@click.option("--rig", "rig_file", type=click.Path(path_type=Path), help="Measure on this driven rig.")
-@click.option("--port", metavar="PATH", help="Port to open instead of the rig file's.")
+@rig_option("Measure on this driven rig.", required=False)
+@port_option()
 @click.option("--specimen", metavar="ID", help="Name of the specimen; needed with --rig.")
 @click.option("--batch", metavar="ID", help="Name of its batch.")
 @click.option("--operator", metavar="NAME", help="Name of the operator.")
-@click.option("--condition", "conditions", multiple=True, metavar="NAME=VALUE", help="As for `run`.")
-@click.option("--bare", multiple=True, type=click.Path(path_type=Path), metavar="CAPTURE",
+@condition_option("As for `run`.")
+@click.option(
+    "--bare", multiple=True, type=PATH, metavar="CAPTURE",
     help="Earlier capture of the bare platens; give one per homing to find how well homing repeats.",
 )  # fmt: skip
-@click.option("--piece", type=click.Path(path_type=Path), metavar="CAPTURE",
-    help="Earlier capture of the piece; nothing moves.",
-)  # fmt: skip
+@click.option("--piece", type=PATH, metavar="CAPTURE", help="Earlier capture of the piece; nothing moves.")
 @click.option("--bare-only", is_flag=True, help="Check only the bare platens, for a later --bare.")
 @click.option(
-    "--contact-force", metavar="Q", help="Small force at which the height is given.  [default: 0.05 N]"
-)
-@click.option("--at", metavar="Q", help="Larger force at which the height is given too.  [default: 5 N]")
+    "--contact-force", "contact_n", type=Quantity("N"),
+    help="Small force at which the height is given.  [default: 0.05 N]",
+)  # fmt: skip
+@click.option(
+    "--at", "top_n", type=Quantity("N"),
+    help="Larger force at which the height is given too.  [default: 5 N]",
+)  # fmt: skip
 @renamed_option("--touches", "--contact-checks")
 @click.option(
     "--contact-checks", type=int, default=5, show_default=True, metavar="N", help="Number per surface."
 )
-@click.option("--speed", default="0.2 mm/s", show_default=True, metavar="Q", help="Speed of a contact check.")
 @click.option(
-    "--gap", default="1 mm", show_default=True, metavar="Q", help="Retract distance between contact checks."
-)
-@click.option("--rest", default="2 s", show_default=True, metavar="Q", help="Pause after each retraction.")
-@click.option("--platen-stiffness", default="2000 N/mm", show_default=True, metavar="Q",
-    help="Stiffness of the bare platens; sets the speed of the search for them.",
+    "--speed", "speed_mm_per_s", type=Quantity("mm/s"), default="0.2 mm/s", show_default=True,
+    help="Speed of a contact check.",
 )  # fmt: skip
 @click.option(
-    "--expected", metavar="Q", help='Approximate height of the piece, "90 mm", to check that it fits.'
-)
-@click.option("--bare-age", default="1 h", show_default=True, metavar="Q",
+    "--gap", "gap_mm", type=Quantity("mm"), default="1 mm", show_default=True,
+    help="Retract distance between contact checks.",
+)  # fmt: skip
+@click.option(
+    "--rest", "rest_s", type=Quantity("s"), default="2 s", show_default=True,
+    help="Pause after each retraction.",
+)  # fmt: skip
+@click.option(
+    "--platen-stiffness", "platen_stiffness_n_per_mm", type=Quantity("N/mm"), default="2000 N/mm",
+    show_default=True, help="Stiffness of the bare platens; sets the speed of the search for them.",
+)  # fmt: skip
+@click.option(
+    "--expected", "expected_mm", type=Quantity("mm"),
+    help='Approximate height of the piece, "90 mm", to check that it fits.',
+)  # fmt: skip
+@click.option(
+    "--bare-age", "oldest_bare_s", type=Quantity("s"), default="1 h", show_default=True,
     help="Warn if the checks of the bare platens are older.",
 )  # fmt: skip
-@click.option("--calibration", "calibration_file", type=click.Path(path_type=Path),
-    help="Read captures with this calibration instead of their own.",
-)  # fmt: skip
+@calibration_option("Read captures with this calibration instead of their own.")
 @click.option(
     "--cautions-read", is_flag=True, help="Confirm the cautions without being asked; kept for today."
 )
-@click.option("--into", "--out", "out", type=click.Path(path_type=Path, file_okay=False),
-    default=DEFAULT_FOLDER, show_default=True, help="Folder for the capture.",
+@click.option(
+    "--into", "--out", "out", type=FOLDER, default=DEFAULT_FOLDER, show_default=True,
+    help="Folder for the capture.",
 )  # fmt: skip
 @json_option
 def command(**given: Any) -> None:
@@ -109,14 +129,7 @@ def command(**given: Any) -> None:
     without load, and give both: --bare CAPTURE --piece CAPTURE. If `pressrig serve` holds the rig, its daemon
     makes the contact checks and keeps the capture in its own folder.
     """
-    calibration_file = given["calibration_file"]
-    asked = _Asked(
-        given["bare"],
-        read_quantity("--contact-force", given["contact_force"], "N"),
-        read_quantity("--at", given["at"], "N"),
-        read_quantity("--bare-age", given["bare_age"], "s") or 0.0,
-        None if calibration_file is None else _calibration(calibration_file),
-    )
+    asked = _Asked(*(given[name] for name in ("bare", "contact_n", "top_n", "oldest_bare_s", "calibration")))
     piece = given["piece"]
     if (piece is None) == (given["rig_file"] is None):
         raise InputError(
@@ -129,18 +142,16 @@ def command(**given: Any) -> None:
         if given["bare_only"]:
             say(piece)
             return
-    report = _reported(asked, piece)
+    report = read_height(
+        asked.bare or (piece,),
+        piece,
+        forces_n=_forces(asked, planned_forces(open_capture(piece).header)),
+        oldest_bare_s=asked.oldest_bare_s,
+        calibration=asked.calibration,
+    )
     if given["as_json"]:
         print_json({"capture": str(piece)} | report.as_dict())
         return
-    _show(report, piece)
-
-
-def _calibration(path: Path) -> Calibration:
-    return read_calibration(path)
-
-
-def _show(report: HeightReport, piece: Path) -> None:
     screen, plain = console(), is_plain()
     screen.print(height_table(report, plain=plain))
     screen.print(height_budget_table(report.at_contact, plain=plain))
@@ -161,17 +172,6 @@ def _forces(asked: _Asked, told: tuple[float, float] | None) -> tuple[float, flo
     return contact_n, top_n
 
 
-def _reported(asked: _Asked, piece: Path) -> HeightReport:
-    """Return the height, from captures."""
-    return read_height(
-        asked.bare or (piece,),
-        piece,
-        forces_n=_forces(asked, planned_forces(open_capture(piece).header)),
-        oldest_bare_s=asked.oldest_bare_s,
-        calibration=asked.calibration,
-    )
-
-
 def _check_contact(given: dict[str, Any], asked: _Asked) -> Path:
     """Make the contact checks on a rig; return the capture."""
     rig = read_rig_file(given["rig_file"])
@@ -183,9 +183,15 @@ def _check_contact(given: dict[str, Any], asked: _Asked) -> Path:
     if not given["specimen"] and not given["bare_only"]:
         raise InputError("--specimen is missing")
     checked = check_height_plan(_plan(given, asked), rig.limits)
+    plan = checked.plan
     order = _order(given, asked, checked)
     surfaces: tuple[Surface, ...] = ("bare", "piece") if order.surface == "both" else (order.surface,)
-    bare_mm = _bare_mm(asked, checked) if asked.bare else None
+    bare_mm = None
+    if asked.bare:  # where the bare platens met before, which also shows that these captures can be read
+        forces_n = (plan.contact_n, plan.top_n)
+        bare_mm = where_bare_met_mm(
+            [read_surface(path, "bare", forces_n, asked.calibration) for path in asked.bare]
+        )
     say_how_it_stands(rig)
     meant, already = meant_rig(rig, given["port"]), given["cautions_read"]
     cautions = have_cautions_read(meant, given["operator"], already=already)
@@ -235,7 +241,7 @@ def _order(given: dict[str, Any], asked: _Asked, checked: CheckedHeightPlan) -> 
         specimen=given["specimen"] or BARE_PLATENS,
         batch=given["batch"],
         operator=given["operator"],
-        conditions=read_conditions(given["conditions"]),
+        conditions=given["conditions"],
     )
     return typed(
         HeightOrder,
@@ -256,29 +262,17 @@ def _refuse_unfinished(reason: str, *, failed: bool, path: Path | str | None) ->
         say(path, err=True)
         kept = "; everything recorded so far is kept"
     say(f"pressrig: {reason}{kept}", err=True)
-    raise click.exceptions.Exit(FAILED if failed else NO)
+    raise click.exceptions.Exit(FAILED if failed else NOT_DONE)
 
 
 def _plan(given: dict[str, Any], asked: _Asked) -> HeightPlan:
-    def quantity(name: str, unit: str) -> float:
-        value = read_quantity(f"--{name.replace('_', '-')}", given[name], unit)
-        assert value is not None  # each has a default
-        return value
-
     contact_n, top_n = _forces(asked, None)
-    return HeightPlan(
-        contact_n=contact_n,
-        top_n=top_n,
-        contact_checks=given["contact_checks"],
-        speed_mm_per_s=quantity("speed", "mm/s"),
-        gap_mm=quantity("gap", "mm"),
-        rest_s=quantity("rest", "s"),
-        platen_stiffness_n_per_mm=quantity("platen_stiffness", "N/mm"),
-        expected_mm=read_quantity("--expected", given["expected"], "mm"),
+    names = (
+        "contact_checks",
+        "speed_mm_per_s",
+        "gap_mm",
+        "rest_s",
+        "platen_stiffness_n_per_mm",
+        "expected_mm",
     )
-
-
-def _bare_mm(asked: _Asked, checked: CheckedHeightPlan) -> float:
-    """Return where the bare platens met before, which also shows that these captures can be read."""
-    forces_n = (checked.plan.contact_n, checked.plan.top_n)
-    return where_bare_met_mm([read_surface(path, "bare", forces_n, asked.calibration) for path in asked.bare])
+    return HeightPlan(contact_n=contact_n, top_n=top_n, **{name: given[name] for name in names})

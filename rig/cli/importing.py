@@ -23,9 +23,10 @@ from rig.capture import (
     read_list,
 )
 from rig.cli.options import (
+    FILE,
+    PATH,
+    Quantity,
     folder_option,
-    read_conditions,
-    read_quantity,
     read_zero,
     sense_and_zero_options,
     specimen_options,
@@ -43,18 +44,19 @@ NO_TIME = "none"
 
 
 @click.command("import")
-@click.argument("files", nargs=-1, required=True, metavar="FILE|FOLDER...", type=click.Path(path_type=Path))
+@click.argument("files", nargs=-1, required=True, metavar="FILE|FOLDER...", type=PATH)
 @click.option(
-    "--time",
-    "time_column",
-    metavar="COL[:UNIT]",
+    "--time", "time_column", metavar="COL[:UNIT]",
     help='Time column; "none" if there is none and rows are in order.',
-)
+)  # fmt: skip
 @click.option(
     "--position", "position_column", metavar="COL[:UNIT]", help='"travel:mm", "#2:in", "encoder:0.005 mm" ...'
 )
 @click.option("--force", "force_column", metavar="COL[:UNIT]", help='"load:N", "volts:50 N" ...')
-@click.option("--rate", metavar="Q", help='Rows per second of a table without a time column, "50 Hz".')
+@click.option(
+    "--rate", "rate_hz", type=Quantity("Hz"),
+    help='Rows per second of a table without a time column, "50 Hz".',
+)  # fmt: skip
 @click.option("--delimiter", metavar="C", help="Column separator.  [default: detected]")
 @click.option("--decimal", metavar="C", help="Decimal sign.  [default: detected]")
 @click.option("--encoding", metavar="E", help="Text encoding.  [default: detected]")
@@ -67,7 +69,7 @@ NO_TIME = "none"
 @click.option("--negate-position", is_flag=True, help="Position in the table falls as the platen approaches.")
 @click.option("--keep-signs", is_flag=True, help="Keep the table's signs, even if they look reversed.")
 @click.option(
-    "--list", "list_file", type=click.Path(path_type=Path, dir_okay=False), metavar="TABLE",
+    "--list", "list_file", type=FILE, metavar="TABLE",
     help='Table with a column "file" and any of specimen, batch, state, date, free height (mm), '
             'area (mm^2), orientation, operator, notes, sense, zero; other columns become conditions.',
 )  # fmt: skip
@@ -76,7 +78,7 @@ NO_TIME = "none"
     help='Pattern of the file names, "{specimen}_{batch}_{date}"; fields as in --list, {*} skips a part.',
 )  # fmt: skip
 @sense_and_zero_options
-@specimen_options(required=False)
+@specimen_options(required=False, default="the file name")
 @folder_option("Folder for the captures.")
 def command(
     files: tuple[Path, ...], *, list_file: Path | None, name_pattern: str | None, out: Path, **given: Any
@@ -122,14 +124,14 @@ def _files(given: Sequence[Path]) -> tuple[list[Path], set[Path]]:
         if not path.is_dir():
             found += _matching(path)
             continue
-        inside = sorted(each for each in path.iterdir() if each.is_file() and not each.name.startswith("."))
-        tables = [each for each in inside if each.name.lower().removesuffix(".gz").endswith(SUFFIXES)]
+        inside = sorted(file for file in path.iterdir() if file.is_file() and not file.name.startswith("."))
+        tables = [file for file in inside if file.name.lower().removesuffix(".gz").endswith(SUFFIXES)]
         if not tables:
             raise InputError(
                 f"{path}: no tables in this folder; expected files ending in {', '.join(SUFFIXES)}"
             )
         if len(tables) < len(inside):
-            other = next(each.name for each in inside if each not in tables)
+            other = next(file.name for file in inside if file not in tables)
             say(
                 f"pressrig: {path}: {len(inside) - len(tables)} other files skipped, such as {other}",
                 err=True,
@@ -181,26 +183,16 @@ class _Order:
             for kind in ("time", "position", "force")
             if given[f"{kind}_column"] is not None and not (kind == "time" and in_order)
         }
-        words = {
-            name: given[name] for name in ("specimen", "batch", "operator", "notes", "sense") if given[name]
-        }
-        zero = read_zero(given["zero"])
-        lengths = {
-            "free height": read_quantity("--free-height", given["free_height"], "mm"),
-            "area": read_quantity("--area", given["area"], "mm^2"),
-        }
+        words = ("specimen", "batch", "operator", "notes", "sense", "zero")
+        lengths = {"free height": given["free_height_mm"], "area": given["area_mm2"]}
         default = FileFacts(
-            words | ({"zero": zero} if zero else {}),
+            {name: given[name] for name in words if given[name]},
             {name: value for name, value in lengths.items() if value is not None},
-            read_conditions(given["conditions"]),
+            given["conditions"],
         )
-        form = TableForm(
-            **{
-                name: given[name]
-                for name in ("delimiter", "encoding", "decimal", "sheet", "skip_rows", "until_line")
-            }
-        )
-        rate_hz = read_quantity("--rate", given["rate"], "Hz")
+        of_form = ("delimiter", "encoding", "decimal", "sheet", "skip_rows", "until_line")
+        form = TableForm(**{name: given[name] for name in of_form})
+        rate_hz = given["rate_hz"]
         if rate_hz is not None and "time" in columns:
             raise InputError("--rate and --time: found both; a time column already gives the spacing of rows")
         signs = {name: given[name] for name in ("negate_force", "negate_position", "keep_signs")}

@@ -4,6 +4,9 @@ from __future__ import annotations
 
 import re
 from math import inf, isfinite
+from typing import Any
+
+import click
 
 from rig.core.measured import Measured, coverage_factor
 from rig.errors import InputError
@@ -15,25 +18,44 @@ _BARE = re.compile(r"[+-]?(?:\d+(?:\.\d*)?|\.\d+)", re.ASCII)
 MEANT = "+- is half of a 95 % interval"
 
 
-def read_known(option: str, text: str | None, unit: str, *, zero: bool = False) -> Measured | None:
+class Known(click.ParamType):  # type: ignore[type-arg]  # generic since click 8.4
+    """A quantity that may state its uncertainty, "90 mm +- 0.4 mm", as `read_known` reads it.
+
+    Parameters
+    ----------
+    unit
+        That is wanted; empty for a bare number.
+    zero
+        Whether zero will do.
+    """
+
+    name = "Q"
+
+    def __init__(self, unit: str, *, zero: bool = False) -> None:
+        self._unit, self._zero = unit, zero
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
+        """Return a text as a value with its uncertainty; the refusal names the option."""
+        if param is None or not isinstance(value, str):
+            return value
+        return read_known(param.opts[0], value, self._unit, zero=self._zero)
+
+
+def read_known(option: str, text: str, unit: str, *, zero: bool = False) -> Measured:
     """Return the value of an option with its standard uncertainty; the refusal names the option.
 
     Parameters
     ----------
     text
         A value, and after "+-" half of its 95 % interval, in the same unit or in per cent of the value.
-    unit
-        That is wanted; empty for a bare number.
-    zero
-        Whether zero will do.
+    unit, zero
+        As of `Known`.
 
     Raises
     ------
     InputError
         If it is not such a quantity, or not above zero.
     """
-    if text is None:
-        return None
     # what is typed after +- stands for as much as the intervals that are shown: 1.96 (JCGM 100:2008, 4.3.4)
     coverage = coverage_factor(inf)
     parts = _APART.split(text.strip())
@@ -57,7 +79,7 @@ def read_known(option: str, text: str | None, unit: str, *, zero: bool = False) 
 
 def _value(option: str, text: str, unit: str, *, zero: bool) -> float:
     try:
-        value = _number(text) if not unit else _parsed(text, unit)
+        value = parse(text, unit) if unit else _number(text)
     except InputError as problem:
         raise InputError(f"{option}: {problem}") from None
     if not (isfinite(value) and (value > 0 or (zero and value == 0))):
@@ -65,10 +87,6 @@ def _value(option: str, text: str, unit: str, *, zero: bool) -> float:
             f"{option}: found {text!r:.40}, expected {'zero or more' if zero else 'more than zero'}"
         )
     return value
-
-
-def _parsed(text: str, unit: str) -> float:
-    return parse(text, unit)
 
 
 def _number(text: str) -> float:

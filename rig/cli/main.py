@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import importlib
 import io
 import os
 import sys
@@ -11,10 +10,10 @@ from typing import Any, TextIO
 import click
 
 from rig import __version__
+from rig.cli.families import Family
 from rig.cli.logs import keep_details, log_to_stderr
 from rig.cli.output import say
 from rig.cli.stopping import interrupt_on_signals
-from rig.cli.units_option import with_units
 from rig.core import forget_units
 from rig.errors import RecorderError, RigError
 
@@ -70,18 +69,8 @@ UNFORESEEN = 70
 """Exit code of an error of the program itself, by the convention of sysexits.h (EX_SOFTWARE)."""
 
 
-class _Family(click.Group):
-    """Subcommands by name; a module is imported when its command runs, never to list it."""
-
-    def list_commands(self, ctx: click.Context) -> list[str]:
-        return list(_COMMANDS)
-
-    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
-        if cmd_name not in _COMMANDS:
-            return None
-        command: click.Command = importlib.import_module(_COMMANDS[cmd_name][0]).command
-        with_units(command)
-        return command
+class _Root(Family):
+    """Forgets the units of a command before it, and takes a reader who has seen enough for no failure."""
 
     def invoke(self, ctx: click.Context) -> Any:
         forget_units()
@@ -92,12 +81,10 @@ class _Family(click.Group):
             _discard_unprinted(sys.stdout)
             raise click.exceptions.Exit(0) from None
 
-    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
-        with formatter.section("Commands"):
-            formatter.write_dl([(name, summary) for name, (_, summary) in _COMMANDS.items()])
 
-
-@click.command(cls=_Family, epilog=_CAUTION, context_settings={"help_option_names": ["-h", "--help"]})
+@click.group(
+    cls=_Root, rows=_COMMANDS, epilog=_CAUTION, context_settings={"help_option_names": ["-h", "--help"]}
+)
 @click.version_option(__version__, prog_name="pressrig")
 @click.option(
     "-v", "--verbose", count=True, help="Print more on standard error; give it twice for everything."

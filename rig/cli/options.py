@@ -1,9 +1,10 @@
-"""Options that several commands share, with their texts read into values."""
+"""Options that several commands share, and the types that read their texts into values."""
 
 from __future__ import annotations
 
+import os
 import re
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -13,9 +14,97 @@ import click
 from rig.errors import InputError
 
 if TYPE_CHECKING:
+    from rig.calibration import Calibration
     from rig.results import Workers
 
 DEFAULT_FOLDER = Path("captures")
+
+PATH = click.Path(path_type=Path)
+FILE = click.Path(path_type=Path, dir_okay=False)
+FOLDER = click.Path(path_type=Path, file_okay=False)
+
+Decorator = Callable[[Callable[..., Any]], Callable[..., Any]]
+
+
+class Quantity(click.ParamType):  # type: ignore[type-arg]  # generic since click 8.4
+    """A positive quantity with its unit, "12.5 mm", as a number in one unit."""
+
+    name = "Q"
+
+    def __init__(self, unit: str) -> None:
+        self._unit = unit
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
+        """Return a text as a number; the refusal names the option."""
+        return read_quantity(param.opts[0], value, self._unit) if param and isinstance(value, str) else value
+
+
+def together(*options: Decorator) -> Decorator:
+    """Return one decorator that adds options to a command, in this order."""
+
+    def add(command: Callable[..., Any]) -> Callable[..., Any]:
+        for option in reversed(options):
+            command = option(command)
+        return command
+
+    return add
+
+
+def _port(_: click.Context, __: click.Parameter, port: str | None) -> str | None:
+    """Return a port as it was typed, a path from here made absolute; other names stand below /dev."""
+    if port is None:
+        return None
+    here = Path(port).exists() or (os.sep in port and not Path("/dev", port).exists())
+    return str(Path(port).absolute()) if here else port
+
+
+def port_option(about: str = "Port to open instead of the rig file's.") -> Decorator:
+    """`--port`."""
+    return click.option("--port", metavar="PATH", callback=_port, help=about)
+
+
+def rig_option(about: str = "The rig file.", *, required: bool = True) -> Decorator:
+    """`--rig FILE`, as `rig_file`."""
+    return click.option("--rig", "rig_file", required=required, type=PATH, help=about)
+
+
+def _calibration(_: click.Context, __: click.Parameter, path: Path | None) -> Calibration | None:
+    from rig.calibrationfile import read_calibration
+
+    return None if path is None else read_calibration(path)
+
+
+def calibration_option(about: str = "Read all counts with this calibration.") -> Decorator:
+    """`--calibration FILE`, read."""
+    return click.option("--calibration", type=PATH, callback=_calibration, help=about)
+
+
+def conditioning_option(about: str = "Number of first cycles to leave out.") -> Decorator:
+    """`--conditioning N`."""
+    return click.option("--conditioning", type=click.IntRange(0), default=0, metavar="N", help=about)
+
+
+def listed(texts: Sequence[str]) -> list[str]:
+    """Return the names of repeatable options, each a list with commas between."""
+    return [name.strip() for text in texts for name in text.split(",") if name.strip()]
+
+
+def although_option(example: str) -> Decorator:
+    """`--although LIST`, as a list of names."""
+    return click.option(
+        "--although", multiple=True, metavar="LIST", callback=lambda _, __, texts: listed(texts),
+        help=f'Pool captures even if these differ, "{example}".',
+    )  # fmt: skip
+
+
+strict_option = click.option(
+    "--strict", is_flag=True, help="List hand captures separately if their speeds differ by 10 % or more."
+)
+
+gauge_option = click.option(
+    "--gauge", "gauges", multiple=True, type=FILE, metavar="FILE",
+    help="study.json from `pressrig study --out`, for the rig's part of the spread; repeatable.",
+)  # fmt: skip
 
 _FRESH = "rig.cli.fresh"
 
@@ -37,17 +126,17 @@ def _note_worker(ctx: click.Context, parameter: click.Parameter, found: Any) -> 
     ctx.meta[f"rig.cli.{parameter.name}"] = found
 
 
-def workers_options(command: Callable[..., Any]) -> Callable[..., Any]:
-    """`--processes` and `--scheduler`, of commands that measure many captures."""
-    command = click.option(
+workers_options = together(
+    click.option(
+        "--processes", type=click.IntRange(1), metavar="N", expose_value=False, callback=_note_worker,
+        help="Number of measuring processes.  [default: one per core]",
+    ),
+    click.option(
         "--scheduler", metavar="ADDRESS", expose_value=False, callback=_note_worker,
         help="Dask scheduler whose workers measure, tcp://HOST:8786; they must see captures at the same "
             "paths.",
-    )(command)  # fmt: skip
-    return click.option(
-        "--processes", type=click.IntRange(1), metavar="N", expose_value=False, callback=_note_worker,
-        help="Number of measuring processes.  [default: one per core]",
-    )(command)  # fmt: skip
+    ),
+)  # fmt: skip
 
 
 def workers_asked() -> Workers:
@@ -63,78 +152,71 @@ def is_fresh() -> bool:
     return bool(click.get_current_context().meta.get(_FRESH))
 
 
-def folder_option(help_text: str) -> Callable[..., Any]:
+def folder_option(about: str) -> Decorator:
     """`--out DIR`."""
+    return click.option("--out", type=FOLDER, default=DEFAULT_FOLDER, show_default=True, help=about)
+
+
+def _conditions(_: click.Context, __: click.Parameter, pairs: tuple[str, ...]) -> dict[str, str]:
+    conditions = {}
+    for pair in pairs:
+        name, separator, value = pair.partition("=")
+        if not separator or not name.strip():
+            raise InputError(f"--condition: found {pair!r}, expected NAME=VALUE such as orientation=upright")
+        conditions[name.strip()] = value.strip()
+    return conditions
+
+
+def condition_option(
+    about: str = 'Temperature, orientation and so on, "temperature=21 degC"; repeatable.',
+) -> Decorator:
+    """`--condition NAME=VALUE`, as the mapping `conditions`."""
     return click.option(
-        "--out",
-        type=click.Path(path_type=Path, file_okay=False),
-        default=DEFAULT_FOLDER,
-        show_default=True,
-        help=help_text,
+        "--condition", "conditions", multiple=True, metavar="NAME=VALUE", callback=_conditions, help=about
     )
 
 
-def specimen_options(*, required: bool = True) -> Callable[..., Any]:
-    """Options that say what is being squeezed; an import can tell the specimen by other means."""
-    which = "Name of the specimen." if required else "Name of the specimen.  [default: the file name]"
-    options = (
+def specimen_options(*, required: bool = True, default: str = "") -> Decorator:
+    """Options that say what is being squeezed, named as the fields of a capture's header.
+
+    Parameters
+    ----------
+    required
+        Whether the specimen must be named here.
+    default
+        Where its name comes from otherwise, in words.
+    """
+    which = "Name of the specimen." + (f"  [default: {default}]" if default else "")
+    return together(
         click.option("--specimen", required=required, metavar="ID", help=which),
         click.option("--batch", metavar="ID", help="Name of its batch."),
-        click.option("--free-height", metavar="Q", help='Height of the untouched specimen, "90 mm".'),
-        click.option("--area", metavar="Q", help='Loaded area, "30 cm^2".'),
+        click.option(
+            "--free-height", "free_height_mm", type=Quantity("mm"),
+            help='Height of the untouched specimen, "90 mm".',
+        ),
+        click.option("--area", "area_mm2", type=Quantity("mm^2"), help='Loaded area, "30 cm^2".'),
         click.option("--operator", metavar="NAME", help="Name of the operator."),
         click.option("--notes", default="", metavar="TEXT", help="Free text, kept with the record."),
-        click.option(
-            "--condition",
-            "conditions",
-            multiple=True,
-            metavar="NAME=VALUE",
-            help="orientation=upright, temperature=21 degC, days since moulding=30 ...; repeatable.",
-        ),
-    )
-
-    def add(command: Callable[..., Any]) -> Callable[..., Any]:
-        for option in reversed(options):
-            command = option(command)
-        return command
-
-    return add
+        condition_option("orientation=upright, temperature=21 degC, days since moulding=30 ...; repeatable."),
+    )  # fmt: skip
 
 
-def renamed_option(old: str, new: str) -> Callable[..., Any]:
+def renamed_option(old: str, new: str, **how: Any) -> Decorator:
     """Return an option by its old name: hidden, and refused with the new one."""
-    return _refused_option(old, f"is now called {new}; write {new} {{found}}")
+    return _refused_option(old, f"is now called {new}", f"; write {new} {{found}}", **how)
 
 
-def needless_option(old: str, why: str) -> Callable[..., Any]:
+def needless_option(old: str, why: str) -> Decorator:
     """Return an option that nothing needs any more: hidden, and refused with the reason."""
     return _refused_option(old, f"leave it out: {why}")
 
 
-def _refused_option(old: str, words: str) -> Callable[..., Any]:
-    def refuse(_: click.Context, __: click.Parameter, found: str | None) -> None:
-        if found is not None:
-            raise InputError(f"{old}: {words.format(found=found)}")
+def _refused_option(old: str, why: str, hint: str = "", **how: Any) -> Decorator:
+    def refuse(_: click.Context, __: click.Parameter, found: str | bool | None) -> None:
+        if found not in (None, False):
+            raise InputError(f"{old}: {why}" + (hint.format(found=found) if isinstance(found, str) else ""))
 
-    return click.option(old, hidden=True, expose_value=False, callback=refuse)
-
-
-def sense_and_zero_options(command: Callable[..., Any]) -> Callable[..., Any]:
-    """`--sense` and `--zero`, which a capture's header keeps and an analysis may overrule."""
-    sense = click.option(
-        "--sense",
-        type=click.Choice(["compression", "tension"]),
-        help="Working direction. Default: the rig file's or the capture's, else compression.",
-    )
-    zero = click.option(
-        "--zero",
-        metavar="ZERO",
-        help=(
-            "Force zero: untouched (mean of untouched stretches), as-recorded, or a force such as '1.9 N'. "
-            "Default: chosen from the recording and reported."
-        ),
-    )
-    return sense(zero(command))
+    return click.option(old, hidden=True, expose_value=False, callback=refuse, **how)
 
 
 def read_zero(text: str | None) -> str | None:
@@ -153,6 +235,20 @@ def read_zero(text: str | None) -> str | None:
         return ZeroPolicy.of(text).text
     except InputError as problem:
         raise InputError(f"--{problem}") from None
+
+
+sense_and_zero_options = together(
+    click.option(
+        "--sense", type=click.Choice(["compression", "tension"]),
+        help="Working direction. Default: the rig file's or the capture's, else compression.",
+    ),
+    click.option(
+        "--zero", metavar="ZERO", callback=lambda _, __, text: read_zero(text),
+        help="Force zero: untouched (mean of untouched stretches), as-recorded, or a force such as '1.9 N'. "
+            "Default: chosen from the recording and reported.",
+    ),
+)  # fmt: skip
+"""Which a capture's header keeps and an analysis may overrule."""
 
 
 def read_quantity(option: str, text: str | None, unit: str) -> float | None:
@@ -176,15 +272,13 @@ def read_quantity(option: str, text: str | None, unit: str) -> float | None:
     return value
 
 
-def read_conditions(pairs: tuple[str, ...]) -> dict[str, str]:
-    """NAME=VALUE pairs as a mapping."""
-    conditions = {}
-    for pair in pairs:
-        name, separator, value = pair.partition("=")
-        if not separator or not name.strip():
-            raise InputError(f"--condition: found {pair!r}, expected NAME=VALUE such as orientation=upright")
-        conditions[name.strip()] = value.strip()
-    return conditions
+expiry_option = click.option(
+    "--expires-after",
+    default="12 months",
+    show_default=True,
+    metavar="SPAN",
+    help="How long it is valid.",
+)
 
 
 def later(day: date, span: str) -> date:

@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-import os
 import time
-from pathlib import Path
 from typing import TYPE_CHECKING
 
 from rig.cli.attending import entered
@@ -15,6 +13,8 @@ from rig.daemon.bulletin import Refusal
 from rig.errors import DeviceError, InputError
 
 if TYPE_CHECKING:
+    from pathlib import Path
+
     from rig.cli.stopping import StopWish
     from rig.daemon import ControlClient
     from rig.daemon.bulletin import EndCard, JobCard
@@ -30,13 +30,6 @@ FOLLOWER = "the command that gave the order"
 """Who halts on Ctrl-C."""
 
 
-def absolute_port(port: str | None) -> str | None:
-    """Return a port as it was typed, a path from here made absolute; other names stand below /dev."""
-    if port is not None and (os.sep in port or Path(port).exists()):
-        return str(Path(port).absolute())
-    return port
-
-
 def meant_rig(rig: RigFile, port: str | None) -> RigRef:
     """Return which rig an order is for: the name of its file, and the port given or that of the file, if
     any."""
@@ -44,7 +37,7 @@ def meant_rig(rig: RigFile, port: str | None) -> RigRef:
 
     if port is None and rig.port is None:
         return RigRef(name=rig.name)
-    return RigRef(name=rig.name, port=str(rig.address(absolute_port(port))))
+    return RigRef(name=rig.name, port=str(rig.address(port)))
 
 
 def named_rig(rig_file: Path, port: str | None) -> RigRef:
@@ -137,14 +130,18 @@ def _follow(daemon: ControlClient, number: int, stopped: StopWish) -> EndCard | 
         while True:
             if stopped.is_set() and not halted:
                 halted = True
-                _halt(daemon)
+                answer = daemon.halt(FOLLOWER)
+                if isinstance(answer, Refusal):
+                    say(f"pressrig: {answer.refused}", err=True)
             status = daemon.status()
             if status.last is not None and status.last.number >= number:
                 return status.last if status.last.number == number else None
             job = status.job
             if job is None or job.number != number:
                 raise DeviceError(f"the daemon was restarted and has no job {number}")
-            show(job.done or 0.0, _note(job))
+            left = "" if job.left_s is None else f", about {job.left_s:.0f} s left"
+            note = f"{job.step} {job.elapsed_s:.0f} s, {job.cycles} {counted(job)}{left}"
+            show(job.done or 0.0, note.strip())
             if job.asks is not None and job.asks != asked:
                 say(f"\nby hand: {job.asks}\nPress Enter when done.", err=True)
             asked = job.asks
@@ -156,17 +153,6 @@ def _follow(daemon: ControlClient, number: int, stopped: StopWish) -> EndCard | 
                         daemon.proceed()
                 except EOFError:
                     listens = False  # the page may be used instead
-
-
-def _halt(daemon: ControlClient) -> None:
-    answer = daemon.halt(FOLLOWER)
-    if isinstance(answer, Refusal):
-        say(f"pressrig: {answer.refused}", err=True)
-
-
-def _note(job: JobCard) -> str:
-    left = "" if job.left_s is None else f", about {job.left_s:.0f} s left"
-    return f"{job.step} {job.elapsed_s:.0f} s, {job.cycles} {counted(job)}{left}".strip()
 
 
 def counted(job: JobCard | EndCard) -> str:

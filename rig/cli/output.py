@@ -7,11 +7,13 @@ import json
 import shutil
 import sys
 import textwrap
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
+from rich import box
 from rich.table import Table
 from rich.text import Text
 
@@ -95,7 +97,7 @@ def console(*, stderr: bool = False) -> Console:
                 for part in _fitting(objects[0], self.width):
                     super().print(part, width=max(self.width, _width(part)), crop=False, **options)
                 return
-            if objects and all(isinstance(each, str) for each in objects):
+            if objects and all(isinstance(text, str) for text in objects):
                 text = in_chosen_units(visible(" ".join(objects)))
                 options["soft_wrap"] = True
                 objects = (wrapped(text, err=stderr),)
@@ -126,25 +128,20 @@ def _fitting(table: Table, width: int) -> Iterator[Table]:
         parts[-1].append(place)
         used += needed + between
     for number, places in enumerate(parts):
-        part = _copied(table, shown_title if not number else None)
+        part = Table(
+            title=shown_title if not number else None,
+            box=table.box,
+            title_justify="left",
+            pad_edge=table.pad_edge,
+            collapse_padding=table.collapse_padding,
+            show_header=table.show_header,
+        )
         for place in places:
             column = table.columns[kept[place]]
             part.add_column(shown_heads[place], justify=column.justify, min_width=least[place])
         for row in shown_rows:
             part.add_row(*(row[place] for place in places))
         yield part
-
-
-def _copied(table: Table, title: str | None) -> Table:
-    """Return an empty table of the same look."""
-    return Table(
-        title=title,
-        box=table.box,
-        title_justify="left",
-        pad_edge=table.pad_edge,
-        collapse_padding=table.collapse_padding,
-        show_header=table.show_header,
-    )
 
 
 def _least_width(cells: list[str]) -> int:
@@ -159,6 +156,21 @@ def _width(table: Table) -> int:
     """Return the least width at which a table cuts no word."""
     between = 3 if table.box else 2
     return sum((column.min_width or 1) + between for column in table.columns)
+
+
+def framed_table(title: str | None = None, *, left: Iterable[str] = (), right: Iterable[str] = ()) -> Table:
+    """Return an empty table with columns of text, then of numbers; without lines where it is piped."""
+    table = Table(title=title, title_justify="left", box=None if is_plain() else box.SIMPLE_HEAD)
+    for heading in left:
+        table.add_column(heading)
+    for heading in right:
+        table.add_column(heading, justify="right")
+    return table
+
+
+def write_json(document: Any, path: Path) -> None:
+    """Write a document that holds no not-a-number into a file."""
+    path.write_text(as_json_text(document, indent=2) + "\n", encoding="utf-8")
 
 
 def is_plain() -> bool:

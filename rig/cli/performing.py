@@ -10,14 +10,15 @@ from typing import TYPE_CHECKING
 from rig.cli.attending import await_enter
 from rig.cli.guidance import guidance_shown
 from rig.cli.logs import log_to_file
-from rig.cli.ordering import FAILED, NOT_DONE, absolute_port
+from rig.cli.ordering import FAILED, NOT_DONE
 from rig.cli.output import progress, say
+from rig.cli.starting import reader_of
 from rig.cli.stopping import stop_on_signals
 from rig.jobs import Bench, Watch
-from rig.reader import Reader
 
 if TYPE_CHECKING:
     from rig.jobs import Ended, Job, Progress
+    from rig.reader import Reader
     from rig.rigfile import RigFile
 
 
@@ -38,9 +39,7 @@ def perform_alone(rig: RigFile, port: str | None, folder: Path, job_for: Callabl
     RigError
         If the rig cannot be opened, the device is refused, or the job could not be begun.
     """
-    reader = Reader(
-        rig.address(absolute_port(port)), rig.wire, rate_hz=rig.rate_hz, disagreement=rig.disagreement
-    )
+    reader = reader_of(rig, port)
     with log_to_file(), stop_on_signals() as stopped, reader, ExitStack() as shown:
         job = job_for(reader)
         wanted = job.cycles_wanted

@@ -5,10 +5,8 @@ from __future__ import annotations
 from dataclasses import asdict
 
 import click
-from rich import box
-from rich.table import Table
 
-from rig.cli.output import console, is_plain, json_option, print_json, say
+from rig.cli.output import console, framed_table, json_option, print_json, say
 from rig.reader import list_ports
 
 
@@ -23,9 +21,7 @@ def command(*, as_json: bool) -> None:
     if not ports:
         say("No serial port found. For a virtual one: pressrig simulate --link /tmp/rig")
         return
-    table = Table(box=None if is_plain() else box.SIMPLE_HEAD)
-    for heading in asdict(ports[0]):
-        table.add_column(heading.replace("_", " "))
+    table = framed_table(left=(name.replace("_", " ") for name in asdict(ports[0])))
     for port in ports:
         table.add_row(*("" if value is None else str(value) for value in asdict(port).values()))
     console().print(table)

@@ -4,28 +4,20 @@ from __future__ import annotations
 
 from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import click
 
 from rig.capture import CaptureHeader
 from rig.cli.logs import log_to_file
-from rig.cli.options import (
-    folder_option,
-    read_conditions,
-    read_quantity,
-    read_zero,
-    sense_and_zero_options,
-    specimen_options,
-)
+from rig.cli.options import folder_option, port_option, rig_option, sense_and_zero_options, specimen_options
 from rig.cli.output import progress, say
-from rig.cli.starting import say_how_it_stands
+from rig.cli.starting import reader_of, say_how_it_stands
 from rig.cli.stopping import stop_on_signals
 from rig.errors import InputError
 from rig.jobs import Bench, Progress, StopRule, Watch, record
 from rig.jobs.cautions import SHORT_CAUTION, SHORT_HAND_CAUTION
-from rig.jobs.heading import complete_header as completed
-from rig.reader import Reader
+from rig.jobs.heading import complete_header
 from rig.rigfile import read_rig_file
 
 if TYPE_CHECKING:
@@ -36,14 +28,12 @@ RATE_FACTOR = 1.5
 
 
 @click.command("record")
-@click.option("--rig", "rig_file", required=True, type=click.Path(path_type=Path), help="The rig file.")
-@click.option("--port", metavar="PATH", help="Port to open instead of the rig file's.")
+@rig_option()
+@port_option()
 @click.option(
-    "--seconds",
-    type=click.FloatRange(0, min_open=True),
-    metavar="S",
+    "--seconds", type=click.FloatRange(0, min_open=True), metavar="S",
     help="Stop after this time, by the device's clock.",
-)
+)  # fmt: skip
 @click.option("--cycles", type=click.IntRange(1), metavar="N", help="Stop after this number of cycles.")
 @specimen_options()
 @sense_and_zero_options
@@ -54,16 +44,9 @@ def command(
     port: str | None,
     seconds: float | None,
     cycles: int | None,
-    specimen: str,
-    batch: str | None,
-    free_height: str | None,
-    area: str | None,
-    operator: str | None,
-    notes: str,
-    conditions: tuple[str, ...],
     sense: Sense | None,
-    zero: str | None,
     out: Path,
+    **header: Any,
 ) -> None:
     """Record from a rig until --seconds or --cycles is reached, or until Ctrl-C.
 
@@ -73,23 +56,13 @@ def command(
         raise InputError("--seconds and --cycles: found both, expected at most one")
     rig = read_rig_file(rig_file)
     about = CaptureHeader(
-        specimen=specimen,
-        batch=batch,
-        free_height_mm=read_quantity("--free-height", free_height, "mm"),
-        area_mm2=read_quantity("--area", area, "mm^2"),
-        operator=operator,
-        notes=notes,
-        conditions=read_conditions(conditions),
+        **header,
         sense=sense or rig.sense,
-        zero=read_zero(zero),
         rig=dict(rig.source),
         calibration=rig.calibration.as_dict(),
         warnings=say_how_it_stands(rig),
     )
-
-    if port is not None and Path(port).exists():
-        port = str(Path(port).absolute())  # such as a link made here; other names stand below /dev
-    reader = Reader(rig.address(port), rig.wire, rate_hz=rig.rate_hz, disagreement=rig.disagreement)
+    reader = reader_of(rig, port)
     kinds = reader.empty()
     calibrated = rig.calibration.covers(kinds.force_channel, kinds.position_channel)
     for channel, known in zip(("force", "position"), calibrated, strict=True):
@@ -122,9 +95,3 @@ def command(
     if recorded.failed:
         say(f"pressrig: {recorded.reason}; everything recorded so far is kept", err=True)
         raise click.exceptions.Exit(3)
-
-
-def complete_header(about: CaptureHeader, reader: Reader) -> CaptureHeader:
-    """Return a capture's header with what only the opened rig can tell: who it is, and what its channels
-    hold."""
-    return completed(about, reader)

@@ -6,7 +6,8 @@ from pathlib import Path
 
 import click
 
-from rig.cli.options import read_quantity
+from rig.cli.attending import confirmed
+from rig.cli.options import Quantity, port_option, rig_option
 from rig.cli.ordering import meant_rig, order_through_daemon
 from rig.cli.output import say
 from rig.cli.performing import perform_alone
@@ -25,22 +26,18 @@ CURRENT_CAUTION = (
 
 
 @click.command("release")
-@click.option("--rig", "rig_file", required=True, type=click.Path(path_type=Path), help="The rig file.")
-@click.option("--port", metavar="PATH", help="Port to open instead of the rig file's.")
+@rig_option()
+@port_option()
 @click.option(
-    "--away",
-    default="10 mm",
-    show_default=True,
-    metavar="Q",
+    "--away", "away_mm", type=Quantity("mm"), default="10 mm", show_default=True,
     help="Distance to move away, as far as the travel allows.",
-)
+)  # fmt: skip
 @click.option(
-    "--current",
-    is_flag=True,
+    "--current", is_flag=True,
     help="Move nothing; take the motor's current away, so that the platen can be pushed by hand.",
-)
+)  # fmt: skip
 @click.option("--i-see-the-platen", "seen", is_flag=True, help="Confirm without being asked.")
-def command(rig_file: Path, *, port: str | None, away: str, current: bool, seen: bool) -> None:
+def command(rig_file: Path, *, port: str | None, away_mm: float, current: bool, seen: bool) -> None:
     """Release a part after a trip: clear the stop, and move the platen away slowly.
 
     If a person is trapped, press the emergency stop first: this command moves the platen with its motor.
@@ -49,12 +46,10 @@ def command(rig_file: Path, *, port: str | None, away: str, current: bool, seen:
     rig = read_rig_file(rig_file)
     if rig.limits is None:
         raise InputError(f"{rig_file}: no `drive:` section, so its platen cannot move by itself")
-    away_mm = read_quantity("--away", away, "mm")
-    assert away_mm is not None
     for caution in (CURRENT_CAUTION,) if current else RELEASE_CAUTIONS:
         say(f"caution: {caution}", err=True)
-    if not seen:
-        _ask(CURRENT_QUESTION if current else MOVING_QUESTION)
+    if not seen and not confirmed(CURRENT_QUESTION if current else MOVING_QUESTION):
+        raise InputError("not confirmed, so nothing moved")
     order = ReleaseOrder(confirmed=True, away_mm=away_mm, current=current)
     code = order_through_daemon(meant_rig(rig, port), order)
     if code is None:
@@ -62,12 +57,3 @@ def command(rig_file: Path, *, port: str | None, away: str, current: bool, seen:
         say(perform_alone(rig, port, Path(), lambda reader: job).reason)
         code = 0
     raise click.exceptions.Exit(code)
-
-
-def _ask(question: str) -> None:
-    try:
-        confirmed = click.confirm(question, default=False, err=True)
-    except click.Abort:  # no person is there to answer
-        confirmed = False
-    if not confirmed:
-        raise InputError("not confirmed, so nothing moved")

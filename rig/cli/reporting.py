@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import click
 
 from rig.capture import ENDURANCE, HEIGHT, open_capture
-from rig.cli.options import read_quantity
+from rig.cli.options import PATH, Quantity, rig_option
 from rig.cli.output import console, is_plain, json_option, print_json, progress, say
 from rig.errors import InputError
 from rig.results import (
@@ -26,23 +26,17 @@ from rig.sheets import endurance_sentences, endurance_table, method_table, recov
 
 if TYPE_CHECKING:
     from rig.capture import Capture
-    from rig.results import MethodReport
 
 PART_SAMPLES = 1 << 18
 """Samples read at a time: some megabytes."""
 
 
 @click.command("report")
-@click.argument("capture_folder", metavar="CAPTURE", type=click.Path(path_type=Path))
-@click.option("--spacer", metavar="Q", help='Height of the spacers of a jig, "45 mm".')
-@click.option(
-    "--rig",
-    "rig_file",
-    type=click.Path(path_type=Path),
-    help="Read the counts with the calibration of this rig file.",
-)
+@click.argument("capture_folder", metavar="CAPTURE", type=PATH)
+@click.option("--spacer", "spacer_mm", type=Quantity("mm"), help='Height of the spacers of a jig, "45 mm".')
+@rig_option("Read the counts with the calibration of this rig file.", required=False)
 @json_option
-def command(capture_folder: Path, *, spacer: str | None, rig_file: Path | None, as_json: bool) -> None:
+def command(capture_folder: Path, *, spacer_mm: float | None, rig_file: Path | None, as_json: bool) -> None:
     """Report the quantities named in the method of CAPTURE, each with its uncertainty.
 
     Published procedures are named where their arithmetic is used; no conformity is claimed. The exit code is
@@ -53,7 +47,6 @@ def command(capture_folder: Path, *, spacer: str | None, rig_file: Path | None, 
         _report_endurance(capture, as_json=as_json)
         return
     _refuse_height(capture)
-    spacer_mm = read_quantity("--spacer", spacer, "mm")
     calibration = None if rig_file is None else read_rig_file(rig_file).calibration
     header, method = capture.header, method_of(capture.header)
     result = None
@@ -74,12 +67,12 @@ def command(capture_folder: Path, *, spacer: str | None, rig_file: Path | None, 
         screen, plain = console(), is_plain()
         if report.quantities:
             screen.print(method_table(report, plain=plain))
-        for note in (f"follows: {report.follows}", *report.notes):
+        fit = report.recovery_fit()
+        recovery = [] if fit is None else recovery_sentences(fit)
+        for note in (f"follows: {report.follows}", *report.notes, *recovery):
             screen.print(note)
-        for sentence in _about_recovery(report):
-            screen.print(sentence)
     if report.missing:
-        names = ", ".join(each.name for each in report.missing)
+        names = ", ".join(quantity.name for quantity in report.missing)
         say(f"pressrig: not available: {names}", err=True)
         raise click.exceptions.Exit(1)
 
@@ -109,12 +102,6 @@ def _refuse_height(capture: Capture) -> None:
         f"{capture.path}: found contact checks {what}, made to measure a free height; a report needs the "
         f"squeezes of a method. Get the height with: pressrig height {way}"
     )
-
-
-def _about_recovery(report: MethodReport) -> list[str]:
-    """Return what the contact checks after release say of the time to come."""
-    fit = report.recovery_fit()
-    return [] if fit is None else recovery_sentences(fit)
 
 
 def _report_endurance(capture: Capture, *, as_json: bool) -> None:

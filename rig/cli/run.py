@@ -5,12 +5,12 @@ from __future__ import annotations
 import sys
 from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import click
 
 from rig.cli.attending import have_cautions_read, must_hold_for
-from rig.cli.options import folder_option, read_conditions, read_quantity, specimen_options
+from rig.cli.options import PATH, Quantity, folder_option, port_option, rig_option, specimen_options
 from rig.cli.ordering import meant_rig, order_through_daemon
 from rig.cli.output import say
 from rig.cli.performing import exit_code_of, perform_alone
@@ -26,15 +26,17 @@ if TYPE_CHECKING:
 
 
 @click.command("run")
-@click.argument("method_file", metavar="METHOD", type=click.Path(path_type=Path))
-@click.option("--rig", "rig_file", required=True, type=click.Path(path_type=Path), help="The rig file.")
-@click.option("--port", metavar="PATH", help="Port to open instead of the rig file's.")
+@click.argument("method_file", metavar="METHOD", type=PATH)
+@rig_option()
+@port_option()
 @click.option(
-    "--stiffness", metavar="Q", help='Largest expected stiffness, "40 N/mm", instead of the method\'s.'
-)
+    "--stiffness", "stiffness_n_per_mm", type=Quantity("N/mm"),
+    help='Largest expected stiffness, "40 N/mm", instead of the method\'s.',
+)  # fmt: skip
 @click.option(
-    "--largest-force", metavar="Q", help='By hand: warn above this force, "400 N". Nothing can stop a hand.'
-)
+    "--largest-force", "largest_force_n", type=Quantity("N"),
+    help='By hand: warn above this force, "400 N". Nothing can stop a hand.',
+)  # fmt: skip
 @click.option("--check-only", is_flag=True, help="Print what would happen without moving.")
 @click.option(
     "--cautions-read", is_flag=True, help="Confirm the cautions without being asked; kept for today."
@@ -46,18 +48,11 @@ def command(
     *,
     rig_file: Path,
     port: str | None,
-    stiffness: str | None,
-    largest_force: str | None,
+    largest_force_n: float | None,
     check_only: bool,
     cautions_read: bool,
-    specimen: str,
-    batch: str | None,
-    free_height: str | None,
-    area: str | None,
-    operator: str | None,
-    notes: str,
-    conditions: tuple[str, ...],
     out: Path,
+    **card: Any,
 ) -> None:
     """Run METHOD, a YAML file such as those in configs/methods, and record it.
 
@@ -67,21 +62,14 @@ def command(
     the capture's path.
     """
     rig = read_rig_file(rig_file)
-    largest_force_n = read_quantity("--largest-force", largest_force, "N")
-    card = typed(
-        SpecimenCard,
-        specimen=specimen,
-        batch=batch,
-        free_height_mm=read_quantity("--free-height", free_height, "mm"),
-        area_mm2=read_quantity("--area", area, "mm^2"),
-        stiffness_n_per_mm=read_quantity("--stiffness", stiffness, "N/mm"),
-        operator=operator,
-        notes=notes,
-        conditions=read_conditions(conditions),
-    )
     order = typed(
-        MethodOrder, text=method_text(method_file), source=str(method_file), card=card, cautions_read=True
+        MethodOrder,
+        card=typed(SpecimenCard, **card),
+        text=method_text(method_file),
+        source=str(method_file),
+        cautions_read=True,
     )
+    operator = card["operator"]
     standing = Standing(
         rig, out, by_hand=rig.limits is None or rig.wire != "framed", largest_force_n=largest_force_n
     )

@@ -9,8 +9,7 @@ from pathlib import Path
 import click
 
 from rig.cli.logs import log_to_file
-from rig.cli.options import folder_option
-from rig.cli.ordering import absolute_port
+from rig.cli.options import FOLDER, folder_option, port_option, rig_option
 from rig.cli.output import say
 from rig.cli.starting import say_how_it_stands
 from rig.cli.stopping import stop_on_signals
@@ -32,15 +31,12 @@ allow_remote_option = click.option(
 
 
 @click.command("serve")
-@click.option("--rig", "rig_file", required=True, type=click.Path(path_type=Path), help="The rig file.")
-@click.option("--port", metavar="PATH", help="Port to open instead of the rig file's.")
+@rig_option()
+@port_option()
 @click.option(
-    "--methods",
-    "folders",
-    multiple=True,
-    type=click.Path(path_type=Path, file_okay=False),
+    "--methods", "folders", multiple=True, type=FOLDER,
     help="Folder of methods for the page; repeatable.  [default: configs here, else the installed examples]",
-)
+)  # fmt: skip
 @click.option(
     "--http", type=click.IntRange(0, 65535), default=8470, show_default=True, help="TCP port of the page."
 )
@@ -67,7 +63,7 @@ def command(
     if sys.platform == "win32":
         raise InputError("the daemon does not run on Windows: use Linux, macOS or WSL")
     rig = read_rig_file(rig_file)
-    address = rig.address(absolute_port(port))
+    address = rig.address(port)
     say_how_it_stands(rig)
     page = None
     if not no_page:

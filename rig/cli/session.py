@@ -8,6 +8,7 @@ broken off; a repeated piece leaves its first capture out by a dated record.
 
 from __future__ import annotations
 
+import secrets
 import sys
 import threading
 from collections.abc import Iterator, Sequence
@@ -15,25 +16,32 @@ from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import click
 
 from rig.capture import CaptureHeader, add_amendment, list_captures, open_capture
 from rig.cli.calibrate_force import command as calibrate_force
 from rig.cli.logs import log_to_file
-from rig.cli.options import folder_option, read_conditions, read_quantity
+from rig.cli.options import (
+    FILE,
+    Quantity,
+    condition_option,
+    folder_option,
+    port_option,
+    read_quantity,
+    rig_option,
+)
 from rig.cli.output import progress, say
-from rig.cli.record import complete_header
 from rig.cli.sheet import command as sheet
-from rig.cli.starting import say_how_it_stands
+from rig.cli.starting import reader_of, say_how_it_stands
 from rig.cli.stopping import stop_on_signals
 from rig.core import quantity, rounded
 from rig.errors import InputError, RigError
 from rig.jobs import Bench, Progress, StopRule, Watch, record
 from rig.jobs.cautions import SHORT_HAND_CAUTION
+from rig.jobs.heading import complete_header
 from rig.population import typed_weighing
-from rig.reader import Reader
 from rig.register import Record, Register
 from rig.results import Asked, analyse_capture
 from rig.rigfile import read_rig_file
@@ -61,10 +69,10 @@ class Planned:
 
 
 @click.command("session")
-@click.option("--rig", "rig_file", required=True, type=click.Path(path_type=Path), help="The rig file.")
-@click.option("--port", metavar="PATH", help="Port to open instead of the rig file's.")
+@rig_option()
+@port_option()
 @click.option(
-    "--plan", type=click.Path(path_type=Path, dir_okay=False), metavar="CSV",
+    "--plan", type=FILE, metavar="CSV",
     help="Table of pieces with the column specimen; batch and free height (mm) are optional.",
 )  # fmt: skip
 @click.option("--model", metavar="NAME", help="Without a plan: pieces are NAME-001, NAME-002, ...")
@@ -77,12 +85,12 @@ class Planned:
     help="Number of first squeezes to leave out of the means.",
 )  # fmt: skip
 @click.option("--batch", metavar="NAME", help="Batch of pieces that have none in the plan.")
-@click.option("--free-height", metavar="Q", help='Free height of pieces that have none in the plan, "90 mm".')
-@click.option("--operator", metavar="NAME", help="Name of the operator.")
 @click.option(
-    "--condition", "conditions", multiple=True, metavar="NAME=VALUE",
-    help='Temperature, orientation and so on, "temperature=21 degC"; repeatable.',
+    "--free-height", "height_mm", type=Quantity("mm"),
+    help='Free height of pieces that have none in the plan, "90 mm".',
 )  # fmt: skip
+@click.option("--operator", metavar="NAME", help="Name of the operator.")
+@condition_option()
 @click.option("--weigh/--no-weigh", default=True, help="Ask for the mass of each piece.")
 @folder_option("Folder of the captures, the register and the sheet.")
 def command(
@@ -95,9 +103,9 @@ def command(
     cycles: int,
     conditioning: int,
     batch: str | None,
-    free_height: str | None,
+    height_mm: float | None,
     operator: str | None,
-    conditions: tuple[str, ...],
+    conditions: dict[str, str],
     weigh: bool,
     out: Path,
 ) -> None:
@@ -111,12 +119,10 @@ def command(
             f"--conditioning: found {conditioning}, expected fewer than the {cycles} of --cycles"
         )
     rig = read_rig_file(rig_file)
-    height_mm = read_quantity("--free-height", free_height, "mm")
     pieces = [
         replace(piece, batch=piece.batch or batch, free_height_mm=piece.free_height_mm or height_mm)
         for piece in planned_pieces(plan, model, count)
     ]
-    read_conditions(conditions)  # refused before anything is asked
     out.mkdir(parents=True, exist_ok=True)
     done = set(_done(out))
     waiting = [piece for piece in pieces if piece.specimen not in done]
@@ -125,7 +131,15 @@ def command(
     say(f"caution: {SHORT_HAND_CAUTION}", err=True)
     if not done:
         rig = _calibrated(rig, rig_file, port)
-    about = _about(rig, operator, read_conditions(conditions))
+    about = CaptureHeader(
+        specimen="-",
+        operator=operator,
+        conditions=conditions,
+        sense=rig.sense,
+        rig=dict(rig.source),
+        calibration=rig.calibration.as_dict(),
+        warnings=say_how_it_stands(rig),
+    )
     with log_to_file():
         try:
             for number, piece in enumerate(waiting, start=len(pieces) - len(waiting) + 1):
@@ -207,18 +221,6 @@ def _heading(cell: str) -> str:
     return cell.partition("(")[0].replace("_", " ").strip().lower()
 
 
-def _about(rig: RigFile, operator: str | None, conditions: dict[str, str]) -> CaptureHeader:
-    return CaptureHeader(
-        specimen="-",
-        operator=operator,
-        conditions=conditions,
-        sense=rig.sense,
-        rig=dict(rig.source),
-        calibration=rig.calibration.as_dict(),
-        warnings=say_how_it_stands(rig),
-    )
-
-
 def _done(folder: Path) -> Iterator[str]:
     """Yield the pieces that have a capture in the folder that was not left out."""
     for summary in list_captures(folder):
@@ -275,15 +277,11 @@ class _Sitting:
             specimen=self.piece.specimen,
             batch=self.piece.batch,
             free_height_mm=self.piece.free_height_mm,
-            **_fresh(),
+            id=secrets.token_hex(16),
+            started=_now(),
         )
         ready = threading.Event()
-        reader = Reader(
-            self.rig.address(self.port),
-            self.rig.wire,
-            rate_hz=self.rig.rate_hz,
-            disagreement=self.rig.disagreement,
-        )
+        reader = reader_of(self.rig, self.port)
         with progress(self.piece.specimen, self.cycles) as show, stop_on_signals() as stopped:
 
             def tell(_: str, done: Progress) -> None:
@@ -324,20 +322,12 @@ class _Sitting:
                 say(f"  squeeze {number:.0f}: {', '.join(flags)}")
 
     def _leave_out(self, path: Path, reason: str) -> None:
-        add_amendment(
-            path,
-            open_capture(path).header,
-            "excluded",
-            reason=reason,
-            by=self.about.operator or "",
-        )
+        header, by = open_capture(path).header, self.about.operator or ""
+        add_amendment(path, header, "excluded", reason=reason, by=by)
 
 
-def _fresh() -> dict[str, Any]:
-    """Id and time of a new capture."""
-    import secrets
-
-    return {"id": secrets.token_hex(16), "started": datetime.now(UTC).replace(microsecond=0)}
+def _now() -> datetime:
+    return datetime.now(UTC).replace(microsecond=0)
 
 
 def _asked(question: str) -> str:
@@ -352,13 +342,12 @@ def _asked(question: str) -> str:
 
 def _enter(piece: Planned, model: str | None, out: Path) -> None:
     """Enter a piece that has a capture into the register, so that it can be weighed now or later."""
-    at = _fresh()["started"].isoformat()
-    facts = [("batch", piece.batch), ("model", model)]
+    facts = {"batch": piece.batch, "model": model}
     with Register(out / REGISTER) as register:
         if piece.specimen not in register.ids():
             known = [
-                Record(specimen=piece.specimen, kind=kind, text=text, at=at)
-                for kind, text in facts
+                Record(specimen=piece.specimen, kind=kind, text=text, at=_now().isoformat())
+                for kind, text in facts.items()
                 if text is not None
             ]
             register.add(piece.specimen, known, another=True)
@@ -382,7 +371,7 @@ def _ask_mass(piece: Planned, out: Path) -> None:
         value=weighing.mass_g,
         u=weighing.u_g,
         how="typed",
-        at=_fresh()["started"].isoformat(),
+        at=_now().isoformat(),
     )
     with Register(out / REGISTER) as register:
         register.write([mass])

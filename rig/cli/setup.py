@@ -21,6 +21,7 @@ from rig import units
 from rig.calibration import Calibration, PlateauRule, Scale
 from rig.calibrationfile import write_calibration
 from rig.cli.logs import log_to_file
+from rig.cli.options import FILE, port_option
 from rig.cli.output import say
 from rig.cli.setup_asking import answer_to, quantity_answered, readings
 from rig.cli.setup_driven import ask_drive, try_contacts
@@ -66,11 +67,11 @@ TIMES = ("time_us", "time_ms", "time_s")
 
 
 @click.command("setup")
-@click.option("--port", metavar="PATH", help="Port of the board.  [default: chosen from a list]")
+@port_option("Port of the board.  [default: chosen from a list]")
 @click.option("--baud", type=click.IntRange(1), help="Speed of the port.  [default: 115200, then 250000]")
 @click.option("--name", metavar="NAME", default="my rig", show_default=True, help="Name of the rig.")
 @click.option(
-    "--out", type=click.Path(path_type=Path, dir_okay=False), default=Path("my-rig.yaml"), show_default=True,
+    "--out", type=FILE, default=Path("my-rig.yaml"), show_default=True,
     help="Rig file to write; an existing file is not overwritten.",
 )  # fmt: skip
 def command(*, port: str | None, baud: int | None, name: str, out: Path) -> None:
@@ -144,10 +145,15 @@ def _recognised(port: str, bauds: Sequence[int]) -> tuple[PortAddress, WireForma
         try:
             return address, *_format_of(address)
         except DeviceError as problem:
-            if "does not open" in str(problem) or "another program" in str(problem):
+            if _is_taken(problem):
                 raise
             refusals.append(problem)
     raise refusals[0]
+
+
+def _is_taken(problem: DeviceError) -> bool:
+    """Return whether the port itself cannot be had, so that no other speed or format helps."""
+    return "does not open" in str(problem) or "another program" in str(problem)
 
 
 def _format_of(address: PortAddress) -> tuple[WireFormat, dict[str, Any], bool]:
@@ -161,7 +167,7 @@ def _format_of(address: PortAddress) -> tuple[WireFormat, dict[str, Any], bool]:
             drives = identity is not None and Capability.DRIVES in identity.capabilities
             return "framed", {"format": "framed"}, drives
     except DeviceError as problem:
-        if "does not open" in str(problem) or "another program" in str(problem):
+        if _is_taken(problem):
             raise
     return *_line_format(_lines(address)), False
 
@@ -189,7 +195,10 @@ def _lines(address: PortAddress) -> list[str]:
 
 def _line_format(lines: Sequence[str]) -> tuple[WireFormat, dict[str, Any]]:
     separator = separator_of(lines)
-    rows = [_cells(line, separator) for line in lines]
+    rows = [
+        line.split() if separator == "whitespace" else [cell.strip() for cell in line.split(separator)]
+        for line in lines
+    ]
     width = max({len(row) for row in rows}, key=[len(row) for row in rows].count)
     rows = [row for row in rows if len(row) == width]
     say(f"The board prints lines of {width} columns:")
@@ -222,10 +231,6 @@ def separator_of(lines: Sequence[str]) -> str:
         if sum(separator in line for line in lines) > len(lines) / 2:
             return separator
     return "whitespace"
-
-
-def _cells(line: str, separator: str) -> list[str]:
-    return line.split() if separator == "whitespace" else [cell.strip() for cell in line.split(separator)]
 
 
 def _unit(name: str, cells: Sequence[str], right: str) -> str:

@@ -3,27 +3,40 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import TYPE_CHECKING, Any
 
 import click
 
-from rig.calibrationfile import read_calibration
 from rig.cli.capture_arguments import captures_in
-from rig.cli.compare import listed, named_margins
-from rig.cli.options import fresh_option, is_fresh, read_quantity, workers_asked, workers_options
+from rig.cli.compare import named_margins
+from rig.cli.options import (
+    FILE,
+    FOLDER,
+    PATH,
+    Quantity,
+    although_option,
+    calibration_option,
+    conditioning_option,
+    fresh_option,
+    gauge_option,
+    is_fresh,
+    strict_option,
+    workers_asked,
+    workers_options,
+)
 from rig.cli.output import json_option, print_json, progress, say
 from rig.core import BOTH, chosen_units, in_chosen_units
 from rig.errors import InputError
 from rig.results import Asked, Photo, measure_for_sheet, sheet_of
 from rig.sheets import design_sheet_answers, save_design_sheet, sets_sentences
 
+if TYPE_CHECKING:
+    from rig.calibration import Calibration
+
 
 @click.command("sheet")
-@click.argument("captures", nargs=-1, required=True, type=click.Path(path_type=Path))
-@click.option(
-    "--register",
-    type=click.Path(path_type=Path, dir_okay=False),
-    help="Register with masses, sizes and states.",
-)
+@click.argument("captures", nargs=-1, required=True, type=PATH)
+@click.option("--register", type=FILE, help="Register with masses, sizes and states.")
 @click.option("--model", metavar="NAME", help="Name of the model.  [default: as in the register]")
 @click.option("--title", default="", metavar="TEXT", help="Title of the sheet.")
 @click.option("--supplier", default="", metavar="NAME", help="Supplier, printed below the title.")
@@ -42,41 +55,22 @@ from rig.sheets import design_sheet_answers, save_design_sheet, sets_sentences
     "--margin", "margins", multiple=True, metavar="NAME=Q",
     help='Largest difference between groups that does not matter, "secant_n_per_mm=0.2 N/mm"; repeatable.',
 )  # fmt: skip
+@although_option("rate, humidity")
+@strict_option
+@gauge_option
 @click.option(
-    "--although", multiple=True, metavar="LIST", help='Pool captures even if these differ, "rate, humidity".'
-)
-@click.option(
-    "--strict", is_flag=True,
-    help="List hand captures separately if their speeds differ by 10 % or more.",
+    "--contact-force", "contact_force_n", type=Quantity("N"),
+    help="Force that counts as contact, the same for all captures.",
 )  # fmt: skip
-@click.option(
-    "--gauge", "gauges", multiple=True, type=click.Path(path_type=Path, dir_okay=False), metavar="FILE",
-    help="study.json from `pressrig study --out`, for the rig's part of the spread; repeatable.",
-)  # fmt: skip
-@click.option("--contact-force", metavar="Q", help="Force that counts as contact, the same for all captures.")
-@click.option(
-    "--conditioning",
-    type=click.IntRange(0),
-    default=0,
-    metavar="N",
-    help="Number of first cycles to leave out.",
-)
+@conditioning_option()
 @click.option(
     "--at", metavar="LIST", help="Depths at which to give the force.  [default: 10%,25%,40%,50%,65%]"
 )
+@calibration_option()
 @click.option(
-    "--calibration",
-    "calibration_file",
-    type=click.Path(path_type=Path),
-    help="Read all counts with this calibration.",
-)
-@click.option(
-    "--out",
-    type=click.Path(path_type=Path, file_okay=False),
-    default=Path("sheet"),
-    show_default=True,
+    "--out", type=FOLDER, default=Path("sheet"), show_default=True,
     help="Folder for the page, its pictures and its tables.",
-)
+)  # fmt: skip
 @fresh_option
 @workers_options
 @json_option
@@ -84,22 +78,15 @@ def command(
     captures: tuple[Path, ...],
     *,
     register: Path | None,
-    model: str | None,
-    title: str,
-    supplier: str,
-    revision: str,
     photos: tuple[str, ...],
-    same_zero: bool,
     margins: tuple[str, ...],
-    although: tuple[str, ...],
-    strict: bool,
-    gauges: tuple[Path, ...],
-    contact_force: str | None,
+    contact_force_n: float | None,
     conditioning: int,
     at: str | None,
-    calibration_file: Path | None,
+    calibration: Calibration | None,
     out: Path,
     as_json: bool,
+    **wishes: Any,
 ) -> None:
     """Write a design sheet of the pieces in CAPTURES (captures or folders of captures).
 
@@ -108,36 +95,18 @@ def command(
     You get one self-contained HTML page, the same as Markdown, and the numbers as XLSX, JSON and CSV. What is
     missing is listed here, not on the page.
     """
-    asked = Asked(
-        contact_force_n=read_quantity("--contact-force", contact_force, "N"),
-        conditioning=conditioning,
-        at=at,
-        calibration=None if calibration_file is None else read_calibration(calibration_file),
-        fresh=is_fresh(),
-    )
+    asked = Asked(contact_force_n, conditioning, at, calibration=calibration, fresh=is_fresh())
     found = captures_in(captures, leave_out=True)
     pressed, notes = measure_for_sheet(
-        found.paths,
-        asked,
-        register,
-        optional=found.optional,
-        workers=workers_asked(),
-        progress=progress,
+        found.paths, asked, register, optional=found.optional, workers=workers_asked(), progress=progress
     )
     sheet = sheet_of(
         pressed,
         notes,
         register=register,
-        model=model,
-        title=title,
-        margins=named_margins(margins, [each.values for each in pressed]),
-        although=listed(although),
-        strict=strict,
-        gauges=gauges,
-        supplier=supplier,
-        revision=revision,
+        margins=named_margins(margins, [piece.values for piece in pressed]),
         photos=[_photo(text) for text in photos],
-        same_zero=same_zero,
+        **wishes,
     )
     page = save_design_sheet(sheet, out)
     if as_json:
@@ -146,10 +115,12 @@ def command(
     # a chosen system is applied where text is printed; without one the terminal shows both
     for answer in design_sheet_answers(sheet):
         say(in_chosen_units(answer, BOTH) if chosen_units() is None else answer)
-    for sentence in (*sets_sentences(sheet), *(f"missing: {each}" for each in sheet.missing)):
+    for sentence in sets_sentences(sheet):
         say(sentence)
-    for sentence in notes:
-        say(f"note: {sentence}")
+    for figure in sheet.missing:
+        say(f"missing: {figure}")
+    for note in notes:
+        say(f"note: {note}")
     say(f"{page}, with a Markdown copy, pictures, JSON and CSV beside it")
 
 

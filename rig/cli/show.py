@@ -12,6 +12,7 @@ from rich import box
 from rich.table import Table
 
 from rig.capture import Amendment, open_capture, recorded_channels
+from rig.cli.options import PATH
 from rig.cli.output import console, is_plain, json_option, print_json
 
 if TYPE_CHECKING:
@@ -19,7 +20,7 @@ if TYPE_CHECKING:
 
 
 @click.command("show")
-@click.argument("capture", type=click.Path(path_type=Path))
+@click.argument("capture", type=PATH)
 @json_option
 def command(capture: Path, *, as_json: bool) -> None:
     """Show the facts recorded with CAPTURE. The exit code is 1 if it is damaged."""

@@ -12,14 +12,14 @@ import shlex
 import sys
 import threading
 from concurrent.futures import ThreadPoolExecutor
-from contextlib import AbstractContextManager, nullcontext
+from contextlib import nullcontext
 from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import click
 
-from rig.cli.options import read_quantity, renamed_option
+from rig.cli.options import FILE, PATH, Quantity, renamed_option
 from rig.cli.output import say
 from rig.cli.stopping import stop_on_signals
 from rig.cli.typed_orders import TypedOrders
@@ -27,7 +27,7 @@ from rig.errors import InputError
 from rig.wire import LineFormat
 
 if TYPE_CHECKING:
-    from rig.virtual import DriveSettings, VirtualChannel, VirtualPort, VirtualRig
+    from rig.virtual import VirtualChannel, VirtualPort, VirtualRig
 
 DEFAULT_LINK = Path("/tmp/pressrig-virtual")
 """The port in configs/rigs/virtual.yaml and lines.yaml."""
@@ -66,119 +66,85 @@ class _WithNames(click.Command):
 
 @click.command("simulate", cls=_WithNames, epilog="All numbers of the specimens are invented.")
 @click.option(
-    "--link",
-    type=click.Path(path_type=Path),
-    default=DEFAULT_LINK,
-    show_default=True,
+    "--link", type=PATH, default=DEFAULT_LINK, show_default=True,
     help="Symbolic link to make to the pseudo-terminal.",
-)
+)  # fmt: skip
 @click.option("--format", "wire", type=click.Choice(["framed", "lines"]), default="framed", show_default=True)
+@click.option("--rig", "rig_file", type=FILE, help="Send what this rig file describes, instead of --format.")
 @click.option(
-    "--rig",
-    "rig_file",
-    type=click.Path(path_type=Path, dir_okay=False),
-    help="Send what this rig file describes, instead of --format.",
-)
-@click.option(
-    "--rate",
-    "rate_hz",
-    type=float,
-    default=500.0,
-    show_default=True,
-    metavar="HZ",
+    "--rate", "rate_hz", type=float, default=500.0, show_default=True, metavar="HZ",
     help="Samples per second.",
-)
+)  # fmt: skip
 @click.option(
     "--specimen", default="foam", show_default=True, metavar="NAME", help="The specimen in the rig."
 )
 @click.option("--cycles", type=int, default=5, show_default=True, metavar="N", help="Number of squeezes.")
 @click.option(
-    "--depth",
-    "depth_mm",
-    type=float,
-    default=10.0,
-    show_default=True,
-    metavar="MM",
+    "--depth", "depth_mm", type=float, default=10.0, show_default=True, metavar="MM",
     help="Depth past contact.",
-)
+)  # fmt: skip
 @click.option(
-    "--gap",
-    "gap_mm",
-    type=float,
-    default=2.0,
-    show_default=True,
-    metavar="MM",
+    "--gap", "gap_mm", type=float, default=2.0, show_default=True, metavar="MM",
     help="Clearance between squeezes; negative to stay in contact.",
-)
-@click.option("--speed", default="10 mm/s", show_default=True, metavar="Q", help="Platen speed.")
+)  # fmt: skip
+@click.option(
+    "--speed", "speed_mm_per_s", type=Quantity("mm/s"), default="10 mm/s", show_default=True,
+    help="Platen speed.",
+)  # fmt: skip
 @renamed_option("--dwell", "--hold")
 @click.option(
     "--hold", "hold_s", type=float, default=0.0, show_default=True, metavar="S", help="Hold time at depth."
 )
 @click.option(
-    "--motion",
-    type=click.Choice(["driven", "hand", "sine", "commanded"]),
-    default="driven",
-    show_default=True,
-    help="Steady, uneven like a hand, a sine, or only what the host commands.",
+    "--motion", type=click.Choice(["driven", "hand", "sine", "commanded"]), default="driven",
+    show_default=True, help="Steady, uneven like a hand, a sine, or only what the host commands.",
+)  # fmt: skip
+@click.option("--contact", "contact_mm", type=Quantity("mm"), help='Contact position from home, "20 mm".')
+@click.option(
+    "--drive-speed", "top_speed_mm_per_s", type=Quantity("mm/s"), help='Top speed of the drive, "100 mm/s".'
 )
-@click.option("--contact", metavar="Q", help='Contact position from home, "20 mm".')
-@click.option("--drive-speed", metavar="Q", help='Top speed of the drive, "100 mm/s".')
-@click.option("--drive-acceleration", metavar="Q", help='Acceleration of the drive, "200 mm/s^2".')
-@click.option("--drive-travel", metavar="Q", help="Travel of the drive.  [default: to suit the specimen]")
+@click.option(
+    "--drive-acceleration", "acceleration_mm_per_s2", type=Quantity("mm/s^2"),
+    help='Acceleration of the drive, "200 mm/s^2".',
+)  # fmt: skip
+@click.option(
+    "--drive-travel", "travel_mm", type=Quantity("mm"),
+    help="Travel of the drive.  [default: to suit the specimen]",
+)  # fmt: skip
 @click.option("--seed", type=click.IntRange(0), default=0, show_default=True, metavar="N")
 @click.option(
-    "--speed-up",
-    type=float,
-    default=1.0,
-    show_default=True,
-    metavar="X",
+    "--speed-up", type=float, default=1.0, show_default=True, metavar="X",
     help="Times faster than real time; inf for as fast as the host reads.",
-)
+)  # fmt: skip
 @click.option("--fault", "faults", multiple=True, metavar="NAME", help="Fault to inject; repeatable.")
 @click.option(
-    "--control",
-    type=click.Path(path_type=Path),
-    help="Socket for orders such as `stop open` or `reset external`, one per line.",
+    "--control", type=PATH, help="Socket for orders such as `stop open` or `reset external`, one per line."
 )
 @click.option(
-    "--channel",
-    "channels",
-    multiple=True,
-    metavar="NAME=Q",
+    "--channel", "channels", multiple=True, metavar="NAME=Q",
     help='Channel beside force and position, "air_pressure=101.3 kPa"; repeatable. In N, mN or kN it is a '
-    "further force.",
-)
+        "further force.",
+)  # fmt: skip
 @click.option("--talk-only", is_flag=True, help="Send frames unasked, and ignore what the host sends.")
-@click.option(
-    "--truth",
-    type=click.Path(path_type=Path, dir_okay=False),
-    help="JSON file for the true values of the run.",
-)
+@click.option("--truth", type=FILE, help="JSON file for the true values of the run.")
 def command(
     *,
     link: Path,
     wire: str,
     rig_file: Path | None,
-    rate_hz: float,
     specimen: str,
     cycles: int,
-    depth_mm: float,
-    gap_mm: float,
-    speed: str,
-    hold_s: float,
     motion: str,
-    contact: str | None,
-    drive_speed: str | None,
-    drive_acceleration: str | None,
-    drive_travel: str | None,
-    seed: int,
+    contact_mm: float | None,
+    top_speed_mm_per_s: float | None,
+    acceleration_mm_per_s2: float | None,
+    travel_mm: float | None,
     speed_up: float,
-    faults: tuple[str, ...],
     control: Path | None,
     channels: tuple[str, ...],
     talk_only: bool,
     truth: Path | None,
+    **squeezes: Any,
 ) -> None:
     """Run a virtual rig until Ctrl-C. It starts to squeeze when a host asks for samples.
 
@@ -187,46 +153,51 @@ def command(
     line lists the orders.
     """
     refuse_windows()
-    from rig.virtual import FIRST_CONTACT_MM, VirtualPort, VirtualRig, specimen_named
+    from rig.virtual import (
+        FIRST_CONTACT_MM,
+        DriveSettings,
+        OrderSocket,
+        VirtualPort,
+        VirtualRig,
+        specimen_named,
+    )
 
     if truth is not None and not truth.resolve().parent.is_dir():
         raise InputError(f"--truth {truth}: there is no folder {truth.parent}; make it first")
-    speed_mm_per_s = read_quantity("--speed", speed, "mm/s")
-    assert speed_mm_per_s is not None
     lying = specimen_named(specimen)
     line_format = _line_format(wire, rig_file)
     if channels and (line_format is not None or talk_only):
         raise InputError("--channel: only a device that speaks and hears frames describes its channels")
-    contact_mm = read_quantity("--contact", contact, "mm") or FIRST_CONTACT_MM
+    contact_mm = contact_mm or FIRST_CONTACT_MM
+    usual = DriveSettings()
+    drive = DriveSettings(
+        travel_mm=travel_mm or max(contact_mm + lying.height_mm, USUAL_TRAVEL_MM),
+        top_speed_mm_per_s=top_speed_mm_per_s or usual.top_speed_mm_per_s,
+        acceleration_mm_per_s2=acceleration_mm_per_s2 or usual.acceleration_mm_per_s2,
+    )
     rig = VirtualRig(
         lying,
-        rate_hz=rate_hz,
         cycles=cycles,
-        depth_mm=depth_mm,
-        gap_mm=gap_mm,
-        speed_mm_per_s=speed_mm_per_s,
-        hold_s=hold_s,
         motion="driven" if motion == "commanded" else motion,  # type: ignore[arg-type]  # one of the choices
         scripted=motion != "commanded",
-        seed=seed,
-        faults=faults,
         line_format=line_format,
         talk_only=talk_only,
         contact_mm=contact_mm,
-        drive=_drive(drive_speed, drive_acceleration, drive_travel, contact_mm + lying.height_mm),
+        drive=drive,
         channels=_channels(channels),
+        **squeezes,
     )
-    with stop_on_signals(suspends=False) as stopped, _orders(rig, control):
+    with (
+        stop_on_signals(suspends=False) as stopped,
+        nullcontext() if control is None else OrderSocket(rig, control),
+    ):
         port = VirtualPort(rig, link, speed_up)
-        say(_invitation(link, rig_file or RIG_FILES[wire], cycles))
+        at = "" if link == DEFAULT_LINK else f" --port {shlex.quote(str(link.absolute()))}"
+        say(
+            f"Virtual rig at {link}; Ctrl-C ends it. In another terminal: pressrig record --rig "
+            f"{shlex.quote(str(rig_file or RIG_FILES[wire]))}{at} --specimen float-1 --cycles {cycles}"
+        )
         _serve(port, rig, stopped, truth)
-
-
-def _orders(rig: VirtualRig, control: Path | None) -> AbstractContextManager[object]:
-    """Return the socket for orders to the hardware, if one was asked for."""
-    from rig.virtual import OrderSocket
-
-    return nullcontext() if control is None else OrderSocket(rig, control)
 
 
 def _line_format(wire: str, rig_file: Path | None) -> LineFormat | None:
@@ -281,21 +252,6 @@ def _steady(value: float, _time_s: float) -> float:
     return value
 
 
-def _drive(
-    speed: str | None, acceleration: str | None, travel: str | None, fitting_mm: float
-) -> DriveSettings:
-    """Return the drive asked for; what is left out is the usual one's."""
-    from rig.virtual import DriveSettings
-
-    usual = DriveSettings()
-    return DriveSettings(
-        travel_mm=read_quantity("--drive-travel", travel, "mm") or max(fitting_mm, USUAL_TRAVEL_MM),
-        top_speed_mm_per_s=read_quantity("--drive-speed", speed, "mm/s") or usual.top_speed_mm_per_s,
-        acceleration_mm_per_s2=read_quantity("--drive-acceleration", acceleration, "mm/s^2")
-        or usual.acceleration_mm_per_s2,
-    )
-
-
 def refuse_windows() -> None:
     """A virtual rig needs a system with pseudo-terminals.
 
@@ -309,14 +265,6 @@ def refuse_windows() -> None:
             "the virtual rig does not run on Windows: use Linux, macOS or WSL, or `pressrig record` with "
             "a rig"
         )
-
-
-def _invitation(link: Path, rig_file: Path, cycles: int) -> str:
-    port = "" if link == DEFAULT_LINK else f" --port {shlex.quote(str(link.absolute()))}"
-    return (
-        f"Virtual rig at {link}; Ctrl-C ends it. In another terminal: "
-        f"pressrig record --rig {shlex.quote(str(rig_file))}{port} --specimen float-1 --cycles {cycles}"
-    )
 
 
 def _serve(port: VirtualPort, rig: VirtualRig, stopped: threading.Event, truth: Path | None) -> None:

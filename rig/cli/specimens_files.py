@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import click
 
 from rig.capture import list_captures, open_capture
-from rig.cli.options import DEFAULT_FOLDER
+from rig.cli.options import DEFAULT_FOLDER, FILE, FOLDER
 from rig.cli.output import json_option, print_json, say
 from rig.cli.specimens_options import register_option, who_option
 from rig.errors import InputError
@@ -23,7 +23,7 @@ if TYPE_CHECKING:
 
 
 @click.command("import")
-@click.argument("table", type=click.Path(path_type=Path, dir_okay=False))
+@click.argument("table", type=FILE)
 @click.option("--another", is_flag=True, help="Similar ids are different pieces.")
 @who_option
 @register_option
@@ -41,7 +41,7 @@ def take_in(table: Path, *, another: bool, who: str | None, path: Path) -> None:
 
 
 @click.command("export")
-@click.argument("table", type=click.Path(path_type=Path, dir_okay=False))
+@click.argument("table", type=FILE)
 @click.option(
     "--history",
     is_flag=True,
@@ -59,7 +59,7 @@ def give_out(table: Path, *, history: bool, path: Path) -> None:
 
 
 @click.command("link")
-@click.argument("folder", type=click.Path(path_type=Path, file_okay=False), default=DEFAULT_FOLDER)
+@click.argument("folder", type=FOLDER, default=DEFAULT_FOLDER)
 @click.option(
     "--add", "enter", is_flag=True, help="Enter pieces that are not in the register, with their batch."
 )
@@ -71,7 +71,13 @@ def link(folder: Path, *, enter: bool, path: Path, as_json: bool) -> None:
     An unknown specimen, a batch that differs from the register's, or a copy is reported and left alone; the
     exit code is then 1.
     """
-    seen, unread = _seen(folder)
+    seen: list[SeenCapture] = []
+    unread: list[tuple[str, str]] = []
+    for capture in list_captures(folder):
+        if capture.problem is not None:
+            unread.append((str(capture.path), capture.problem))
+        else:
+            seen.append(seen_capture(capture.path, open_capture(capture.path).header))
     with Register(path) as register:
         linked = register.link(seen, add=enter)
     conflicts = [(conflict.folder, conflict.why) for conflict in linked.conflicts] + unread
@@ -98,18 +104,6 @@ def link(folder: Path, *, enter: bool, path: Path, as_json: bool) -> None:
             say(f"left alone: {where}: {why}", err=True)
     if conflicts:
         raise click.exceptions.Exit(1)
-
-
-def _seen(folder: Path) -> tuple[list[SeenCapture], list[tuple[str, str]]]:
-    """Return the captures of a folder as their headers tell, and those that cannot be read."""
-    seen: list[SeenCapture] = []
-    unread: list[tuple[str, str]] = []
-    for capture in list_captures(folder):
-        if capture.problem is not None:
-            unread.append((str(capture.path), capture.problem))
-            continue
-        seen.append(seen_capture(capture.path, open_capture(capture.path).header))
-    return seen, unread
 
 
 def seen_capture(path: Path, header: CaptureHeader) -> SeenCapture:

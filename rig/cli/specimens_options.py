@@ -2,52 +2,36 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from datetime import UTC, datetime
-from pathlib import Path
 from typing import Any
 
 import click
 
-from rig import core
-from rig.cli.options import DEFAULT_FOLDER, read_quantity
+from rig.cli.options import DEFAULT_FOLDER, FILE, Quantity, together
 from rig.register import Record, read_day_or_time
 
-DEFAULT_REGISTER = DEFAULT_FOLDER / "specimens.sqlite"
-
 register_option = click.option(
-    "--register",
-    "path",
-    type=click.Path(path_type=Path, dir_okay=False),
-    default=DEFAULT_REGISTER,
-    show_default=True,
-    metavar="FILE",
-    help="The register.",
-)
+    "--register", "path", type=FILE, default=DEFAULT_FOLDER / "specimens.sqlite", show_default=True,
+    metavar="FILE", help="The register.",
+)  # fmt: skip
 
 who_option = click.option("--who", metavar="NAME", help="Name of the person responsible for the entry.")
 
 
-def fact_options(command: Callable[..., Any]) -> Callable[..., Any]:
-    """Return what may be said of a piece."""
-    for option in reversed(
-        (
-            click.option("--batch", metavar="ID", help="Name of its batch."),
-            click.option("--model", metavar="NAME", help="Name of the model."),
-            click.option("--drawing-size", metavar="Q", help='Size on the drawing, "90 mm".'),
-            click.option("--moulded", metavar="DAY", help="When it was moulded, 2026-03-14."),
-            click.option("--state", metavar="WORD", help="new, conditioned, abused or worn."),
-            click.option("--orientation", metavar="TEXT", help="How it was placed when pressed."),
-            click.option(
-                "--squeezed", metavar="TIME", help="When it was last squeezed, if no capture shows it."
-            ),
-            click.option("--notes", metavar="TEXT", help="Free text, kept with the record."),
-            click.option("--at", metavar="TIME", help="When this became true.  [default: now]"),
-            who_option,
-        )
-    ):
-        command = option(command)
-    return command
+fact_options = together(
+    click.option("--batch", metavar="ID", help="Name of its batch."),
+    click.option("--model", metavar="NAME", help="Name of the model."),
+    click.option("--drawing-size", type=Quantity("mm"), help='Size on the drawing, "90 mm".'),
+    click.option("--moulded", metavar="DAY", help="When it was moulded, 2026-03-14."),
+    click.option("--state", metavar="WORD", help="new, conditioned, abused or worn."),
+    click.option("--orientation", metavar="TEXT", help="How it was placed when pressed."),
+    click.option("--squeezed", metavar="TIME", help="When it was last squeezed, if no capture shows it."),
+    click.option("--notes", metavar="TEXT", help="Free text, kept with the record."),
+    click.option("--at", metavar="TIME", help="When this became true.  [default: now]"),
+    who_option,
+)
+"""What may be said of a piece."""
 
 
 def read_at(at: str | None) -> str:
@@ -78,18 +62,7 @@ def read_facts(specimen: str, given: Mapping[str, Any]) -> list[Record]:
         if given[kind] is not None:
             moment = read_day_or_time(given[kind], f"--{kind}")
             facts.append(Record(specimen=specimen, kind=kind, text=moment, at=moment, who=who))
-    size_mm = read_quantity("--drawing-size", given["drawing_size"], "mm")
-    if size_mm is not None:
+    if given["drawing_size"] is not None:
+        size_mm = given["drawing_size"]
         facts.append(Record(specimen=specimen, kind="drawing_size", value=size_mm, at=at, who=who))
     return facts
-
-
-def read_text(path: Path, largest_bytes: int = 64 << 20) -> str:
-    """Return a small file of text.
-
-    Raises
-    ------
-    InputError
-        If it cannot be read as that.
-    """
-    return core.read_text(path, most=largest_bytes)

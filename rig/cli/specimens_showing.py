@@ -19,6 +19,12 @@ if TYPE_CHECKING:
 
 MISSING = "missing"
 
+RECORD_FIELDS = (
+    *("number", "at", "kind", "text", "value", "unit", "u", "detail", "force_n"),
+    *("how", "who", "reason", "corrects", "written"),
+)
+"""Of a record, in a document."""
+
 
 @click.command("show")
 @click.argument("specimen", metavar="ID")
@@ -97,18 +103,18 @@ def entry(piece: RegisteredSpecimen) -> dict[str, Any]:
 
 
 def _list_table(pieces: tuple[RegisteredSpecimen, ...], *, plain: bool) -> Any:
-    directions = sorted({size.direction for each in pieces for size in each.sizes})
+    directions = sorted({size.direction for piece in pieces for size in piece.sizes}) or ["size"]
     table = empty_table("specimens", plain=plain)
     for heading in ("id", "batch", "state"):
         table.add_column(heading, no_wrap=heading == "id")
-    for heading in ("mass\ng", *(f"{each}\nmm" for each in directions or ["size"]), "captures"):
+    for heading in ("mass\ng", *(f"{direction}\nmm" for direction in directions), "captures"):
         table.add_column(heading, justify="right")
     table.add_column("missing")
     for piece in pieces:
         mass = piece.mass
         sizes = {size.direction: size for size in piece.sizes}
         cells = [MISSING if mass is None else rounded(mass.g, mass.u_g or 0.0)]
-        for direction in directions or ["size"]:
+        for direction in directions:
             size = sizes.get(direction)
             cells.append(MISSING if size is None else rounded(size.mm, size.u_mm or 0.0))
         others = [name for name in piece.missing() if name not in ("mass", "size", "captures", "batch")]
@@ -124,26 +130,18 @@ def _facts_table(piece: RegisteredSpecimen, *, plain: bool) -> Any:
     size_mm, mass = piece.drawing_size_mm, piece.mass
     moulded_days, squeezed_days = piece.since_moulding_days(), piece.since_squeeze_days()
     u = "" if mass is None or mass.u_g is None else f", u {mass.u_g:.2g} g"
-    for name, value in (
-        ("batch", piece.batch),
-        ("model", piece.model),
-        ("drawing size", None if size_mm is None else f"{size_mm:g} mm"),
-        ("state", piece.state),
-        ("pressed", piece.orientation),
-        (
-            "moulded",
-            moulded_days if moulded_days is None else f"{piece.moulded} ({moulded_days:.0f} days ago)",
-        ),
-        (
-            "last squeeze",
-            None if squeezed_days is None else f"{piece.squeezed} ({squeezed_days:.1f} days ago)",
-        ),
-        (
-            "mass",
-            None if mass is None else f"{rounded(mass.g, mass.u_g or 0.0)} g{u} ({mass.how}, {mass.at})",
-        ),
-        ("captures", str(len(piece.captures))),
-    ):
+    facts = {
+        "batch": piece.batch,
+        "model": piece.model,
+        "drawing size": None if size_mm is None else f"{size_mm:g} mm",
+        "state": piece.state,
+        "pressed": piece.orientation,
+        "moulded": None if moulded_days is None else f"{piece.moulded} ({moulded_days:.0f} days ago)",
+        "last squeeze": None if squeezed_days is None else f"{piece.squeezed} ({squeezed_days:.1f} days ago)",
+        "mass": None if mass is None else f"{rounded(mass.g, mass.u_g or 0.0)} g{u} ({mass.how}, {mass.at})",
+        "captures": len(piece.captures),
+    }
+    for name, value in facts.items():
         table.add_row(name, MISSING if value is None else str(value))
     for note in piece.notes:
         table.add_row("note", note)
@@ -151,7 +149,7 @@ def _facts_table(piece: RegisteredSpecimen, *, plain: bool) -> Any:
 
 
 def _history_table(piece: RegisteredSpecimen, *, plain: bool) -> Any:
-    stands = {each.corrects: each.number for each in piece.records if each.corrects is not None}
+    stands = {record.corrects: record.number for record in piece.records if record.corrects is not None}
     table = empty_table("records", plain=plain)
     for heading in ("record", "at", "what", "value", "how", "who", "remark"):
         table.add_column(heading)
@@ -167,20 +165,4 @@ def _history_table(piece: RegisteredSpecimen, *, plain: bool) -> Any:
 
 
 def _record_entry(record: Record) -> dict[str, Any]:
-    names = (
-        "number",
-        "at",
-        "kind",
-        "text",
-        "value",
-        "unit",
-        "u",
-        "detail",
-        "force_n",
-        "how",
-        "who",
-        "reason",
-        "corrects",
-        "written",
-    )
-    return {name: getattr(record, name) for name in names}
+    return {name: getattr(record, name) for name in RECORD_FIELDS}

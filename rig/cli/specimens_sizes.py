@@ -10,10 +10,10 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from rig.cli.options import read_quantity
+from rig.cli.options import FILE, Quantity, read_quantity
 from rig.cli.output import console, is_plain, json_option, print_json, say
-from rig.cli.specimens_options import read_at, read_text, register_option, who_option
-from rig.core import load_json, rounded
+from rig.cli.specimens_options import read_at, register_option, who_option
+from rig.core import load_json, read_text, rounded
 from rig.errors import InputError
 from rig.population import size_up
 from rig.register import Record, Register, read_day_or_time
@@ -38,14 +38,15 @@ _STEP_U = 1 / math.sqrt(12)
 @click.command("size")
 @click.argument("specimen", metavar="[ID]", required=False)
 @click.argument("readings", nargs=-1, metavar="[DIRECTION=SIZE]...")
-@click.option("--force", metavar="Q", help='Contact force of the caliper, "2 N".')
-@click.option("--instrument-u", metavar="Q", help='Standard uncertainty of the caliper, "0.02 mm".')
-@click.option("--table", type=click.Path(path_type=Path, dir_okay=False),
+@click.option("--force", "force_n", type=Quantity("N"), help='Contact force of the caliper, "2 N".')
+@click.option(
+    "--instrument-u", "u_mm", type=Quantity("mm"), help='Standard uncertainty of the caliper, "0.02 mm".'
+)
+@click.option(
+    "--table", type=FILE,
     help="CSV of readings with id, direction, size (mm); optional: force (N), u (mm), measured.",
 )  # fmt: skip
-@click.option("--height", type=click.Path(path_type=Path, dir_okay=False), metavar="JSON",
-    help="Output of `pressrig height --json`.",
-)  # fmt: skip
+@click.option("--height", type=FILE, metavar="JSON", help="Output of `pressrig height --json`.")
 @click.option("--at", metavar="TIME", help="When it was measured.  [default: now]")
 @who_option
 @register_option
@@ -62,12 +63,12 @@ def size(specimen: str | None, readings: tuple[str, ...], *, path: Path, as_json
         pieces = [register.specimen(name) for name in dict.fromkeys(record.specimen for record in records)]
     sizings = {piece.id: sizing_of(piece) for piece in pieces}
     if as_json:
-        print_json({name: None if each is None else sizing_entry(each) for name, each in sizings.items()})
+        print_json({name: sizing and sizing_entry(sizing) for name, sizing in sizings.items()})
         return
-    for name, each in sizings.items():
-        assert each is not None  # it has a size now
-        console().print(sizing_table(name, each, plain=is_plain()))
-        for note in each.notes:
+    for name, sizing in sizings.items():
+        assert sizing is not None  # it has a size now
+        console().print(sizing_table(name, sizing, plain=is_plain()))
+        for note in sizing.notes:
             say(note)
 
 
@@ -82,13 +83,13 @@ def sizing_entry(sizing: Sizing) -> dict[str, Any]:
     return {
         "directions": {
             name: {
-                "mm": each.mm,
-                "u_mm": _known(each.u_mm),
-                "n": each.n,
-                "force_n": each.force_n,
-                "left_out": each.left_out,
+                "mm": size.mm,
+                "u_mm": _known(size.u_mm),
+                "n": size.n,
+                "force_n": size.force_n,
+                "left_out": size.left_out,
             }
-            for name, each in sizing.directions.items()
+            for name, size in sizing.directions.items()
         },
         "diameter_mm": sizing.diameter_mm,
         "diameter_u_mm": _known(sizing.diameter_u_mm),
@@ -106,25 +107,21 @@ def sizing_table(name: str, sizing: Sizing, *, plain: bool) -> Any:
     table.add_column("direction")
     for heading in ("mm", "u\nmm", "readings", "force\nN"):
         table.add_column(heading, justify="right")
-    for direction, each in sizing.directions.items():
-        force = "-" if each.force_n is None else f"{each.force_n:g}"
-        table.add_row(direction, rounded(each.mm, each.u_mm), _u(each.u_mm), str(each.n), force)
+    for direction, size in sizing.directions.items():
+        force, u_mm = "-" if size.force_n is None else f"{size.force_n:g}", size.u_mm
+        table.add_row(direction, rounded(size.mm, u_mm), rounded(u_mm, u_mm), str(size.n), force)
     for title, value, u in (
         ("mean diameter", sizing.diameter_mm, sizing.diameter_u_mm),
         ("roundness", sizing.roundness_mm, sizing.roundness_u_mm),
     ):
         if value is not None and u is not None:
-            table.add_row(title, rounded(value, u), _u(u), "", "")
+            table.add_row(title, rounded(value, u), rounded(u, u), "", "")
     if sizing.off_drawing_mm is not None and sizing.off_drawing_half_mm is not None:
         half = sizing.off_drawing_half_mm
         off = rounded(sizing.off_drawing_mm, half / 2)
         known = f" +- {rounded(half, half / 2)} (95 %)" if math.isfinite(half) else ""
         table.add_row("measured less drawn", f"{off}{known}", "", "", "")
     return table
-
-
-def _u(u_mm: float) -> str:
-    return rounded(u_mm, u_mm)
 
 
 def _known(value: float | None) -> float | None:
@@ -143,13 +140,12 @@ def _records(specimen: str | None, readings: Sequence[str], given: dict[str, Any
     elif given["height"] is not None:
         yield _height(given["height"], specimen, at, who)
     else:
-        force_n = read_quantity("--force", given["force"], "N")
-        u_mm = read_quantity("--instrument-u", given["instrument_u"], "mm")
+        facts = {"force_n": given["force_n"], "u_mm": given["u_mm"], "at": at, "who": who}
         for text in readings:
             match = _READING.fullmatch(text)
             if match is None or specimen is None:
                 raise InputError(f"size: found {text!r:.40}, expected such as 'diameter A=90.4 mm'")
-            yield _reading(str(specimen), match[1], match[2], force_n=force_n, u_mm=u_mm, at=at, who=who)
+            yield _reading(specimen, match[1], match[2], **facts)
 
 
 def _reading(
@@ -188,7 +184,7 @@ def _reading(
 def _height(path: Path, specimen: str | None, at: str, who: str | None) -> Record:
     """Return the height at the contact force, of a document of `pressrig height --json`."""
     try:
-        document = load_json(read_text(path, LARGEST_BYTES), str(path))
+        document = load_json(read_text(path, most=LARGEST_BYTES), str(path))
         height = document["at_contact_force"]
         name, mm, force_n = str(document["specimen"]), float(height["height_mm"]), float(height["force_n"])
         u_mm = None if height["height_mm_u"] is None else float(height["height_mm_u"])

@@ -1,14 +1,31 @@
-"""What is printed once, on standard error, before a recording begins."""
+"""Before a recording begins: the port of a rig, and on standard error, once, what is wrong with the rig."""
 
 from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
 from rig.cli.output import say
+from rig.reader import Reader
 from rig.rigchecks import standing_of
 
 if TYPE_CHECKING:
     from rig.rigfile import RigFile
+
+
+def reader_of(rig: RigFile, port: str | None) -> Reader:
+    """Return the reader of a rig, not yet entered.
+
+    Parameters
+    ----------
+    port
+        Instead of the rig file's.
+
+    Raises
+    ------
+    InputError
+        If neither names a port.
+    """
+    return Reader(rig.address(port), rig.wire, rate_hz=rig.rate_hz, disagreement=rig.disagreement)
 
 
 def say_how_it_stands(rig: RigFile) -> tuple[str, ...]:

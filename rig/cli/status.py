@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from rig.cli.options import port_option, rig_option
 from rig.cli.ordering import counted, named_rig
 from rig.cli.output import json_option, print_json, say
 from rig.daemon import ControlClient, NoDaemonError
@@ -24,8 +25,8 @@ NO = 1
 
 
 @click.command("status")
-@click.option("--rig", "rig_file", type=click.Path(path_type=Path), help="Rig file of the only rig to show.")
-@click.option("--port", metavar="PATH", help="With --rig: only the rig of that name on this port.")
+@rig_option("Rig file of the only rig to show.", required=False)
+@port_option("With --rig: only the rig of that name on this port.")
 @json_option
 def command(rig_file: Path | None, *, port: str | None, as_json: bool) -> None:
     """Show what each rig that you serve is doing, as its daemon reports it.
@@ -59,20 +60,20 @@ def _statuses(rig_file: Path | None, port: str | None) -> list[RigStatus]:
 
 def in_words(status: RigStatus) -> Iterator[str]:
     """Yield a status as lines of text."""
-    yield f"{status.rig} at {status.port}: {status.state}, {_arming_in_words(status)}"
+    arming = "ARMED, the platen may move" if status.armed else "not armed"
+    if status.device is None and status.limits is not None:
+        arming = "not known whether armed: treat it as armed"
+    yield f"{status.rig} at {status.port}: {status.state}, {arming}"
     if status.force_n is not None and status.position_mm is not None:
         yield f"force {status.force_n:.2f} N, position {status.position_mm:.3f} mm"
     if status.samples_per_s is not None:
         yield f"{status.samples_per_s:.0f} samples/s, {status.samples_lost} lost"
     device = status.device
     if device is not None:
-        marks = [
-            f"{device.name} {device.firmware}",
-            "drives its platen" if device.drives else "moved by hand",
-        ]
-        marks += ["homed"] * bool(device.homed)
-        marks += [f"stop latched: {device.stop_cause}"] * (device.stop_cause is not None)
-        yield ", ".join(marks)
+        way = "drives its platen" if device.drives else "moved by hand"
+        homed = ", homed" if device.homed else ""
+        latched = "" if device.stop_cause is None else f", stop latched: {device.stop_cause}"
+        yield f"{device.name} {device.firmware}, {way}{homed}{latched}"
         if device.switches is not None:
             current = "on" if device.motor_current else "off"
             yield f"{', '.join(device.switches) or 'no switch pressed'}; motor current {current}"
@@ -93,14 +94,6 @@ def in_words(status: RigStatus) -> Iterator[str]:
             yield last.capture
     for warning in status.warnings:
         yield f"warning: {warning}"
-
-
-def _arming_in_words(status: RigStatus) -> str:
-    if status.device is None and status.limits is not None:
-        return "not known whether armed: treat it as armed"
-    if not status.armed:
-        return "not armed"
-    return "ARMED, the platen may move"
 
 
 def _job_in_words(job: JobCard) -> Iterator[str]:

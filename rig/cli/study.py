@@ -9,11 +9,20 @@ import click
 
 from rig import __version__, sheets
 from rig.analyser import Depth
-from rig.calibrationfile import read_calibration
 from rig.cli.answer_showing import show_answer
 from rig.cli.capture_arguments import captures_in
-from rig.cli.options import fresh_option, is_fresh, read_quantity, renamed_option
-from rig.cli.output import as_json_text, is_plain, json_option, print_json, say
+from rig.cli.options import (
+    FOLDER,
+    PATH,
+    Quantity,
+    calibration_option,
+    conditioning_option,
+    fresh_option,
+    is_fresh,
+    read_quantity,
+    renamed_option,
+)
+from rig.cli.output import is_plain, json_option, print_json, say, write_json
 from rig.core import csv_cell, quantity
 from rig.errors import InputError
 from rig.population import DRIVEN, arrange_trials, compare_kinds, gauge_study, laboratory_study
@@ -21,7 +30,8 @@ from rig.results import Asked, read_trials, trials_of_captures
 from rig.sheets import GaugeStudy, gauge_answer, gauge_notes, gauge_tables, save_gauge_report
 
 if TYPE_CHECKING:
-    from rig.population import GaugeResult, Interaction, LaboratoryStudy, TrialTable
+    from rig.calibration import Calibration
+    from rig.population import GaugeResult, Interaction, TrialTable
     from rig.results import Trials
 
 SECANT = "secant_n_per_mm"
@@ -29,55 +39,36 @@ SECANT = "secant_n_per_mm"
 
 
 @click.command("study")
-@click.argument("sources", nargs=-1, required=True, type=click.Path(path_type=Path))
+@click.argument("sources", nargs=-1, required=True, type=PATH)
 @click.option("--value", metavar="COLUMN", help="Table: column of the values, with the unit in its name.")
 @click.option(
-    "--driven",
-    multiple=True,
-    metavar="NAME",
+    "--driven", multiple=True, metavar="NAME",
     help="Table without a column `kind`: this appraiser is a driven rig, the others are hands; repeatable.",
-)
+)  # fmt: skip
 @click.option("--quantity", metavar="COLUMN", help=f"Captures: quantity to study.  [default: {SECANT}]")
 @click.option(
     "--at", metavar="DEPTH", help='Captures: study the loading force at this depth, "25%" or "5 mm".'
 )
-@click.option("--contact-force", metavar="Q", help="Captures: force that counts as contact.")
 @click.option(
-    "--conditioning",
-    type=click.IntRange(0),
-    default=0,
-    metavar="N",
-    help="Number of first cycles to leave out of the means.",
+    "--contact-force", "contact_force_n", type=Quantity("N"), help="Captures: force that counts as contact."
 )
+@conditioning_option("Number of first cycles to leave out of the means.")
+@calibration_option("Read the counts of all captures with this calibration.")
 @click.option(
-    "--calibration",
-    "calibration_file",
-    type=click.Path(path_type=Path),
-    help="Read the counts of all captures with this calibration.",
-)
-@click.option(
-    "--laboratories",
-    is_flag=True,
+    "--laboratories", is_flag=True,
     help="Each appraiser is a laboratory with its own pieces of one material (ISO 5725-2).",
-)
+)  # fmt: skip
 @click.option("--tolerance", metavar="Q", help="Width of the tolerance: upper minus lower limit.")
 @click.option(
-    "--interaction",
-    type=click.Choice(["kept", "pooled"]),
-    default="kept",
-    show_default=True,
+    "--interaction", type=click.Choice(["kept", "pooled"]), default="kept", show_default=True,
     help="Treat the interaction as its own source, or pool it with the repeats. Both are shown.",
-)
+)  # fmt: skip
 @renamed_option("--pool-above", "--interaction")
 @click.option(
-    "--at-most",
-    type=click.FloatRange(0, min_open=True),
-    metavar="PCT",
+    "--at-most", type=click.FloatRange(0, min_open=True), metavar="PCT",
     help="Largest permitted share of the gauge, of the tolerance or, without one, of the total.",
-)
-@click.option(
-    "--out", type=click.Path(path_type=Path, file_okay=False), help="Folder for the page and its pictures."
-)
+)  # fmt: skip
+@click.option("--out", type=FOLDER, help="Folder for the page and its pictures.")
 @fresh_option
 @json_option
 def command(
@@ -87,9 +78,9 @@ def command(
     driven: tuple[str, ...],
     quantity: str | None,
     at: str | None,
-    contact_force: str | None,
+    contact_force_n: float | None,
     conditioning: int,
-    calibration_file: Path | None,
+    calibration: Calibration | None,
     laboratories: bool,
     tolerance: str | None,
     interaction: Interaction,
@@ -113,21 +104,18 @@ def command(
             "a table",
             quantity=quantity,
             at=at,
-            contact_force=contact_force,
+            contact_force=contact_force_n,
             conditioning=conditioning,
-            calibration=calibration_file,
+            calibration=calibration,
         )
         trials = read_trials(sources[0], value, driven)
     else:
         _refuse_options("captures", value=value, driven=driven)
-        trials = _measured(
-            tuple(captures_in(sources).paths),
-            column=quantity,
-            at=at,
-            contact_force=contact_force,
-            conditioning=conditioning,
-            calibration_file=calibration_file,
-        )
+        captures = tuple(captures_in(sources).paths)
+        if quantity is None:
+            quantity = SECANT if at is None else f"at {Depth.of(at).label}.loading_n"
+        asked = Asked(contact_force_n, conditioning, at, calibration=calibration, fresh=is_fresh())
+        trials = trials_of_captures(captures, quantity, asked)
     if laboratories:
         trials = trials.by_laboratory()
     if "laboratory" in trials.columns:
@@ -135,11 +123,14 @@ def command(
         _laboratories(trials, out, as_json=as_json)
         return
     study = _studied(trials, tolerance, interaction)
-    page = None if out is None else _write(study, trials, out)
+    page = None
+    if out is not None:
+        page = save_gauge_report(study, f"Gauge study: {study.result.quantity}", out)
+        _write_values(study.as_dict(), trials, out)
     if as_json:
         print_json(study.as_dict() | {"values": trials.rows()})
     else:
-        _print(study, page)
+        show_answer(gauge_answer(study), gauge_tables(study, plain=is_plain()), gauge_notes(study), page)
     _answer(study.result, at_most)
 
 
@@ -147,27 +138,6 @@ def _refuse_options(source: str, **options: Any) -> None:
     for name, given in options.items():
         if given:
             raise InputError(f"--{name.replace('_', '-')}: does not go with {source}; leave it out")
-
-
-def _measured(
-    captures: tuple[Path, ...],
-    *,
-    column: str | None,
-    at: str | None,
-    contact_force: str | None,
-    conditioning: int,
-    calibration_file: Path | None,
-) -> Trials:
-    if column is None:
-        column = SECANT if at is None else f"at {Depth.of(at).label}.loading_n"
-    asked = Asked(
-        contact_force_n=read_quantity("--contact-force", contact_force, "N"),
-        conditioning=conditioning,
-        at=at,
-        calibration=None if calibration_file is None else read_calibration(calibration_file),
-        fresh=is_fresh(),
-    )
-    return trials_of_captures(captures, column, asked)
 
 
 def _studied(trials: Trials, tolerance: str | None, interaction: Interaction) -> GaugeStudy:
@@ -193,7 +163,7 @@ def _studied(trials: Trials, tolerance: str | None, interaction: Interaction) ->
 def _laboratories(trials: Trials, out: Path | None, *, as_json: bool) -> None:
     """Study, write and print the results of laboratories."""
     shown = quantity(trials.quantity)
-    study: LaboratoryStudy = laboratory_study(
+    study = laboratory_study(
         trials.columns, quantity=shown.title, unit=shown.unit, where=trials.where, rows=trials.lines
     )
     answer, notes = sheets.laboratory_answer(study), sheets.laboratory_notes(study, trials.notes)
@@ -231,24 +201,13 @@ def _tolerance(text: str | None, unit: str) -> float | None:
         ) from None
 
 
-def _write(study: GaugeStudy, trials: Trials, out: Path) -> Path:
-    """Page, pictures, the study as a document, and the values that it was made from."""
-    page = save_gauge_report(study, f"Gauge study: {study.result.quantity}", out)
-    _write_values(study.as_dict(), trials, out)
-    return page
-
-
 def _write_values(document: dict[str, Any], trials: Trials, out: Path) -> None:
+    """Write the study as a document, and the values that it was made from."""
     import pandas as pd
 
-    (out / "study.json").write_text(as_json_text(document, indent=2) + "\n", encoding="utf-8")
+    write_json(document, out / "study.json")
     frame = pd.DataFrame(trials.rows()).rename(columns={"value": trials.quantity})
     frame.map(csv_cell).rename(columns=csv_cell).to_csv(out / "values.csv", index=False)
-
-
-def _print(study: GaugeStudy, page: Path | None) -> None:
-    tables = gauge_tables(study, plain=is_plain())
-    show_answer(gauge_answer(study), tables, gauge_notes(study), page)
 
 
 def _answer(result: GaugeResult, at_most: float | None) -> None:

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-import importlib
-
 import click
+
+from rig.cli.families import Family
 
 _COMMANDS = {
     "force": ("rig.cli.verify_force", "Errors and class against references, with a report."),
@@ -15,23 +15,6 @@ _COMMANDS = {
 }
 
 
-class _Verifications(click.Group):
-    """Subcommands by name; a module is imported when its command runs."""
-
-    def list_commands(self, ctx: click.Context) -> list[str]:
-        return list(_COMMANDS)
-
-    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
-        if cmd_name not in _COMMANDS:
-            return None
-        found: click.Command = importlib.import_module(_COMMANDS[cmd_name][0]).command
-        return found
-
-    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
-        with formatter.section("Commands"):
-            formatter.write_dl([(name, summary) for name, (_, summary) in _COMMANDS.items()])
-
-
-@click.group("verify", cls=_Verifications)
+@click.group("verify", cls=Family, rows=_COMMANDS)
 def command() -> None:
     """Check that a rig reads right. The exit code is 1 if it does not."""

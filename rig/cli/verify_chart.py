@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 import click
 
 from rig.calibration import BASELINE, learnt_limits
+from rig.cli.options import FOLDER, rig_option
 from rig.cli.output import console, is_plain, json_option, print_json, say
 from rig.core import rounded
 from rig.rigchecks import PieceCheck, read_checks
@@ -18,23 +19,19 @@ from rig.sheets import ChartPoint, empty_table, save_control_chart
 
 if TYPE_CHECKING:
     from rig.calibration import ChartLimits
-    from rig.rigchecks import CheckLog
+
 
 SHOWN = 30
 """Newest readings in the table."""
 
 
 @click.command("chart")
-@click.option("--rig", "rig_file", required=True, type=click.Path(path_type=Path), help="The rig file.")
+@rig_option()
 @click.option(
-    "--baseline",
-    type=click.IntRange(2, 100),
-    metavar="N",
+    "--baseline", type=click.IntRange(2, 100), metavar="N",
     help="Number of readings that set the limits.  [default: 8]",
-)
-@click.option(
-    "--out", type=click.Path(path_type=Path, file_okay=False), help="Folder for one plot per chart."
-)
+)  # fmt: skip
+@click.option("--out", type=FOLDER, help="Folder for one plot per chart.")
 @json_option
 def command(*, rig_file: Path, baseline: int | None, out: Path | None, as_json: bool) -> None:
     """Show the chart of each check standard. The exit code is 1 while one is outside its limits and not
@@ -43,10 +40,12 @@ def command(*, rig_file: Path, baseline: int | None, out: Path | None, as_json: 
     rig = read_rig_file(rig_file)
     log = read_checks(rig_file)
     charts = []
-    for piece, quantity in _names(log):
+    records = [record for record in log.records if isinstance(record, PieceCheck)]
+    for piece, quantity in dict.fromkeys((record.piece, record.quantity) for record in records):
         points = log.chart(piece, quantity)
         inside = [point.value for point in points if not point.reasons]
-        charts.append((piece, quantity, points, learnt_limits(inside, baseline or BASELINE)))
+        if points:
+            charts.append((piece, quantity, points, learnt_limits(inside, baseline or BASELINE)))
     if out is not None:
         for piece, quantity, points, limits in charts:
             _draw(f"{rig.name}: {piece}", points, limits, out / f"{_file_name(piece)}-{quantity}.png")
@@ -63,7 +62,7 @@ def command(*, rig_file: Path, baseline: int | None, out: Path | None, as_json: 
                     }
                     for piece, quantity, points, limits in charts
                 ],
-                "outside": [each.capture for each in log.outside()],
+                "outside": [check.capture for check in log.outside()],
                 "damaged_lines": log.damaged,
             }
         )
@@ -76,12 +75,6 @@ def command(*, rig_file: Path, baseline: int | None, out: Path | None, as_json: 
             say(f"Plots are in {out}")
     if log.outside():
         raise click.exceptions.Exit(1)
-
-
-def _names(log: CheckLog) -> list[tuple[str, str]]:
-    """Piece and quantity of each chart that has a point."""
-    pairs = ((record.piece, record.quantity) for record in log.records if isinstance(record, PieceCheck))
-    return [pair for pair in dict.fromkeys(pairs) if log.chart(*pair)]
 
 
 def _draw(title: str, points: tuple[PieceCheck, ...], limits: ChartLimits | None, path: Path) -> None:
@@ -99,15 +92,15 @@ def _print(title: str, points: tuple[PieceCheck, ...], limits: ChartLimits | Non
         table.add_column(f"{heading}\n{points[-1].unit}", justify="right")
     table.add_column("outside")
     first = max(len(points) - SHOWN, 0)
-    for place, each in list(enumerate(points))[first:]:
-        u = each.u or 0.0
-        moved = "" if place == 0 else rounded(abs(each.value - points[place - 1].value), u)
+    for place, point in list(enumerate(points))[first:]:
+        u = point.u or 0.0
+        moved = "" if place == 0 else rounded(abs(point.value - points[place - 1].value), u)
         table.add_row(
-            f"{each.at.astimezone():%Y-%m-%d %H:%M}",
-            rounded(each.value, u),
-            "-" if each.u is None else rounded(u, u),
+            f"{point.at.astimezone():%Y-%m-%d %H:%M}",
+            rounded(point.value, u),
+            "-" if point.u is None else rounded(u, u),
             moved,
-            "; ".join(each.reasons),
+            "; ".join(point.reasons),
         )
     screen = console()
     screen.print(table)

@@ -7,6 +7,7 @@ from pathlib import Path
 
 import click
 
+from rig.cli.options import rig_option
 from rig.cli.output import say
 from rig.errors import InputError
 from rig.rigchecks import Clearing, read_checks
@@ -17,13 +18,11 @@ SHORTEST_REASON = 5
 
 
 @click.command("clear")
-@click.option("--rig", "rig_file", required=True, type=click.Path(path_type=Path), help="The rig file.")
+@rig_option()
 @click.option(
-    "--reason",
-    required=True,
-    metavar="TEXT",
+    "--reason", required=True, metavar="TEXT",
     help="Why the check standard was outside its limits, and what was done.",
-)
+)  # fmt: skip
 @click.option("--by", required=True, metavar="NAME", help="Name of the person responsible for the entry.")
 @click.option(
     "--new-baseline", is_flag=True, help="Start new charts, because the rig or a check standard has changed."

@@ -10,7 +10,7 @@ import click
 
 from rig.calibration import Calibration, Scale, creep_and_return
 from rig.capture import open_capture
-from rig.cli.options import read_quantity
+from rig.cli.options import PATH, Quantity, rig_option
 from rig.cli.output import console, is_plain, json_option, print_json, say
 from rig.core import rounded
 from rig.errors import InputError
@@ -20,7 +20,6 @@ from rig.sheets import empty_table
 if TYPE_CHECKING:
     from rig.calibration import CreepResult
     from rig.capture import Capture
-    from rig.core.measured import Measured
     from rig.samples import FloatArray
 
 MOST_SAMPLES = 20_000_000
@@ -28,18 +27,17 @@ MOST_SAMPLES = 20_000_000
 
 
 @click.command("creep")
-@click.argument("capture_folder", metavar="CAPTURE", type=click.Path(path_type=Path))
+@click.argument("capture_folder", metavar="CAPTURE", type=PATH)
+@rig_option("Read the counts with this rig's calibration.", required=False)
 @click.option(
-    "--rig", "rig_file", type=click.Path(path_type=Path), help="Read the counts with this rig's calibration."
+    "--most", "most_pct", type=Quantity("%"), help='Exit with 1 if creep or zero return is more, "0.1 %".'
 )
-@click.option("--most", metavar="Q", help='Exit with 1 if creep or zero return is more, "0.1 %".')
 @json_option
-def command(capture_folder: Path, *, rig_file: Path | None, most: str | None, as_json: bool) -> None:
+def command(capture_folder: Path, *, rig_file: Path | None, most_pct: float | None, as_json: bool) -> None:
     """Find creep and zero return from CAPTURE: no load, a load held for five minutes, no load again.
 
     Both are given in per cent of the load, so you can also test a cell without a calibration.
     """
-    most_pct = read_quantity("--most", most, "%")
     capture = open_capture(capture_folder)
     calibration = (
         Calibration.from_dict(capture.header.calibration, where=f"{capture_folder}/capture.yaml: calibration")
@@ -82,17 +80,16 @@ def _print(result: CreepResult, unit: str, name: str) -> None:
         table.add_column(heading, justify="right")
     table.add_row("load", f"{result.load:.6g}", "", unit)
     table.add_row("held for", f"{result.hold_s:.1f}", "", "s")
-
-    def add(title: str, change: Measured | None) -> None:
-        if change is None:
-            table.add_row(title, "-", "-", "% of the load")
-        else:
-            reach, value = change.reach(), rounded(change.value, change.u)
-            table.add_row(title, value, f"± {rounded(reach, reach)}", "% of the load")
-
-    add("creep over the hold", result.creep)
-    add("creep per tenfold time", result.per_decade)
-    add("zero return", result.zero_return)
+    for title, change in (
+        ("creep over the hold", result.creep),
+        ("creep per tenfold time", result.per_decade),
+        ("zero return", result.zero_return),
+    ):
+        value = reach = "-"
+        if change is not None:
+            half = change.reach()
+            value, reach = rounded(change.value, change.u), f"± {rounded(half, half)}"
+        table.add_row(title, value, reach, "% of the load")
     screen = console()
     screen.print(table)
     for note in result.notes:

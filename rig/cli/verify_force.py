@@ -11,7 +11,16 @@ import click
 
 from rig.calibration import Gravity, VerificationReferences, reference_u, verify_force
 from rig.cli.logs import log_to_file
-from rig.cli.options import later, read_conditions, read_quantity
+from rig.cli.options import (
+    FOLDER,
+    PATH,
+    Quantity,
+    condition_option,
+    expiry_option,
+    later,
+    port_option,
+    rig_option,
+)
 from rig.cli.output import console, is_plain, json_option, print_json, say
 from rig.cli.verify_taking import take_verification
 from rig.errors import InputError
@@ -22,38 +31,35 @@ from rig.sheets import VerificationSheet, save_verification_report, verification
 
 if TYPE_CHECKING:
     from rig.calibration import Verification
-    from rig.rigfile import RigFile
+
 
 CLASS_NAMES = ("0.5", "1", "2", "3")
 
 
 @click.command("force")
-@click.argument("readings_file", metavar="READINGS", type=click.Path(path_type=Path))
-@click.option("--rig", "rig_file", required=True, type=click.Path(path_type=Path), help="The rig file.")
-@click.option("--port", metavar="PATH", help="Port to open instead of the rig file's.")
+@click.argument("readings_file", metavar="READINGS", type=PATH)
+@rig_option()
+@port_option()
 @click.option(
-    "--loads",
-    metavar="LIST",
+    "--loads", metavar="LIST",
     help='Take readings at these loads now, "20 N, 40 N" or "-20 N, -40 N", and write READINGS.',
-)
-@click.option("--settle", default="2 s", show_default=True, metavar="Q", help="Length of a settled plateau.")
+)  # fmt: skip
 @click.option(
-    "--resolution",
-    metavar="Q",
+    "--settle", "settle_s", type=Quantity("s"), default="2 s", show_default=True,
+    help="Length of a settled plateau.",
+)  # fmt: skip
+@click.option(
+    "--resolution", "resolution_n", type=Quantity("N"),
     help='Step of the readings, "10 mN".  [default: their last decimal, or one count]',
-)
+)  # fmt: skip
 @click.option(
-    "--certificate",
-    "certificates",
-    multiple=True,
-    metavar="TEXT",
+    "--certificate", "certificates", multiple=True, metavar="TEXT",
     help="A reference and its certificate; repeatable. Without one, no class is stated.",
-)
+)  # fmt: skip
 @click.option(
-    "--reference-u",
-    metavar="Q",
+    "--reference-u", metavar="Q",
     help='Their standard uncertainty: "0.02 %" of each load, or "5 mN" at every load.',
-)
+)  # fmt: skip
 @click.option("--gravity", metavar="Q", help='Local gravity, "9.8145 m/s^2"; for masses.')
 @click.option(
     "--keep", is_flag=True, help="Keep the result beside the rig file; recordings warn when it is overdue."
@@ -63,13 +69,9 @@ CLASS_NAMES = ("0.5", "1", "2", "3")
 )
 @click.option("--by", metavar="NAME", default="", help="Name of the person who made it.")
 @click.option("--on", "made", metavar="DAY", help="Day of the readings, 2026-03-17.  [default: today]")
-@click.option(
-    "--expires-after", metavar="SPAN", default="12 months", show_default=True, help="How long it is valid."
-)
-@click.option(
-    "--condition", "conditions", multiple=True, metavar="NAME=VALUE", help="temperature=21 degC; repeatable."
-)
-@click.option("--out", type=click.Path(path_type=Path, file_okay=False), help="Folder for the report.")
+@expiry_option
+@condition_option("temperature=21 degC; repeatable.")
+@click.option("--out", type=FOLDER, help="Folder for the report.")
 @json_option
 def command(
     readings_file: Path,
@@ -77,8 +79,8 @@ def command(
     rig_file: Path,
     port: str | None,
     loads: str | None,
-    settle: str,
-    resolution: str | None,
+    settle_s: float,
+    resolution_n: float | None,
     certificates: tuple[str, ...],
     reference_u: str | None,
     gravity: str | None,
@@ -87,7 +89,7 @@ def command(
     by: str,
     made: str | None,
     expires_after: str,
-    conditions: tuple[str, ...],
+    conditions: dict[str, str],
     out: Path | None,
     as_json: bool,
 ) -> None:
@@ -102,17 +104,20 @@ def command(
     rig = read_rig_file(rig_file)
     local = None if gravity is None else _gravity(gravity)
     if loads is not None:
-        _take(rig, port, loads, readings_file, settle)
+        if rig.calibration.force is None:
+            raise InputError(f"rig {rig.name}: force is not calibrated; run `pressrig calibrate force` first")
+        with log_to_file():
+            take_verification(rig, port, loads, readings_file, settle_s=settle_s)
     table = read_verification(readings_file, rig.calibration.force, local)
     readings = table.readings
     largest_n = max(abs(reading.load_n) for reading in readings)
     if not largest_n > 0:
         raise InputError(f"{readings_file}: every load is zero")
-    resolution_n = read_quantity("--resolution", resolution, "N")
+    one_count_n = 0.0 if rig.calibration.force is None else abs(rig.calibration.force.per_count)
     verification = verify_force(
         readings,
         _references(certificates, reference_u, largest_n, local),
-        resolution_n=resolution_n or max(table.step_n, _one_count_n(rig)),
+        resolution_n=resolution_n or max(table.step_n, one_count_n),
     )
     day = _day(made)
     sheet = VerificationSheet(
@@ -123,23 +128,15 @@ def command(
         by=by,
         readings=readings_file.name,
         calibration=rig.calibration.identity,
-        conditions=read_conditions(conditions) | ({} if local is None else {"loads": local.source}),
+        conditions=conditions | ({} if local is None else {"loads": local.source}),
         cautions=rig.calibration.complaints(on=day),
     )
     if keep:
-        _keep(rig_file, sheet)
+        noon = datetime(day.year, day.month, day.day, 12).astimezone()
+        read_checks(rig_file).add(Verified(noon, by, verification.verdict, sheet.expires))
     _show(sheet, out, as_json=as_json)
     if not _reached(verification, wanted):
         raise click.exceptions.Exit(1)
-
-
-def _take(rig: RigFile, port: str | None, loads: str, path: Path, settle: str) -> None:
-    settle_s = read_quantity("--settle", settle, "s")
-    assert settle_s is not None
-    if rig.calibration.force is None:
-        raise InputError(f"rig {rig.name}: force is not calibrated; run `pressrig calibrate force` first")
-    with log_to_file():
-        take_verification(rig, port, loads, path, settle_s=settle_s)
 
 
 def _show(sheet: VerificationSheet, out: Path | None, *, as_json: bool) -> None:
@@ -176,11 +173,6 @@ def _references(
     return VerificationReferences(certificates, math.hypot(relative, local), absolute_n)
 
 
-def _keep(rig_file: Path, sheet: VerificationSheet) -> None:
-    made = datetime(sheet.made.year, sheet.made.month, sheet.made.day, 12).astimezone()
-    read_checks(rig_file).add(Verified(made, sheet.by, sheet.verification.verdict, sheet.expires))
-
-
 def _reached(verification: Verification, wanted: str | None) -> bool:
     """Return whether the answer is yes: the class asked for, or any where none was."""
     best = verification.reached
@@ -196,10 +188,6 @@ def _reached(verification: Verification, wanted: str | None) -> bool:
     )
     say(f"pressrig: class {wanted} is not reached: {asked.why_not}", err=True)
     return False
-
-
-def _one_count_n(rig: RigFile) -> float:
-    return 0.0 if rig.calibration.force is None else abs(rig.calibration.force.per_count)
 
 
 def _day(text: str | None) -> date:

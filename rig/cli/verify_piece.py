@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator
 from dataclasses import asdict, dataclass, replace
 from datetime import datetime
 from pathlib import Path
@@ -11,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from rig.calibration import BASELINE, Calibration, Known
-from rig.cli.options import read_quantity
+from rig.cli.options import PATH, conditioning_option, read_quantity, rig_option
 from rig.cli.output import console, json_option, print_json, progress, say
 from rig.core import quantity, rounded
 from rig.errors import InputError
@@ -24,7 +25,7 @@ if TYPE_CHECKING:
     from rig.calibration import Judgement
     from rig.capture import Capture
     from rig.rigchecks import CheckLog
-    from rig.rigfile import RigFile
+
 
 QUANTITY = "secant_n_per_mm"
 
@@ -33,8 +34,8 @@ SAME_DEPTH = 0.05
 
 
 @click.command("piece")
-@click.argument("capture_folder", metavar="CAPTURE", type=click.Path(path_type=Path))
-@click.option("--rig", "rig_file", required=True, type=click.Path(path_type=Path), help="The rig file.")
+@click.argument("capture_folder", metavar="CAPTURE", type=PATH)
+@rig_option()
 @click.option(
     "--piece", metavar="NAME", help="Name of the check standard.  [default: the capture's specimen]"
 )
@@ -44,18 +45,10 @@ SAME_DEPTH = 0.05
 )
 @click.option("--tolerance", metavar="Q", help='Largest permitted error, "2 %" or "0.01 N/mm".')
 @click.option(
-    "--baseline",
-    type=click.IntRange(2, 100),
-    metavar="N",
+    "--baseline", type=click.IntRange(2, 100), metavar="N",
     help="Number of readings that set the limits.  [default: 8]",
-)
-@click.option(
-    "--conditioning",
-    type=click.IntRange(0),
-    default=0,
-    metavar="N",
-    help="Number of first cycles to leave out.",
-)
+)  # fmt: skip
+@conditioning_option()
 @json_option
 def command(
     capture_folder: Path,
@@ -77,14 +70,19 @@ def command(
     rig = read_rig_file(rig_file)
     log = read_checks(rig_file)
     capture, result = analyse_capture(capture_folder, Asked(conditioning=conditioning), progress=progress)
-    _must_be_of(rig, capture)
+    recorded_on = capture.header.rig.get("name")
+    if recorded_on is not None and recorded_on != rig.name:
+        raise InputError(
+            f"{capture.path}: was recorded on the rig {recorded_on!r}, not on {rig.name!r}; each rig has "
+            "its own chart"
+        )
     measured = _measured(result, quantity)
     name = piece or capture.header.specimen
     stated = _known(known, tolerance, measured.unit) or log.known(name, quantity)
     check = _check(capture, measured, name, quantity, stated)
     judgement = log.judged(check, baseline or BASELINE)
     check = replace(check, reasons=judgement.reasons)
-    notes = (*judgement.notes, *_unlike(log, check), *_coarse(check), *_damaged(log))
+    notes = (*judgement.notes, *_remarks(log, check))
     log.add(check)
     if as_json:
         print_json(_document(check, judgement, notes))
@@ -105,15 +103,6 @@ class _Measured:
     u: float | None
     unit: str
     depth_mm: float
-
-
-def _must_be_of(rig: RigFile, capture: Capture) -> None:
-    recorded_on = capture.header.rig.get("name")
-    if recorded_on is not None and recorded_on != rig.name:
-        raise InputError(
-            f"{capture.path}: was recorded on the rig {recorded_on!r}, not on {rig.name!r}; each rig has "
-            "its own chart"
-        )
 
 
 def _measured(result: CaptureResult, name: str) -> _Measured:
@@ -146,13 +135,9 @@ def _known(known: str | None, tolerance: str | None, unit: str) -> Known | None:
     value = read_quantity("--known", known, unit)
     if value is None or tolerance is None:
         return None
-    if "%" in tolerance:
-        per_cent = read_quantity("--tolerance", tolerance, "%")
-        assert per_cent is not None
-        return Known(value, value * per_cent / 100)
-    allowed = read_quantity("--tolerance", tolerance, unit)
-    assert allowed is not None
-    return Known(value, allowed)
+    relative = "%" in tolerance
+    allowed = read_quantity("--tolerance", tolerance, "%" if relative else unit) or 0.0
+    return Known(value, value * allowed / 100 if relative else allowed)
 
 
 def _check(
@@ -174,33 +159,24 @@ def _check(
     )
 
 
-def _unlike(log: CheckLog, check: PieceCheck) -> list[str]:
-    """Return what differs from the reading before."""
-    earlier = log.chart(check.piece, check.quantity)
-    if not earlier:
-        return []
-    notes = []
-    if earlier[-1].calibration != check.calibration:
-        notes.append("The calibration has changed since the last reading, which may explain a step.")
-    before_mm, depth_mm = earlier[-1].depth_mm, check.depth_mm
-    if before_mm and depth_mm and abs(depth_mm - before_mm) > SAME_DEPTH * before_mm:
-        notes.append(
-            f"Pressed {depth_mm:.2f} mm deep, {before_mm:.2f} mm last time: press it the same way each time."
+def _remarks(log: CheckLog, check: PieceCheck) -> Iterator[str]:
+    """Yield what differs from the reading before, and what makes this one or the log less sure."""
+    for before in log.chart(check.piece, check.quantity)[-1:]:
+        if before.calibration != check.calibration:
+            yield "The calibration has changed since the last reading, which may explain a step."
+        before_mm, depth_mm = before.depth_mm, check.depth_mm
+        if before_mm and depth_mm and abs(depth_mm - before_mm) > SAME_DEPTH * before_mm:
+            yield (
+                f"Pressed {depth_mm:.2f} mm deep, {before_mm:.2f} mm last time: press it the same way "
+                "each time."
+            )
+    if check.tolerance is not None and check.u is not None and 2 * check.u > check.tolerance:
+        yield (
+            f"The reading is known to {2 * check.u:.2g} {check.unit} (two standard uncertainties), and "
+            f"{check.tolerance:.2g} is allowed: too coarse to tell."
         )
-    return notes
-
-
-def _coarse(check: PieceCheck) -> list[str]:
-    if check.tolerance is None or check.u is None or 2 * check.u <= check.tolerance:
-        return []
-    return [
-        f"The reading is known to {2 * check.u:.2g} {check.unit} (two standard uncertainties), and "
-        f"{check.tolerance:.2g} is allowed: too coarse to tell."
-    ]
-
-
-def _damaged(log: CheckLog) -> list[str]:
-    return [f"{log.path.name}: {log.damaged} damaged lines are left out."] if log.damaged else []
+    if log.damaged:
+        yield f"{log.path.name}: {log.damaged} damaged lines are left out."
 
 
 def _document(check: PieceCheck, judgement: Judgement, notes: tuple[str, ...]) -> dict[str, Any]:

@@ -7,7 +7,6 @@ JSON stays clean.
 from __future__ import annotations
 
 import os
-import re
 from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -15,33 +14,27 @@ from typing import TYPE_CHECKING
 import click
 
 from rig.calibration import PlateauRule, is_mass
-from rig.cli.output import progress, say
+from rig.cli.calibrate_taking import settling, unit_of
+from rig.cli.options import listed
+from rig.cli.output import say
+from rig.cli.starting import reader_of
 from rig.errors import InputError
 from rig.jobs.cautions import LOADING_CAUTION
-from rig.jobs.plateau_taking import take_plateau
-from rig.reader import Reader
 from rig.units import parse
 
 if TYPE_CHECKING:
     from rig.calibration import Plateau
     from rig.rigfile import RigFile
 
-    _Settled = Callable[[Reader, float | None], Plateau]
-
 RUNS = 3
 MOST_LOADS = 50
-SETTLE_S = 2.0
 PATIENCE_S = 60.0
 """A load of several masses takes a while to come to rest."""
 
 STOP = "q"
 
-_NUMBER = re.compile(r"\s*[-+]?[\d.]*(?:[eE][-+]?\d+)?\s*")
 
-
-def take_verification(
-    rig: RigFile, port: str | None, loads: str, path: Path, *, settle_s: float = SETTLE_S
-) -> None:
+def take_verification(rig: RigFile, port: str | None, loads: str, path: Path, *, settle_s: float) -> None:
     """Lead a person through three rising runs and a falling one.
 
     Parameters
@@ -65,40 +58,37 @@ def take_verification(
     heading, values = _loads(loads)
     if path.exists():
         raise InputError(f"{path}: already exists; give another table, or leave out --loads to read this one")
-    if port is not None and Path(port).exists():
-        port = str(Path(port).absolute())  # such as a link made here; other names stand below /dev
     say(f"caution: {LOADING_CAUTION}", err=True)
     say(f"Three runs of {len(values)} loads, the last run also back down. {STOP} ends it.", err=True)
-
-    def settled(reader: Reader, zero_counts: float | None) -> Plateau:
-        with progress("settling", PATIENCE_S) as show:
-            return take_plateau(
-                reader,
-                rule=PlateauRule(settle_s),
-                zero_counts=zero_counts,
-                patience_s=PATIENCE_S,
-                on_progress=lambda now: show(now.seconds, f"{now.counts:.1f} counts {now.hint}"),
-            )
-
-    with Reader(rig.address(port), rig.wire, rate_hz=rig.rate_hz, disagreement=rig.disagreement) as reader:
-        _begin(path, f"run,direction,{heading},indicated_counts")
+    unit = heading.rpartition("_")[2]
+    with reader_of(rig, port) as reader:
+        try:
+            with path.open("x", encoding="utf-8") as file:
+                file.write(f"run,direction,{heading},indicated_counts\n")
+        except OSError as problem:
+            raise InputError(f"{path}: cannot be written ({problem.strerror})") from None
+        settled = settling(reader, "force", PlateauRule(settle_s), PATIENCE_S)
         zero_counts: float | None = None
         for run, direction, value in _steps(values):
-            plateau = _ask(f"run {run}, {direction}: {_words(value, heading)}", reader, zero_counts, settled)
+            load = "remove all loads" if value == 0 else f"bring the load to {value:g} {unit}"
+            plateau = _ask(f"run {run}, {direction}: {load}", zero_counts, settled)
             if plateau is None:
                 return
             zero_counts = plateau.counts if value == 0 else zero_counts
-            _append(path, f"{run},{direction},{value:.12g},{plateau.counts:.3f}")
+            with path.open("a", encoding="utf-8") as file:
+                file.write(f"{run},{direction},{value:.12g},{plateau.counts:.3f}\n")
+                file.flush()
+                os.fsync(file.fileno())  # before the next reading is asked for
 
 
-def _ask(words: str, reader: Reader, zero_counts: float | None, settled: _Settled) -> Plateau | None:
+def _ask(words: str, zero_counts: float | None, settled: Callable[[float | None], Plateau]) -> Plateau | None:
     """Ask until the load has settled; None if the person stops."""
     while True:
         said = click.prompt(f"{words}; then Enter", default="", show_default=False, err=True)
         if said.strip().lower() == STOP:
             return None
         try:
-            plateau = settled(reader, zero_counts)
+            plateau = settled(zero_counts)
         except InputError as problem:
             say(f"  not taken: {problem}", err=True)
             continue
@@ -123,38 +113,18 @@ def _loads(text: str) -> tuple[str, list[float]]:
     InputError
         If one has no unit, masses and forces are mixed, or they do not rise.
     """
-    texts = [each.strip() for each in text.split(",") if each.strip()]
-    masses = {is_mass(_NUMBER.sub("", each, count=1)) for each in texts}
+    texts = listed([text])
+    masses = {is_mass(unit_of(load)) for load in texts}
     if len(masses) != 1 or len(texts) > MOST_LOADS:
         raise InputError(
             f"--loads: found {text!r}, expected rising loads, all masses or all forces: 20 N, 40 N"
         )
     quantity, unit = ("mass", "kg") if masses == {True} else ("load", "N")
     try:
-        values = [parse(each, unit) for each in texts]
+        values = [parse(load, unit) for load in texts]
     except InputError as problem:
         raise InputError(f"--loads: {problem}") from None
     sign = -1 if values[0] < 0 else 1  # what pulls grows below zero
     if any(sign * after <= sign * before for before, after in zip([0.0, *values], values, strict=False)):
         raise InputError(f"--loads: found {text!r}, expected rising loads, all compressive or all tensile")
     return f"{quantity}_{unit}", values
-
-
-def _words(value: float, heading: str) -> str:
-    unit = heading.rpartition("_")[2]
-    return "remove all loads" if value == 0 else f"bring the load to {value:g} {unit}"
-
-
-def _begin(path: Path, heading: str) -> None:
-    try:
-        with path.open("x", encoding="utf-8") as file:
-            file.write(heading + "\n")
-    except OSError as problem:
-        raise InputError(f"{path}: cannot be written ({problem.strerror})") from None
-
-
-def _append(path: Path, row: str) -> None:
-    with path.open("a", encoding="utf-8") as file:
-        file.write(row + "\n")
-        file.flush()
-        os.fsync(file.fileno())

@@ -11,11 +11,11 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from rig.calibration import mass_load_n
-from rig.cli.options import read_quantity
+from rig.cli.options import FILE, Quantity, port_option, read_quantity
 from rig.cli.output import console, is_plain, json_option, print_json, say
-from rig.cli.specimens_options import read_at, read_text, register_option, who_option
+from rig.cli.specimens_options import read_at, register_option, who_option
 from rig.cli.weigh_taking import SCALE_UNSAID, weigh_pieces
-from rig.core import US, chosen_units, rounded
+from rig.core import US, chosen_units, read_text, rounded
 from rig.errors import InputError
 from rig.population import resolution_note, spread_note, typed_weighing
 from rig.register import Record, Register, similar_ids
@@ -44,17 +44,17 @@ class WeighedPiece:
 
 @click.command("weigh")
 @click.argument("pieces", nargs=-1, metavar="[ID | ID=MASS]...")
-@click.option("--rig", "rig_file", type=click.Path(path_type=Path, dir_okay=False),
-    help="Read this scale or rig; configs/rigs/scale.yaml is an example.",
-)  # fmt: skip
-@click.option("--port", metavar="PATH", help="Port to open instead of the rig file's.")
-@click.option("--ids", type=click.Path(path_type=Path, dir_okay=False), metavar="FILE",
-    help="File of ids in weighing order, one per line.",
-)  # fmt: skip
+@click.option(
+    "--rig", "rig_file", type=FILE, help="Read this scale or rig; configs/rigs/scale.yaml is an example."
+)
+@port_option()
+@click.option("--ids", type=FILE, metavar="FILE", help="File of ids in weighing order, one per line.")
 @click.option(
     "--resolution", metavar="Q", help='Smallest step of the scale, "0.1 g".  [default: from its readings]'
 )
-@click.option("--scale-u", metavar="Q", help='Standard uncertainty of the scale itself, "0.05 %".')
+@click.option(
+    "--scale-u", "scale_u_pct", type=Quantity("%"), help='Standard uncertainty of the scale itself, "0.05 %".'
+)
 @click.option("--gravity", metavar="Q", help='Local gravity, for a rig that measures force, "9.8145 m/s^2".')
 @click.option(
     "--latitude", type=float, metavar="DEG", help="Latitude, for gravity by the international formula."
@@ -68,8 +68,14 @@ class WeighedPiece:
 @click.option("--unit", type=click.Choice(["g", "kg", "oz", "lb"]),
     help="Unit of the masses shown.  [default: oz with --units us, else g]",
 )  # fmt: skip
-@click.option("--settle", default="2 s", show_default=True, metavar="Q", help="Shortest settled reading.")
-@click.option("--wait", default="10 min", show_default=True, metavar="Q", help="Longest wait for a piece.")
+@click.option(
+    "--settle", "settle_s", type=Quantity("s"), default="2 s", show_default=True,
+    help="Shortest settled reading.",
+)  # fmt: skip
+@click.option(
+    "--wait", "wait_s", type=Quantity("s"), default="10 min", show_default=True,
+    help="Longest wait for a piece.",
+)  # fmt: skip
 @click.option(
     "--add", "enter", is_flag=True, help="Enter pieces that are not in the register; makes the register."
 )
@@ -104,13 +110,13 @@ def command(pieces: tuple[str, ...], *, path: Path, as_json: bool, **given: Any)
             for name, text in _typed(pieces, given):
                 keeper.refuse_unknown(name)
                 keeper.typed(name, text)
-            about: dict[str, Any] = {"notes": [] if given["scale_u"] else [SCALE_UNSAID]}
+            about: dict[str, Any] = {"notes": [] if given["scale_u_pct"] else [SCALE_UNSAID]}
             for note in about["notes"]:
                 say(note, err=True)
         else:
             about = _on_a_scale(_ids(pieces, given["ids"]), given, keeper)
     if as_json:
-        print_json({"weighed": [_entry(each, given["unit"]) for each in keeper.weighed]} | about)
+        print_json({"weighed": [_entry(piece, given["unit"]) for piece in keeper.weighed]} | about)
     elif keeper.weighed:
         console().print(_table(keeper.weighed, given["unit"]))
     if not as_json and given["density"] is None and keeper.weighed:
@@ -130,15 +136,10 @@ class _Keeper:
         self.weighed: list[WeighedPiece] = []
         self._register = register
         self._given = given
-        self._relative_u = _relative_u(given["scale_u"])
+        self.relative_u = (given["scale_u_pct"] or 0.0) / 100
+        """Of the scale itself, as a share."""
         self._in_vacuo = _in_vacuo(given["density"])
         self._air_out = given["density"] is not None
-        self._at = given["at"]
-
-    @property
-    def relative_u(self) -> float:
-        """Of the scale itself, as a share."""
-        return self._relative_u
 
     def refuse_unknown(self, name: str) -> None:
         """Refuse an id that the register does not know, unless such are entered.
@@ -163,7 +164,7 @@ class _Keeper:
 
     def typed(self, name: str, text: str) -> None:
         """Keep a mass that was read off a scale."""
-        weighing = typed_weighing(text, self._given["resolution"], scale_relative_u=self._relative_u)
+        weighing = typed_weighing(text, self._given["resolution"], scale_relative_u=self.relative_u)
         self.keep(name, weighing, "typed")
 
     def keep(self, name: str, weighing: Weighing, how: str) -> WeighedPiece:
@@ -171,8 +172,8 @@ class _Keeper:
         mass_g, u_g = weighing.mass_g * self._in_vacuo, weighing.u_g * self._in_vacuo
         notes = [resolution_note(weighing), spread_note(mass_g, self._others_g(name))]
         said = tuple(note for note in notes if note)
-        for each in said:
-            say(f"warning: {name}: {each}", err=True)
+        for note in said:
+            say(f"warning: {name}: {note}", err=True)
         weighed = WeighedPiece(name, weighing, mass_g, u_g, how, said)
         self.weighed.append(weighed)
         if self._register is not None and not self._given["print_only"]:
@@ -197,7 +198,7 @@ class _Keeper:
 
     def _write(self, weighed: WeighedPiece) -> None:
         assert self._register is not None
-        name, at, who = weighed.specimen, read_at(self._at), self._given["who"]
+        name, at, who = weighed.specimen, read_at(self._given["at"]), self._given["who"]
         if name not in self._register.ids():
             batch = self._given["batch"]
             told = [Record(specimen=name, kind="batch", text=batch, at=at, who=who)] if batch else []
@@ -205,19 +206,11 @@ class _Keeper:
         if weighed.mass_g <= 0:
             say(f"warning: {name}: no mass to write", err=True)
             return
-        self._register.write(
-            [
-                Record(
-                    specimen=name,
-                    kind="mass",
-                    value=weighed.mass_g,
-                    u=weighed.u_g,
-                    how=weighed.how + (AIR_OUT if self._air_out else ""),
-                    at=at,
-                    who=who,
-                )
-            ]
+        how = weighed.how + (AIR_OUT if self._air_out else "")
+        mass = Record(
+            specimen=name, kind="mass", value=weighed.mass_g, u=weighed.u_g, how=how, at=at, who=who
         )
+        self._register.write([mass])
 
 
 def _typed(pieces: Sequence[str], given: dict[str, Any]) -> list[tuple[str, str]]:
@@ -240,7 +233,7 @@ def _ids(pieces: Sequence[str], listed: Path | None) -> list[str]:
     if listed is not None:
         if pieces:
             raise InputError("--ids: the file names the pieces; leave out the ids on the command line")
-        lines = [line.strip() for line in read_text(listed, 1 << 20).splitlines()]
+        lines = [line.strip() for line in read_text(listed, most=1 << 20).splitlines()]
         pieces = [line for line in lines if line and not line.startswith("#")]
         if not pieces:
             raise InputError(f"{listed}: no piece in it; expected one id per line")
@@ -274,11 +267,6 @@ def _on_a_scale(ids: Sequence[str], given: dict[str, Any], keeper: _Keeper) -> d
         "not_weighed": list(ids)[len(keeper.weighed) :],
         "notes": list(found.notes),
     }
-
-
-def _relative_u(text: str | None) -> float:
-    value = read_quantity("--scale-u", text, "%")
-    return 0.0 if value is None else value / 100
 
 
 def _in_vacuo(density: str | None) -> float:

@@ -10,7 +10,6 @@ import threading
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import nullcontext
 from dataclasses import dataclass
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
@@ -27,7 +26,7 @@ from rig.rigfile import read_rig_file
 if TYPE_CHECKING:
     from rig.jobs.weighing import Change, Level, Pan, PanWatch
     from rig.population import Weighing
-    from rig.rigfile import RigFile
+
 
 TARE = "tare"
 
@@ -104,11 +103,10 @@ def weigh_pieces(
     from rig.jobs.weighing import Pan, PanWatch
 
     rig = read_rig_file(given["rig_file"], weighs=True)
-    settle_s, wait_s = _seconds("settle", given), _seconds("wait", given)
     step_g = read_quantity("--resolution", given["resolution"], "g")
     # at a prompt Ctrl-C has to end the prompt; every mass is on disk by then
     stopping = stop_on_signals(suspends=False) if ids else nullcontext(threading.Event())
-    with stopping as stopped, _reader(rig, given["port"], Reader) as reader:
+    with stopping as stopped, Reader(rig.address(given["port"]), rig.wire, rate_hz=rig.rate_hz) as reader:
         pan = Pan.of(
             reader.empty(), rig.calibration, gravity=_gravity(given), step_g=step_g, relative_u=relative_u
         )
@@ -116,31 +114,19 @@ def weigh_pieces(
             watched = PanWatch(
                 reader,
                 pan,
-                rule=PlateauRule(settle_s),
+                rule=PlateauRule(given["settle_s"]),
                 stopped=stopped,
                 on_progress=lambda g, hint: show(0.0, f"{g:.4g} g {hint}"),
                 on_lost=lambda: say(LOST, err=True),
             )
             say("empty the pan", err=True)
-            pan_record = _PanRecord(watched, pan, watched.rest(FIRST_REST_S), wait_s)
+            pan_record = _PanRecord(watched, pan, watched.rest(FIRST_REST_S), given["wait_s"])
             for name in iter(ids) if ids else _asked(pan_record, refuse):
                 taken = pan_record.next_piece(name)
                 if taken is None:
                     break
                 say(kept(name, taken), err=True)
-    return pan_record.summary(given["scale_u"] is not None or pan.calibration is not None)
-
-
-def _seconds(name: str, given: dict[str, Any]) -> float:
-    value = read_quantity(f"--{name}", given[name], "s")
-    assert value is not None  # each has a default
-    return value
-
-
-def _reader(rig: RigFile, port: str | None, reader: Any) -> Any:
-    if port is not None and Path(port).exists():
-        port = str(Path(port).absolute())
-    return reader(rig.address(port), rig.wire, rate_hz=rig.rate_hz)
+    return pan_record.summary(given["scale_u_pct"] is not None or pan.calibration is not None)
 
 
 def _gravity(given: dict[str, Any]) -> Gravity | None:

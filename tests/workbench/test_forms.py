@@ -8,8 +8,8 @@ from pathlib import Path
 import click
 import pytest
 
+from rig.cli.families import with_units
 from rig.cli.main import _COMMANDS
-from rig.cli.units_option import with_units
 from rig.errors import InputError
 from rig.workbench import FORMS
 from rig.workbench.forms import arguments
