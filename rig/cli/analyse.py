@@ -21,7 +21,7 @@ from rig.cli.options import (
     sense_and_zero_options,
 )
 from rig.cli.output import as_json_text, console, is_plain, json_option, progress, say, say_exactly
-from rig.core import rounded
+from rig.core import signed
 from rig.errors import InputError
 from rig.results import (
     Asked,
@@ -192,8 +192,8 @@ def print_result(
         low, high = soft.interval_pct()
         u = (high - low) / 4
         screen.print(
-            f"Softening: the force at {soft.at_mm:.2f} mm changes by {_signed(soft.pct_per_decade, u)} % per "
-            f"tenfold number of cycles (95 % interval {_signed(low, u)} to {_signed(high, u)} %); "
+            f"Softening: the force at {soft.at_mm:.2f} mm changes by {signed(soft.pct_per_decade, u)} % per "
+            f"tenfold number of cycles (95 % interval {signed(low, u)} to {signed(high, u)} %); "
             f"{soft.lost_pct:.1f} % lost over {soft.n} cycles."
         )
     if result.prony is not None and whole:
@@ -207,10 +207,6 @@ def print_result(
     for warning in result.warnings:
         screen.print(f"note: {warning}", style=None if plain else "yellow")
     screen.print()
-
-
-def _signed(value: float, u: float) -> str:
-    return f"{'+' if value > 0 else ''}{rounded(value, u)}"
 
 
 def write_results(

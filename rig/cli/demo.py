@@ -161,15 +161,10 @@ def _record(
 
 def _overview(squeezed: Sequence[tuple[Float, Path]], pieces: PressedPieces) -> Table:
     """One row a capture: means over its counted cycles, uncertainties in the short form, 12.345(12)."""
-    table = empty_table(
-        "Mean of each float over its counted cycles (in brackets: u of the last digits)", plain=is_plain()
-    )
+    title = "Mean of each float over its counted cycles (in brackets: u of the last digits)"
+    numbers = ("mass\ng", *(f"{heading}\n{quantity(name).unit}" for name, heading in SHOWN))
+    table = empty_table(title, ("float", "batch", "state"), numbers, plain=is_plain())
     table.collapse_padding = True
-    for heading in ("float", "batch", "state"):
-        table.add_column(heading)
-    table.add_column("mass\ng", justify="right")
-    for name, heading in SHOWN:
-        table.add_column(f"{heading}\n{quantity(name).unit}", justify="right")
     weighed = {path.name: piece.mass_g for piece, path in squeezed}
     for result in pieces.results:
         cells = [_with_uncertainty(result, name) for name, _ in SHOWN]

@@ -152,7 +152,7 @@ def command(
 
 
 def _radii_mm(wheels: Sequence[str], between: str) -> tuple[float, ...]:
-    """Return the radius of each wheel; of two alike, one may be given."""
+    """Return the radius of each wheel; one is enough for two equal ones."""
     radii = [_radius_mm(wheel) for wheel in wheels]
     if len(radii) > (1 if between == PLATE else 2):
         raise InputError(

@@ -104,12 +104,9 @@ def entry(piece: RegisteredSpecimen) -> dict[str, Any]:
 
 def _list_table(pieces: tuple[RegisteredSpecimen, ...], *, plain: bool) -> Any:
     directions = sorted({size.direction for piece in pieces for size in piece.sizes}) or ["size"]
-    table = empty_table("specimens", plain=plain)
-    for heading in ("id", "batch", "state"):
-        table.add_column(heading, no_wrap=heading == "id")
-    for heading in ("mass\ng", *(f"{direction}\nmm" for direction in directions), "captures"):
-        table.add_column(heading, justify="right")
-    table.add_column("missing")
+    numbers = ("mass\ng", *(f"{direction}\nmm" for direction in directions), "captures")
+    table = empty_table("specimens", ("id", "batch", "state"), numbers, ("missing",), plain=plain)
+    table.columns[0].no_wrap = True
     for piece in pieces:
         mass = piece.mass
         sizes = {size.direction: size for size in piece.sizes}
@@ -124,9 +121,7 @@ def _list_table(pieces: tuple[RegisteredSpecimen, ...], *, plain: bool) -> Any:
 
 
 def _facts_table(piece: RegisteredSpecimen, *, plain: bool) -> Any:
-    table = empty_table(f"specimen {piece.id}", plain=plain)
-    table.add_column("what")
-    table.add_column("is")
+    table = empty_table(f"specimen {piece.id}", ("what", "is"), plain=plain)
     size_mm, mass = piece.drawing_size_mm, piece.mass
     moulded_days, squeezed_days = piece.since_moulding_days(), piece.since_squeeze_days()
     u = "" if mass is None or mass.u_g is None else f", u {mass.u_g:.2g} g"
@@ -150,9 +145,8 @@ def _facts_table(piece: RegisteredSpecimen, *, plain: bool) -> Any:
 
 def _history_table(piece: RegisteredSpecimen, *, plain: bool) -> Any:
     stands = {record.corrects: record.number for record in piece.records if record.corrects is not None}
-    table = empty_table("records", plain=plain)
-    for heading in ("record", "at", "what", "value", "how", "who", "remark"):
-        table.add_column(heading)
+    headings = ("record", "at", "what", "value", "how", "who", "remark")
+    table = empty_table("records", headings, plain=plain)
     for record in piece.records:
         remark = f"stands for {record.corrects}: {record.reason}" if record.corrects else ""
         if record.number in stands:

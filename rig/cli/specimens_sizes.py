@@ -103,10 +103,8 @@ def sizing_entry(sizing: Sizing) -> dict[str, Any]:
 
 def sizing_table(name: str, sizing: Sizing, *, plain: bool) -> Any:
     """Sizes with their uncertainties, as a table."""
-    table = empty_table(f"size of {name}", plain=plain)
-    table.add_column("direction")
-    for heading in ("mm", "u\nmm", "readings", "force\nN"):
-        table.add_column(heading, justify="right")
+    numbers = ("mm", "u\nmm", "readings", "force\nN")
+    table = empty_table(f"size of {name}", ("direction",), numbers, plain=plain)
     for direction, size in sizing.directions.items():
         force, u_mm = "-" if size.force_n is None else f"{size.force_n:g}", size.u_mm
         table.add_row(direction, rounded(size.mm, u_mm), rounded(u_mm, u_mm), str(size.n), force)

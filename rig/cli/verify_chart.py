@@ -86,11 +86,8 @@ def _draw(title: str, points: tuple[PieceCheck, ...], limits: ChartLimits | None
 
 
 def _print(title: str, points: tuple[PieceCheck, ...], limits: ChartLimits | None) -> None:
-    table = empty_table(title, plain=is_plain())
-    table.add_column("pressed")
-    for heading in ("value", "u", "moving range"):
-        table.add_column(f"{heading}\n{points[-1].unit}", justify="right")
-    table.add_column("outside")
+    numbers = (f"{heading}\n{points[-1].unit}" for heading in ("value", "u", "moving range"))
+    table = empty_table(title, ("pressed",), numbers, ("outside",), plain=is_plain())
     first = max(len(points) - SHOWN, 0)
     for place, point in list(enumerate(points))[first:]:
         u = point.u or 0.0

@@ -74,10 +74,8 @@ def _force_of(capture: Capture, calibration: Calibration) -> tuple[FloatArray, F
 
 
 def _print(result: CreepResult, unit: str, name: str) -> None:
-    table = empty_table(f"creep and zero return: {name}", plain=is_plain())
-    table.add_column("quantity")
-    for heading in ("value", "95 %", "unit"):
-        table.add_column(heading, justify="right")
+    title, numbers = f"creep and zero return: {name}", ("value", "95 %", "unit")
+    table = empty_table(title, ("quantity",), numbers, plain=is_plain())
     table.add_row("load", f"{result.load:.6g}", "", unit)
     table.add_row("held for", f"{result.hold_s:.1f}", "", "s")
     for title, change in (

@@ -300,12 +300,8 @@ def _entry(weighed: WeighedPiece, unit: str) -> dict[str, Any]:
 
 def _table(weighed: Sequence[WeighedPiece], unit: str) -> Any:
     per = factor("g", unit)
-    table = empty_table("masses", plain=is_plain())
-    table.add_column("specimen")
-    for heading in (f"mass\n{unit}", f"u\n{unit}"):
-        table.add_column(heading, justify="right")
-    table.add_column("how")
-    table.add_column("remark")
+    numbers = (f"mass\n{unit}", f"u\n{unit}")
+    table = empty_table("masses", ("specimen",), numbers, ("how", "remark"), plain=is_plain())
     for piece in weighed:
         u = piece.u_g * per
         remark = "; ".join(note.partition(":")[0] for note in piece.notes)

@@ -45,6 +45,6 @@ if TYPE_CHECKING:
         keep_names,
         table_in_chosen_units,
     )
-    from rig.core.rounding import first_few, rounded, shown_u
+    from rig.core.rounding import first_few, rounded, shown_u, signed
 
 import_when_used(__name__)

@@ -12,6 +12,7 @@ _UNITS = {
     "_mm": "mm",
     "_mj": "mJ",
     "_n": "N",
+    "_g": "g",
     "_s": "s",
     "_c": "degC",
 }
@@ -55,6 +56,11 @@ class Quantity:
 
     title: str
     unit: str
+
+    @property
+    def heading(self) -> str:
+        """Its title and unit: "force retention at 10 s, %"."""
+        return f"{self.title}, {self.unit}" if self.unit else self.title
 
 
 def quantity(column: str) -> Quantity:

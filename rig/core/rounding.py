@@ -42,6 +42,11 @@ def rounded(value: float, u: float) -> str:
     return f"{value:.{min(digits, 9)}f}"
 
 
+def signed(value: float, u: float) -> str:
+    """Return a number as `rounded` does, with its sign also where it is above zero."""
+    return f"{'+' if value > 0 else ''}{rounded(value, u)}"
+
+
 def first_few(names: Iterable[object], most: int = 4, between: str = ", ") -> str:
     """Return the first of some names, and how many more there are.
 

@@ -17,7 +17,7 @@ from typing import Any
 
 from rig import __version__
 from rig.analyser import Softening
-from rig.core import first_few, quantity
+from rig.core import first_few
 from rig.errors import InputError
 from rig.methods import RecoveryCheck
 from rig.population import (
@@ -710,17 +710,3 @@ def _set_dict(comparable: ComparableSet) -> dict[str, Any]:
         "comparisons": [found.as_dict() for found in comparable.comparisons],
         "notes": list(comparable.notes),
     }
-
-
-def titled(column: str) -> tuple[str, str]:
-    """Return the title and unit of a column of the sheet, sizes among them.
-
-    Examples
-    --------
-    >>> titled("mass_g"), titled("secant_n_per_mm")
-    (('mass', 'g'), ('secant stiffness at the peak', 'N/mm'))
-    """
-    if column == MASS:
-        return "mass", "g"
-    found = quantity(column)
-    return found.title, found.unit

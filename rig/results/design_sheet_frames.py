@@ -5,8 +5,9 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import TYPE_CHECKING, Any
 
+from rig.core import quantity
 from rig.population import BatchFigures
-from rig.results.design_sheet import ComparableSet, DesignSheet, titled
+from rig.results.design_sheet import ComparableSet, DesignSheet
 from rig.units import us_factor, us_name
 
 if TYPE_CHECKING:
@@ -43,12 +44,12 @@ def _figures(sheet: DesignSheet) -> Iterator[dict[str, Any]]:
 
 
 def _figure(figure: BatchFigures) -> dict[str, Any]:
-    title, unit = titled(figure.quantity)
-    factor = us_factor(unit)
+    shown = quantity(figure.quantity)
+    factor = us_factor(shown.unit)
     return {
         "quantity": figure.quantity,
-        "title": title,
-        "unit": unit,
+        "title": shown.title,
+        "unit": shown.unit,
         "n": figure.n,
         "mean": figure.mean,
         "low_95": figure.low,
@@ -59,7 +60,7 @@ def _figure(figure: BatchFigures) -> dict[str, Any]:
         "pieces_low": figure.tolerance_low,
         "pieces_high": figure.tolerance_high,
         "us_mean": None if factor is None else factor * figure.mean,
-        "us_unit": us_name(unit),
+        "us_unit": us_name(shown.unit),
     }
 
 

@@ -47,7 +47,7 @@ if TYPE_CHECKING:
     )
     from rig.sheets.method_table import method_table
     from rig.sheets.page import Page, page_html, page_markdown
-    from rig.sheets.plots import save_comparison, save_cycle_trends, save_loops
+    from rig.sheets.plots import save_cycle_trends, save_loops
     from rig.sheets.recovery_words import recovery_sentences
     from rig.sheets.tables import (
         answer_sentence,

@@ -79,7 +79,7 @@ class AidSheet:
     def sentences(self) -> tuple[str, ...]:
         """The answer in both systems of units; in SI once the reader chose, who then sees theirs."""
         system = BOTH if chosen_units() is None else METRIC
-        return tuple(in_chosen_units(each, system) for each in self.answer)
+        return tuple(in_chosen_units(sentence, system) for sentence in self.answer)
 
     def tables(self, *, plain: bool) -> list[Table]:
         """Return the tables for the terminal, the formulas last; `plain` without lines, for a pipe."""
@@ -128,15 +128,10 @@ def nip_sheet(answer: NipAnswer) -> AidSheet:
     rows += [
         _derived("grip of each side", answer.grip_n, "N"),
         _bare("travel while squeezed", answer.travel_mm, "mm"),
-        *(
-            _bare(
-                f"contact length at wheel {n}" if len(answer.patch_mm) > 1 else "contact length at the wheel",
-                each,
-                "mm",
-            )
-            for n, each in enumerate(answer.patch_mm, 1)
-        ),
     ]
+    for number, patch_mm in enumerate(answer.patch_mm, start=1):
+        which = f"wheel {number}" if len(answer.patch_mm) > 1 else "the wheel"
+        rows.append(_bare(f"contact length at {which}", patch_mm, "mm"))
     if answer.plate_patch_mm is not None:
         rows.append(_bare("contact length on the plate", answer.plate_patch_mm, "mm"))
     if "loss_mj" in figures:
@@ -153,7 +148,7 @@ def nip_sheet(answer: NipAnswer) -> AidSheet:
     ]
     cells = [PageTable(_setting(answer), ANSWER_ROWS, tuple(rows))]
     if len(answer.by_batch) > 1:
-        batches = tuple(_of_pieces(name, each, "mm") for name, each in answer.by_batch.items())
+        batches = tuple(_of_pieces(name, figures, "mm") for name, figures in answer.by_batch.items())
         cells.append(PageTable("Gap of each batch", ("batch", *ANSWER_ROWS[1:]), batches))
     if answer.line:
         cells.append(PageTable("At line speed", ANSWER_ROWS, tuple(_line_rows(answer))))
@@ -201,13 +196,14 @@ def pull_sheet(answer: RetentionAnswer, about_captures: Sequence[str] = ()) -> A
         ("work of the first pull", "pull_work_mj", "mJ"),
         ("change of the peak per pull", "change_per_pull_pct", "%"),
     )
-    having = [(what, answer.figures[name], unit) for what, name, unit in shown if name in answer.figures]
-    rows = [_of_pieces(*each) for each in having]
+    rows = [
+        _of_pieces(what, answer.figures[name], unit) for what, name, unit in shown if name in answer.figures
+    ]
     if "first_peak_pull_n" in answer.figures:
         rows.insert(1, _most_pieces("of most pieces", answer.figures["first_peak_pull_n"], "N"))
     cells = [PageTable("Retention", ANSWER_ROWS, tuple(rows))]
     if len(answer.by_batch) > 1:
-        batches = tuple(_of_pieces(name, each, "N") for name, each in answer.by_batch.items())
+        batches = tuple(_of_pieces(name, figures, "N") for name, figures in answer.by_batch.items())
         cells.append(PageTable("First peak of each batch", ("batch", *ANSWER_ROWS[1:]), batches))
     cells.append(_pulls_table(answer))
     peak = answer.figures.get("first_peak_pull_n")
@@ -236,28 +232,25 @@ def pull_sheet(answer: RetentionAnswer, about_captures: Sequence[str] = ()) -> A
 
 def save_nip_report(answer: NipAnswer, folder: Path) -> Path:
     """Write a nip's page with its pictures beside it; path of the page."""
-    return _save_page(nip_sheet(answer), save_nip_plots(answer, _made(folder)), folder / "nip.html")
+    return _save_page(nip_sheet(answer), save_nip_plots(answer, folder), folder / "nip.html")
 
 
 def save_lift_report(answer: LiftAnswer, folder: Path) -> Path:
     """Write a lift's page; its path."""
-    _made(folder)
     return _save_page(lift_sheet(answer), [], folder / "lift.html")
 
 
 def save_pull_report(answer: RetentionAnswer, folder: Path, about_captures: Sequence[str] = ()) -> Path:
     """Write the page of pulls with its pictures beside it; path of the page."""
     sheet = pull_sheet(answer, about_captures)
-    return _save_page(sheet, save_pull_plots(answer, _made(folder)), folder / "pull.html")
-
-
-def _made(folder: Path) -> Path:
-    folder.mkdir(parents=True, exist_ok=True)
-    return folder
+    return _save_page(sheet, save_pull_plots(answer, folder), folder / "pull.html")
 
 
 def _save_page(sheet: AidSheet, pictures: Sequence[tuple[str, Path]], path: Path) -> Path:
-    formulas = tuple((formula.gives, _with_its_source(formula)) for formula in sheet.formulas)
+    formulas = tuple(
+        (formula.gives, f"{formula.formula}. Source: {formula.source}. Limits: {formula.limits}.")
+        for formula in sheet.formulas
+    )
     sections = not_empty(
         Section(
             "Answer",
@@ -269,10 +262,6 @@ def _save_page(sheet: AidSheet, pictures: Sequence[tuple[str, Path]], path: Path
         Section("Notes", listed(sheet.notes)),
     )
     return save_page(Page(sheet.title, "", sections), path)
-
-
-def _with_its_source(each: Formula) -> str:
-    return f"{each.formula}. Source: {each.source}. Limits: {each.limits}."
 
 
 def _setting(answer: NipAnswer) -> str:
@@ -301,20 +290,17 @@ def _nip_sentences(answer: NipAnswer) -> list[str]:
             f"Not drawn in: friction of {nip.friction.value:g} is too low; this gap needs more than "
             f"{answer.needed_friction:.2f}. Push the piece in, widen the gap or use a larger wheel."
         )
-        return [*said, *_adjustment_sentence(answer)]
     speed, no_slip = answer.filled_speed_mm_per_s, answer.no_slip_mm_per_s
-    if speed is not None and no_slip is not None:
+    if nip.friction.value > answer.needed_friction and speed is not None and no_slip is not None:
         least = "friction gives more than that" if speed.value >= no_slip else "friction gives less"
         said.append(
             f"Without slip a piece leaves at {no_slip / 1000:.3g} m/s; {least}: "
             f"{_with_u(speed.scaled(1e-3), 'm/s')} at most."
         )
-    return [*said, *_adjustment_sentence(answer)]
-
-
-def _adjustment_sentence(answer: NipAnswer) -> list[str]:
     need = answer.adjustment["between_batches_most"] or answer.adjustment["between_batches"]
-    return [] if need is None else [f"For these batches the gap must be adjustable by {need:.2g} mm."]
+    if need is not None:
+        said.append(f"For these batches the gap must be adjustable by {need:.2g} mm.")
+    return said
 
 
 def _speeds(answer: NipAnswer) -> list[tuple[str, ...]]:
@@ -341,22 +327,13 @@ def _line_rows(answer: NipAnswer) -> list[tuple[str, ...]]:
     if answer.trend is not None:
         trend = answer.trend
         ends = trend.interval_pct or (None, None)
-        rows.append(
-            (
-                "force gain for a tenfold rate",
-                f"{trend.growth_pct:.2g}",
-                *("-" if end is None else f"{end:.2g}" for end in ends),
-                "%",
-                "",
-                f"{trend.pieces} pieces",
-            )
-        )
+        numbers = (f"{trend.growth_pct:.2g}", *("-" if end is None else f"{end:.2g}" for end in ends))
+        rows.append(("force gain for a tenfold rate", *numbers, "%", "", f"{trend.pieces} pieces"))
     if "factor" in line:
         rows.append(_derived("force at line rate over force in the test", line["factor"], ""))
         rows.append(_bare("equivalent platen force", line["platen_force_n"], "N"))
         if line["gap_mm"] is not None:
-            gap = line["gap_mm"]
-            rows.append(_derived("gap at line rate", gap, "mm"))
+            rows.append(_derived("gap at line rate", line["gap_mm"], "mm"))
     return rows
 
 
@@ -394,65 +371,73 @@ def _with_its_u(value: float, u: float) -> str:
     return f"{rounded(value, u)} ({u:.1g})" if known else rounded(value, u)
 
 
-def _of_pieces(what: str, each: BatchFigures, unit: str) -> tuple[str, ...]:
-    u = _fine(each)
-    ends = ("-" if end is None else rounded(end, u) for end in (each.low, each.high))
-    pieces = "piece" if each.n == 1 else "pieces"
-    return (what, rounded(each.mean, u), *ends, unit, us_text(each.mean, u, unit), f"{each.n} {pieces}")
+def _of_pieces(what: str, figures: BatchFigures, unit: str) -> tuple[str, ...]:
+    u = _fine(figures)
+    ends = ("-" if end is None else rounded(end, u) for end in (figures.low, figures.high))
+    pieces = "piece" if figures.n == 1 else "pieces"
+    return (
+        what,
+        rounded(figures.mean, u),
+        *ends,
+        unit,
+        us_text(figures.mean, u, unit),
+        f"{figures.n} {pieces}",
+    )
 
 
-def _most_pieces(what: str, each: BatchFigures, unit: str) -> tuple[str, ...]:
+def _most_pieces(what: str, figures: BatchFigures, unit: str) -> tuple[str, ...]:
     """Return the interval that holds most pieces."""
-    if each.most_from is None or each.tolerance_high is None:
+    if figures.most_from is None or figures.tolerance_high is None:
         return (what, "-", "-", "-", unit, "", "not available for one piece")
-    u = shown_u(each.mean, (each.sd or 0.0) / 3)
-    ends = (each.most_from, each.tolerance_high)
+    u = shown_u(figures.mean, (figures.sd or 0.0) / 3)
+    ends = (figures.most_from, figures.tolerance_high)
     us = [us_text(end, u, unit).split() for end in ends]
     both = f"{us[0][0]} to {' '.join(us[1])}" if us[0] else ""
-    content = f"{each.content_pct:g} % of pieces, {each.confidence_pct:g} % sure"
+    content = f"{figures.content_pct:g} % of pieces, {figures.confidence_pct:g} % sure"
     return (what, "", *(rounded(end, u) for end in ends), unit, both, content)
 
 
-def _derived(what: str, each: Measured, unit: str) -> tuple[str, ...]:
-    u = each.u or abs(each.value) / 100
+def _derived(what: str, found: Measured, unit: str) -> tuple[str, ...]:
+    u = found.u or abs(found.value) / 100
     return (
         what,
-        rounded(each.value, u),
-        *(rounded(end, u) if each.u else "-" for end in each.interval()),
+        rounded(found.value, u),
+        *(rounded(end, u) if found.u else "-" for end in found.interval()),
         unit,
-        us_text(each.value, u, unit),
+        us_text(found.value, u, unit),
         "",
     )
 
 
-def _fine(each: BatchFigures) -> float:
+def _fine(figures: BatchFigures) -> float:
     """Return what a mean and its interval are rounded to."""
-    return shown_u(each.mean, each.u or abs(each.mean) / 100)
+    return shown_u(figures.mean, figures.u or abs(figures.mean) / 100)
 
 
 def _bare(what: str, value: float, unit: str) -> tuple[str, ...]:
     return (what, f"{value:.4g}", "-", "-", unit, us_text(value, abs(value) / 100, unit), "")
 
 
-def _number(each: Measured) -> str:
-    low, high = each.interval()
-    u = each.u or abs(each.value) / 100
-    told = f" ({rounded(low, u)} to {rounded(high, u)})" if each.u else ""
-    return f"{rounded(each.value, u)}{told}"
+def _number(found: Measured) -> str:
+    low, high = found.interval()
+    u = found.u or abs(found.value) / 100
+    told = f" ({rounded(low, u)} to {rounded(high, u)})" if found.u else ""
+    return f"{rounded(found.value, u)}{told}"
 
 
-def _with_u(each: Measured, unit: str) -> str:
-    u = each.u or abs(each.value) / 100
-    low, high = each.interval()
-    interval = f" (95 %: {rounded(low, u)} to {rounded(high, u)} {unit})" if each.u else ""
-    return f"{rounded(each.value, u)} {unit}{interval}"
+def _with_u(found: Measured, unit: str) -> str:
+    u = found.u or abs(found.value) / 100
+    low, high = found.interval()
+    interval = f" (95 %: {rounded(low, u)} to {rounded(high, u)} {unit})" if found.u else ""
+    return f"{rounded(found.value, u)} {unit}{interval}"
 
 
-def _mean_with_interval(each: BatchFigures, unit: str) -> str:
-    u = _fine(each)
-    if each.low is None or each.high is None:
-        return f"{rounded(each.mean, u)} {unit}"
-    return f"{rounded(each.mean, u)} {unit} (95 %: {rounded(each.low, u)} to {rounded(each.high, u)} {unit})"
+def _mean_with_interval(figures: BatchFigures, unit: str) -> str:
+    u = _fine(figures)
+    mean = f"{rounded(figures.mean, u)} {unit}"
+    if figures.low is None or figures.high is None:
+        return mean
+    return f"{mean} (95 %: {rounded(figures.low, u)} to {rounded(figures.high, u)} {unit})"
 
 
 def _digits(value: float | None, u: float | None) -> str:

@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from rig.core import quantity
-from rig.population import BatchDrift, Comparison, CurveBand, CurveDifference
+from rig.population import BatchDrift, BatchFigures, Comparison, CurveBand, CurveDifference
 from rig.sheets.plots import DASHES, INK, MARKERS, SERIES, label_axes, new_figure, save_figure
 
 if TYPE_CHECKING:
@@ -100,43 +100,52 @@ def _band(axis: Axes, band: CurveBand, rank: int) -> None:
     axis.plot(x, band.unloading_n[far], color=colour, linewidth=1.1, linestyle=DASHES)
 
 
-def _parted(each: CurveDifference) -> Figure:
+def _parted(found: CurveDifference) -> Figure:
     figure, (axis,) = new_figure(1, (7.0, 3.6))
-    x = each.deflection_mm
-    axis.fill_between(x, each.low_n, each.high_n, color=SERIES[0], alpha=0.25, linewidth=0)
-    axis.plot(x, each.difference_n, color=SERIES[0], linewidth=1.4)
+    x = found.deflection_mm
+    axis.fill_between(x, found.low_n, found.high_n, color=SERIES[0], alpha=0.25, linewidth=0)
+    axis.plot(x, found.difference_n, color=SERIES[0], linewidth=1.4)
     axis.axhline(0, color=INK, linewidth=0.8)
-    for begin, end in each.apart:
+    for begin, end in found.apart:
         axis.axvspan(begin, end, ymax=0.03, color=SERIES[1], hatch="//")
-    label_axes(axis, "deflection, mm", "difference of force, N", f"{each.second} less {each.first}")
+    label_axes(axis, "deflection, mm", "difference of force, N", f"{found.second} less {found.first}")
     return figure
 
 
 def _pieces(comparison: Comparison, column: str) -> Figure:
-    shown = quantity(column)
-    having = [(name, figures[column]) for name, figures in comparison.figures.items() if column in figures]
+    having = {name: figures[column] for name, figures in comparison.figures.items() if column in figures}
     figure, (axis,) = new_figure(1, (max(5.0, 1.3 * len(having)), 3.8))
-    for place, (_, each) in enumerate(having):
-        colour = SERIES[place % len(SERIES)]
-        across = place - 0.12 + np.linspace(-SIDE, SIDE, each.n if each.n > 1 else 2)[: each.n]
-        axis.plot(across, each.values, MARKERS[place % len(MARKERS)], color=colour, markersize=4, alpha=0.8)
-        odd = [rank for rank, name in enumerate(each.names) if name in each.outliers]
-        axis.plot(across[odd], np.array(each.values)[odd], "o", markersize=11, fillstyle="none", color=INK)
-        away = (
-            None
-            if each.low is None or each.high is None
-            else [[each.mean - each.low], [each.high - each.mean]]
-        )
-        axis.errorbar([place + 0.25], [each.mean], yerr=away, fmt="_", color=INK, markersize=12, capsize=3)
-    axis.set_xticks(range(len(having)), [name for name, _ in having])
-    unit = f", {shown.unit}" if shown.unit else ""
-    label_axes(axis, "", f"{shown.title}{unit}", "")
+    draw_pieces_of(axis, list(having.values()), size=4)
+    axis.set_xticks(range(len(having)), list(having))
+    label_axes(axis, "", quantity(column).heading, "")
     axis.grid(visible=False, axis="x")
     return figure
 
 
+def draw_pieces_of(axis: Axes, groups: Sequence[BatchFigures], *, size: int) -> None:
+    """Draw every piece of each group, outliers in a ring, and beside them the mean with its interval.
+
+    Parameters
+    ----------
+    size
+        Of a piece's marker, in points.
+    """
+    for place, figures in enumerate(groups):
+        colour, marker = SERIES[place % len(SERIES)], MARKERS[place % len(MARKERS)]
+        across = place - 0.12 + np.linspace(-SIDE, SIDE, max(figures.n, 2))[: figures.n]
+        axis.plot(across, figures.values, marker, color=colour, markersize=size, alpha=0.8)
+        odd = [rank for rank, name in enumerate(figures.names) if name in figures.outliers]
+        ringed = np.array(figures.values)[odd]
+        axis.plot(across[odd], ringed, "o", markersize=size + 7, fillstyle="none", color=INK)
+        away = None
+        if figures.low is not None and figures.high is not None:
+            away = [[figures.mean - figures.low], [figures.high - figures.mean]]
+        axis.errorbar(
+            [place + 0.25], [figures.mean], yerr=away, fmt="_", color=INK, markersize=12, capsize=size - 1
+        )
+
+
 def _drift(drift: BatchDrift) -> Figure:
-    shown = quantity(drift.quantity)
     figure, (axis,) = new_figure(1, (max(6.0, 0.6 * len(drift.batches)), 3.6))
     across = np.arange(len(drift.batches))
     for limits in (drift.low, drift.high):
@@ -145,21 +154,12 @@ def _drift(drift: BatchDrift) -> Figure:
     axis.plot(across, drift.means, "o-", color=SERIES[0], markersize=4.5, linewidth=1.0)
     out = [place for place, name in enumerate(drift.batches) if name in drift.outside]
     axis.plot(across[out], np.array(drift.means)[out], "s", color=SERIES[1], markersize=7)
-    _name_batches(axis, drift.batches)
-    unit = f", {shown.unit}" if shown.unit else ""
-    label_axes(axis, "batch, in order of time", f"{shown.title}{unit}", "")
-    return figure
-
-
-def _name_batches(axis: Axes, names: Sequence[str]) -> None:
-    slanted = sum(map(len, names)) > 60
+    slanted = sum(map(len, drift.batches)) > 60
     axis.set_xticks(
-        range(len(names)),
-        names,
-        rotation=35 if slanted else 0,
-        ha="right" if slanted else "center",
-        fontsize=8,
+        across, drift.batches, rotation=35 * slanted, ha="right" if slanted else "center", fontsize=8
     )
+    label_axes(axis, "batch, in order of time", quantity(drift.quantity).heading, "")
+    return figure
 
 
 def _safe(name: str) -> str:

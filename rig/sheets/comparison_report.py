@@ -14,7 +14,7 @@ from typing import Any
 from rich.table import Table
 
 from rig import __version__
-from rig.core import quantity, rounded, shown_u
+from rig.core import quantity, rounded, shown_u, signed
 from rig.population import (
     BEYOND,
     UNDECIDED,
@@ -36,6 +36,15 @@ DRIFT_P = 0.05
 
 _RANK = {BEYOND: 0, UNDECIDED: 1, WITHIN: 2}
 
+ABOUT_CALIBRATION = {
+    "same": "The groups share one calibration: its error cancels in the difference except for the relative "
+    "part, which is in the interval.",
+    "different": "The groups have different calibrations: the errors of both are in the interval of the "
+    "difference, and more pieces do not reduce them.",
+    "not known": "The calibration's uncertainty is unknown for some quantities; their intervals leave it "
+    "out.",
+}
+
 
 def comparison_document(study: ComparedPieces) -> dict[str, Any]:
     """Return a comparison as a document without not-a-number."""
@@ -56,24 +65,23 @@ def comparison_answer(study: ComparedPieces) -> list[str]:
     judged = sorted((difference for difference in differences if difference.outcome is not None), key=_rank)
     open_ones = [difference for difference in differences if difference.outcome is None]
     said = _in_short(judged) if len(judged) > 1 else []
-    said += [comparison_sentence(each) for each in [*judged, *open_ones]]
+    said += [comparison_sentence(difference) for difference in [*judged, *open_ones]]
     if open_ones:
-        hint = _margin_hint(open_ones[0])
-        said.append(f"To get a verdict, give the largest difference that does not matter: {hint}.")
+        # with a tenth of the mean as an example
+        name, tenth = open_ones[0].quantity, abs(open_ones[0].mean_first) / 10 or 1.0
+        said.append(
+            "To get a verdict, give the largest difference that does not matter: "
+            f'--margin "{name}={tenth:.1g}{_unit(quantity(name).unit)}".'
+        )
     return said + [sentence for drift in study.drifts.values() if (sentence := _drift_sentence(drift))]
-
-
-def _margin_hint(difference: Difference) -> str:
-    """Return an example of the option, with a tenth of the mean as the margin."""
-    tenth = abs(difference.mean_first) / 10 or 1.0
-    return f'--margin "{difference.quantity}={tenth:.1g}{_unit(quantity(difference.quantity).unit)}"'
 
 
 def comparison_notes(study: ComparedPieces) -> list[str]:
     """Return how the figures were calculated, what they rest on, and anything unusual."""
     comparison = study.comparison
     said = ["The unit is the piece: cycles of a capture, and captures of a piece, are averaged first."]
-    said += _about_calibration(comparison)
+    kinds = {difference.calibration for difference in comparison.differences}
+    said += [sentence for kind, sentence in ABOUT_CALIBRATION.items() if kind in kinds]
     if any(difference.outcome is not None for difference in comparison.differences):
         said.append(
             '"Smaller than the margin" is shown by two one-sided tests and "larger" by one, each wrong in at '
@@ -85,7 +93,8 @@ def comparison_notes(study: ComparedPieces) -> list[str]:
             "Bands hold the mean, or most pieces, at each deflection; the band of a difference holds the "
             "whole curve at once. None of them includes the calibration."
         )
-    if any(_rig_is_stated(figure) for figures in comparison.figures.values() for figure in figures.values()):
+    spreads = [figure.spread for figures in comparison.figures.values() for figure in figures.values()]
+    if any(spread is not None and spread.rig_from == "stated uncertainty" for spread in spreads):
         said.append(
             "Without a gauge study, the rig's part of the spread is the stated uncertainty of each "
             "capture. It includes changes from cycle to cycle, such as softening."
@@ -118,10 +127,6 @@ def _gathered(name: str, parts: Sequence[tuple[str, Sequence[str]]]) -> list[str
     ]
 
 
-def _rig_is_stated(figures: BatchFigures) -> bool:
-    return figures.spread is not None and figures.spread.rig_from == "stated uncertainty"
-
-
 def comparison_tables(study: ComparedPieces, *, plain: bool, whole: bool = True) -> list[Table]:
     """Return the tables for the terminal.
 
@@ -139,12 +144,12 @@ def comparison_tables(study: ComparedPieces, *, plain: bool, whole: bool = True)
 def _means(study: ComparedPieces) -> PageTable:
     """Return the mean and standard deviation of each group, narrow enough for a terminal."""
     comparison = study.comparison
-    rows = [
-        (name, quantity(column).title, quantity(column).unit, *_batch(name, each)[1:3], _batch(name, each)[5])
-        for column in dict.fromkeys(difference.quantity for difference in comparison.differences)
-        for name, figures in comparison.figures.items()
-        if (each := figures.get(column)) is not None
-    ]
+    rows = []
+    for column in dict.fromkeys(difference.quantity for difference in comparison.differences):
+        for name, figures in comparison.figures.items():
+            if column in figures:
+                _, pieces, mean, _, _, sd, *_ = _batch(name, figures[column])
+                rows.append((name, quantity(column).title, quantity(column).unit, pieces, mean, sd))
     headings = (comparison.by, "quantity", "unit", "pieces", "mean", "sd")
     return PageTable("Means over pieces", headings, tuple(rows))
 
@@ -167,7 +172,7 @@ def save_comparison_report(study: ComparedPieces, title: str, folder: Path) -> P
         study.comparison, study.bands, study.curve_differences, study.drifts, folder
     )
     sections = not_empty(
-        Section("Answer", tuple(Words(each, "answer") for each in comparison_answer(study))),
+        Section("Answer", tuple(Words(sentence, "answer") for sentence in comparison_answer(study))),
         Section("Tables", tuple(_tables(study))),
         Section("Pictures", beside(pictures)),
         Section("Notes", listed(comparison_notes(study))),
@@ -213,7 +218,9 @@ def comparison_sentence(difference: Difference) -> str:
     shown, u, outcome = quantity(difference.quantity), _fine(difference), difference.outcome
     unit = _unit(shown.unit)
     means = f"{rounded(difference.mean_second, u)}{unit} against {rounded(difference.mean_first, u)}{unit}"
-    inside = f"difference {_amount(difference)}{_pairs(difference)}"
+    # the same pieces may be in both groups, whose means are then of these alone
+    pairs = f", same {difference.n_first} pieces" if difference.paired else ""
+    inside = f"difference {_amount(difference)}{pairs}"
     if outcome is not None:
         inside += f"; 90 % interval {_interval(difference, outcome.low, outcome.high)}"
     elif difference.low is not None and difference.high is not None:
@@ -252,11 +259,6 @@ def _may_be_chance(difference: Difference) -> bool:
     return shown.low is not None and shown.high is not None and shown.low <= 0 <= shown.high
 
 
-def _pairs(difference: Difference) -> str:
-    """Say that the same pieces are in both groups, whose means are then of these alone."""
-    return f", same {difference.n_first} pieces" if difference.paired else ""
-
-
 def _more(difference: Difference) -> str:
     """Return how many pieces to measure for a verdict."""
     outcome = difference.outcome
@@ -277,7 +279,7 @@ def _amount(difference: Difference) -> str:
     pct = f", {share:{'.0f' if share >= 100 else '.2g'}} %" if relative else ""
     size, u = abs(difference.difference), _fine(difference)
     # the interval beside it has signs then
-    said = _signed(difference.difference, u) if _may_be_chance(difference) else rounded(size, u)
+    said = signed(difference.difference, u) if _may_be_chance(difference) else rounded(size, u)
     return f"{said}{_step(shown.unit)}{pct}"
 
 
@@ -287,7 +289,7 @@ def _interval(difference: Difference, low: float, high: float) -> str:
     if low > 0 or high < 0:
         near, far = sorted((abs(low), abs(high)))
         return f"{rounded(near, u)} to {rounded(far, u)}{unit}"
-    return f"{_signed(low, u)} to {_signed(high, u)}{unit}"
+    return f"{signed(low, u)} to {signed(high, u)}{unit}"
 
 
 def _step(unit: str) -> str:
@@ -309,33 +311,13 @@ def _drift_sentence(drift: BatchDrift) -> str:
     return f"Over time, {shown.title}: {'; '.join(said)}." if said else ""
 
 
-def _about_calibration(comparison: Comparison) -> list[str]:
-    kinds = {difference.calibration for difference in comparison.differences}
-    said = []
-    if "same" in kinds:
-        said.append(
-            "The groups share one calibration: its error cancels in the difference except for the "
-            "relative part, which is in the interval."
-        )
-    if "different" in kinds:
-        said.append(
-            "The groups have different calibrations: the errors of both are in the interval of the "
-            "difference, and more pieces do not reduce them."
-        )
-    if "not known" in kinds:
-        said.append(
-            "The calibration's uncertainty is unknown for some quantities; their intervals leave it out."
-        )
-    return said
-
-
 def _tables(study: ComparedPieces) -> list[PageTable]:
     comparison = study.comparison
     tables = [_differences(comparison)]
     columns = dict.fromkeys(name for figures in comparison.figures.values() for name in figures)
     tables += [_figures(comparison, column) for column in columns]
-    tables += [each for each in (_spreads(comparison),) if each.rows]
-    return [*tables, *(_drift(drift) for drift in study.drifts.values())]
+    spreads = _spreads(comparison)
+    return [*tables, *([spreads] if spreads.rows else []), *map(_drift, study.drifts.values())]
 
 
 def _differences(comparison: Comparison) -> PageTable:
@@ -343,82 +325,69 @@ def _differences(comparison: Comparison) -> PageTable:
         "second less first", "quantity", "n", "difference", "95 % from", "to", "margin", "verdict",
         "p", "p (Holm)", "Hedges' g", "from", "to",
     )  # fmt: skip
-    return PageTable(
-        "Differences", headings, tuple(_difference(difference) for difference in comparison.differences)
-    )
+    return PageTable("Differences", headings, tuple(map(_difference, comparison.differences)))
 
 
-def _difference(each: Difference) -> tuple[str, ...]:
-    shown, u = quantity(each.quantity), _fine(each)
-    effect, outcome = each.effect, each.outcome
+def _difference(found: Difference) -> tuple[str, ...]:
+    u, effect, outcome = _fine(found), found.effect, found.outcome
     return (
-        f"{each.second} - {each.first}",
-        f"{shown.title}, {shown.unit}" if shown.unit else shown.title,
-        f"{each.n_second} pairs" if each.paired else f"{each.n_second}/{each.n_first}",
-        _signed(each.difference, u),
-        *(_known(end, u) for end in (each.low, each.high)),
+        f"{found.second} - {found.first}",
+        quantity(found.quantity).heading,
+        f"{found.n_second} pairs" if found.paired else f"{found.n_second}/{found.n_first}",
+        signed(found.difference, u),
+        *("-" if end is None else signed(end, u) for end in (found.low, found.high)),
         "-" if outcome is None else f"{outcome.margin:g}",
         "-" if outcome is None else outcome.verdict.removesuffix(" the margin"),
-        *("-" if p is None else f"{p:.2g}" for p in (each.p, each.p_holm)),
+        *("-" if p is None else f"{p:.2g}" for p in (found.p, found.p_holm)),
         *(("-",) * 3 if effect is None else tuple(f"{g:+.2f}" for g in (effect.g, effect.low, effect.high))),
     )
 
 
 def _figures(comparison: Comparison, column: str) -> PageTable:
-    shown = quantity(column)
-    having = [(n, figures[column]) for n, figures in comparison.figures.items() if column in figures]
-    first = having[0][1]
+    having = {name: figures[column] for name, figures in comparison.figures.items() if column in figures}
+    first = next(iter(having.values()))
     headings = (
         comparison.by, "pieces", "mean", f"{100 * first.level:g} % from", "to", "sd", "CV %",
         f"{first.content_pct:g} % of pieces from", "to", "normal p", "outlier",
-        *(("pieces needed",) if any(each.wanted for _, each in having) else ()),
+        *(("pieces needed",) if any(figures.wanted for figures in having.values()) else ()),
     )  # fmt: skip
-    title = f"{shown.title}, {shown.unit}" if shown.unit else shown.title
-    return PageTable(title, headings, tuple(_batch(name, each)[: len(headings)] for name, each in having))
+    rows = tuple(_batch(name, figures)[: len(headings)] for name, figures in having.items())
+    return PageTable(quantity(column).heading, headings, rows)
 
 
-def _batch(name: str, each: BatchFigures) -> tuple[str, ...]:
-    u = shown_u(each.mean, each.u or abs(each.mean) / 1000)
-    sd_u = (each.sd or 0.0) / 10
+def _batch(name: str, found: BatchFigures) -> tuple[str, ...]:
+    u = shown_u(found.mean, found.u or abs(found.mean) / 1000)
     return (
         name,
-        str(each.n),
-        rounded(each.mean, u),
-        *("-" if end is None else rounded(end, u) for end in (each.low, each.high)),
-        "-" if each.sd is None else rounded(each.sd, sd_u),
-        "-" if each.cv_pct is None else f"{each.cv_pct:.2g}",
-        *("-" if end is None else rounded(end, u) for end in (each.tolerance_low, each.tolerance_high)),
-        "-" if each.normal_p is None else f"{each.normal_p:.2g}",
-        ", ".join(each.outliers) or "-",
-        "-" if each.pieces_needed is None else str(each.pieces_needed),
+        str(found.n),
+        rounded(found.mean, u),
+        *("-" if end is None else rounded(end, u) for end in (found.low, found.high)),
+        "-" if found.sd is None else rounded(found.sd, found.sd / 10),
+        "-" if found.cv_pct is None else f"{found.cv_pct:.2g}",
+        *("-" if end is None else rounded(end, u) for end in (found.tolerance_low, found.tolerance_high)),
+        "-" if found.normal_p is None else f"{found.normal_p:.2g}",
+        ", ".join(found.outliers) or "-",
+        "-" if found.pieces_needed is None else str(found.pieces_needed),
     )
 
 
 def _spreads(comparison: Comparison) -> PageTable:
-    headings = (
-        comparison.by,
-        "quantity",
-        "rig sd",
-        "%",
-        "within a piece sd",
-        "%",
-        "between pieces sd",
-        "%",
-        "rig from",
-    )
+    parts = ("rig sd", "%", "within a piece sd", "%", "between pieces sd", "%")
     rows = []
     for name, figures in comparison.figures.items():
         for figure in figures.values():
             split = figure.spread
             if split is None:
                 continue
-            parts = (
+            cells: list[str] = []
+            for sd, pct in (
                 (split.rig_sd, split.rig_pct),
                 (split.within_sd, split.within_pct),
                 (split.between_sd, split.between_pct),
-            )
-            cells = [text for sd, pct in parts for text in ("-" if sd is None else f"{sd:.2g}", _share(pct))]
+            ):
+                cells += ("-" if sd is None else f"{sd:.2g}", _share(pct))
             rows.append((name, quantity(figure.quantity).title, *cells, split.rig_from))
+    headings = (comparison.by, "quantity", *parts, "rig from")
     return PageTable("Sources of variation", headings, tuple(rows))
 
 
@@ -430,32 +399,18 @@ def _share(pct: float | None) -> str:
 def _drift(drift: BatchDrift) -> PageTable:
     shown = quantity(drift.quantity)
     u = drift.sd_within / 10
+    columns = zip(drift.batches, drift.counts, drift.means, drift.low, drift.high, strict=True)
     rows = [
-        (
-            name,
-            str(n),
-            *(rounded(each, u) for each in (mean, low, high)),
-            "yes" if name in drift.outside else "",
-        )
-        for name, n, mean, low, high in zip(
-            drift.batches, drift.counts, drift.means, drift.low, drift.high, strict=True
-        )
+        (name, str(n), *(rounded(number, u) for number in numbers), "yes" if name in drift.outside else "")
+        for name, n, *numbers in columns
     ]
     headings = ("batch", "pieces", "mean", "limit from", "to", "outside")
     return PageTable(f"Batches in order of time: {shown.title}, {shown.unit}", headings, tuple(rows))
 
 
-def _fine(each: Difference) -> float:
+def _fine(difference: Difference) -> float:
     """Return what a difference is rounded to."""
-    return each.u if each.u else abs(each.difference) / 100
-
-
-def _known(value: float | None, u: float) -> str:
-    return "-" if value is None else _signed(value, u)
-
-
-def _signed(value: float, u: float) -> str:
-    return f"{'+' if value > 0 else ''}{rounded(value, u)}"
+    return difference.u if difference.u else abs(difference.difference) / 100
 
 
 def _unit(unit: str) -> str:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 from dataclasses import astuple, replace
 from math import isfinite
 
@@ -10,7 +10,7 @@ import numpy as np
 
 from rig.analyser import fit_recovery
 from rig.core import rounded, shown_u
-from rig.population import BatchFigures, batch_figures
+from rig.population import batch_figures
 from rig.results.design_sheet import DesignSheet
 from rig.results.design_sheet_recovery import spaced
 from rig.sheets.design_sheet_tables import NOTHING, ends, us_words
@@ -36,40 +36,33 @@ def softening_blocks(sheet: DesignSheet) -> list[Block]:
                 for result in results
                 if result.capture in soft
             ]
-            if having:
-                at_mm = [soft[each.capture].at_mm for each in having]
-                rows.append((where + group, *_softening_cells(batch_figures(having, SOFTENING), at_mm)))
+            if not having:
+                continue
+            found, at_mm = batch_figures(having, SOFTENING), [soft[result.capture].at_mm for result in having]
+            u = shown_u(found.mean, found.u or 0.0)
+            deep = " to ".join(dict.fromkeys(f"{mm:.1f}" for mm in (min(at_mm), max(at_mm))))
+            cells = (str(found.n), deep, rounded(found.mean, u), ends(found.low, found.high, u))
+            rows.append((where + group, *cells))
     if not rows:
         return []
     headings = (
-        "pieces of",
-        "n",
-        "at deflection, mm",
-        "change of force per tenfold cycles, %",
-        "95 % interval",
-    )
+        "pieces of", "n", "at deflection, mm", "change of force per tenfold cycles, %", "95 % interval",
+    )  # fmt: skip
     return [PageTable("Softening at a fixed deflection", headings, tuple(rows))]
-
-
-def _softening_cells(each: BatchFigures, at_mm: Sequence[float]) -> tuple[str, ...]:
-    u = shown_u(each.mean, each.u or 0.0)
-    low, high = f"{min(at_mm):.1f}", f"{max(at_mm):.1f}"
-    deep = low if low == high else f"{low} to {high}"
-    return (str(each.n), deep, rounded(each.mean, u), ends(each.low, each.high, u))
 
 
 def recovery_section(sheet: DesignSheet) -> Iterator[Section]:
     """Contact checks after release: of groups, then piece by piece, and what they say of the time to come."""
     rows, said = [], []
-    for number, each in enumerate(sheet.captures, start=1):
-        if not each.recovery:
+    for number, capture in enumerate(sheet.captures, start=1):
+        if not capture.recovery:
             continue
-        for check in (each.recovery[place] for place in spaced(len(each.recovery))):
+        for check in (capture.recovery[place] for place in spaced(len(capture.recovery))):
             u = NOTHING if not isfinite(check.set_mm_u) else rounded(check.set_mm_u, check.set_mm_u)
             after = _time_words(check.after_s)
             inches = us_words(check.set_mm, "mm", check.set_mm_u if isfinite(check.set_mm_u) else 0.0)
             rows.append((str(number), after, rounded(check.set_mm, shown_u(check.set_mm, 1e-3)), u, inches))
-        after_s, set_mm, u_mm = np.array([astuple(check) for check in each.recovery], float).T
+        after_s, set_mm, u_mm = np.array([astuple(check) for check in capture.recovery], float).T
         fit = fit_recovery(after_s, set_mm, u_mm if np.isfinite(u_mm).all() else None)
         said += [f"Capture {number}: {sentence}" for sentence in recovery_sentences(fit)]
     if rows:
@@ -80,18 +73,18 @@ def recovery_section(sheet: DesignSheet) -> Iterator[Section]:
 
 def _recovery_of_groups(sheet: DesignSheet) -> list[Block]:
     """Return the means over the pieces, or why there are none."""
-    blocks: list[Block] = [Words(each) for each in sheet.unlike_recovery]
+    blocks: list[Block] = [Words(sentence) for sentence in sheet.unlike_recovery]
     if not sheet.recovery:
         return blocks or [Words("From single pieces: the spread between pieces is not known.")]
     rows = []
-    for each in sheet.recovery:
-        figures, where = each.figures, f"{each.letter}: " if len(sheet.sets) > 1 else ""
+    for row in sheet.recovery:
+        figures, where = row.figures, f"{row.letter}: " if len(sheet.sets) > 1 else ""
         u = shown_u(figures.mean, figures.u or 0.0)
         rows.append(
             (
-                where + each.group,
+                where + row.group,
                 str(figures.n),
-                _time_words(each.after_s),
+                _time_words(row.after_s),
                 rounded(figures.mean, u),
                 ends(figures.low, figures.high, u),
                 NOTHING if figures.sd is None else rounded(figures.sd, figures.sd / 10),
@@ -99,14 +92,8 @@ def _recovery_of_groups(sheet: DesignSheet) -> list[Block]:
             )
         )
     headings = (
-        "pieces of",
-        "n",
-        "after release",
-        "remaining set, mm",
-        "95 % interval",
-        "sd, mm",
-        "US units",
-    )
+        "pieces of", "n", "after release", "remaining set, mm", "95 % interval", "sd, mm", "US units",
+    )  # fmt: skip
     return [*blocks, PageTable("Remaining set, mean over the pieces", headings, tuple(rows))]
 
 

@@ -9,10 +9,10 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from rig.core import BOTH, chosen_units, csv_cell, json_visible
+from rig.core import BOTH, chosen_units, csv_cell, json_visible, quantity
 from rig.results import sheet_frames
-from rig.results.design_sheet import DesignSheet, titled
-from rig.sheets.design_sheet_first_page import photo_name
+from rig.results.design_sheet import DesignSheet
+from rig.sheets.design_sheet_first_page import SECANT, photo_name
 from rig.sheets.design_sheet_plots import draw_compression, draw_gap, draw_pieces
 from rig.sheets.design_sheet_words import (
     compression_name,
@@ -21,6 +21,7 @@ from rig.sheets.design_sheet_words import (
     has_pieces_picture,
     pieces_alt,
     pieces_name,
+    secants,
     sheet_page,
 )
 from rig.sheets.page import Attachment, save_page
@@ -97,12 +98,8 @@ def draw_sheet(sheet: DesignSheet) -> dict[str, Drawn]:
             alt = force_alt(comparable.gap, "a closing gap")
             pictures[gap_name(comparable)] = draw_gap(comparable.gap_bands, comparable.height_mm, alt=alt)
         if has_pieces_picture(comparable):
-            having = {
-                name: each["secant_n_per_mm"]
-                for name, each in comparable.figures.items()
-                if "secant_n_per_mm" in each
-            }
-            title, unit = titled("secant_n_per_mm")
-            alt = pieces_alt(having, "secant stiffness", unit)
-            pictures[pieces_name(comparable)] = draw_pieces(having, title, unit, alt=alt)
+            having = secants(comparable)
+            pictures[pieces_name(comparable)] = draw_pieces(
+                having, quantity(SECANT).heading, alt=pieces_alt(having)
+            )
     return pictures

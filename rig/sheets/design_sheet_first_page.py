@@ -8,7 +8,7 @@ tables for round numbers, a calculator on screen, and the cautions; all else fol
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
-from math import isfinite
+from math import isfinite, nan
 
 from rig.core import BOTH, METRIC, US, in_chosen_units, quantity, rounded, shown_u
 from rig.population import UNSTATED, BatchFigures, PieceResult
@@ -98,7 +98,7 @@ def photo_name(place: int, photo: Photo) -> str:
 def design_sheet_answers(sheet: DesignSheet) -> list[str]:
     """Return the answers of a sheet in SI, one sentence each: force, batches, what abuse changed."""
     comparable = main_set(sheet)
-    sentences = [*_force_sentences(comparable)]
+    sentences = list(_force_sentences(comparable))
     for comparison in comparable.comparisons:
         for difference in comparison.differences:
             if difference.quantity in (KEY_FORCE, SECANT) and difference.low is not None:
@@ -144,7 +144,7 @@ def _force_sentences(comparable: ComparableSet) -> Iterator[str]:
     for group, rows in comparable.compression.items():
         if not rows:
             continue
-        row = next((each for each in rows if each.compression_pct == KEY_PCT), rows[-1])
+        row = next((row for row in rows if row.compression_pct == KEY_PCT), rows[-1])
         force = row.loading
         where = (
             f"{row.compression_pct:g} % compression (gap {row.gap_mm:.1f} mm)"
@@ -165,7 +165,8 @@ def _lost_sentences(comparable: ComparableSet) -> Iterator[str]:
         lost = figures.get(HEIGHT_LOST)
         if lost is None:
             continue
-        u = lost.u if lost.u is not None else _own_u(comparable.groups[group], HEIGHT_LOST)
+        own_u = (result.u.get(HEIGHT_LOST, nan) for result in comparable.groups[group])
+        u = lost.u if lost.u is not None else max(own_u, default=nan)
         u = shown_u(lost.mean, u if isfinite(u) else 0.0)
         verb = "lost" if lost.mean >= 0 else "gained"
         interval = ""
@@ -175,10 +176,6 @@ def _lost_sentences(comparable: ComparableSet) -> Iterator[str]:
             f"{group}: {verb} {rounded(abs(lost.mean), u)} mm of height since the first capture "
             f"({counted(lost.n, 'piece')}{interval})."
         )
-
-
-def _own_u(results: Sequence[PieceResult], name: str) -> float:
-    return max((result.u.get(name, float("nan")) for result in results), default=float("nan"))
 
 
 def _key_figures(
@@ -191,13 +188,12 @@ def _key_figures(
             continue
         cells = tuple(_figure(sheet, comparable, group, name, units) for group in groups)
         if any(cell != NOTHING for cell in cells):
-            rows.append((f"{title}, {_unit_words(_unit_of(name), units)}", *cells))
-    heads = [f"{group} ({_pieces_of(comparable.groups[group])})" for group in groups]
+            rows.append((f"{title}, {_unit_words(quantity(name).unit, units)}", *cells))
+    heads = []
+    for group in groups:
+        pieces = {(result.batch, result.piece) for result in comparable.groups[group]}
+        heads.append(f"{group} ({len(pieces)})")
     return PageTable("Key figures: mean over pieces (number of pieces)", ("", *heads), tuple(rows))
-
-
-def _pieces_of(results: Sequence[PieceResult]) -> int:
-    return len({(result.batch, result.piece) for result in results})
 
 
 def _figure(sheet: DesignSheet, comparable: ComparableSet, group: str, name: str, units: str) -> str:
@@ -212,10 +208,10 @@ def _figure(sheet: DesignSheet, comparable: ComparableSet, group: str, name: str
         found = figures.get(name)
         low, high = (None, None) if found is None else (found.low, found.high)
         if name in LOSSES and low is not None and high is not None and low <= 0 <= high:
-            return _below(max(-low, high), _unit_of(name), units)
+            return _below(max(-low, high), quantity(name).unit, units)
         if found is not None and isfinite(found.mean):
             u = interval_of(found, results)[2]
-            metric, us = rounded(found.mean, u), us_words(found.mean, _unit_of(name), u).split(" ")[0]
+            metric, us = rounded(found.mean, u), us_words(found.mean, quantity(name).unit, u).split(" ")[0]
             if us == NOTHING or units == METRIC:
                 return metric
             return us if units == US else f"{metric}\n{us}"
@@ -235,10 +231,6 @@ def _unit_words(unit: str, units: str) -> str:
     return us if units == US else f"{unit} (below: {us})"
 
 
-def _unit_of(name: str) -> str:
-    return "g" if name == MASS else quantity(name).unit
-
-
 def _ends_words(low: float, high: float, unit: str, u: float) -> str:
     return f"{rounded(low, u)} to {rounded(high, u)} {unit}"
 
@@ -246,17 +238,14 @@ def _ends_words(low: float, high: float, unit: str, u: float) -> str:
 def _tables(comparable: ComparableSet, groups: Sequence[str], system: str) -> Columns:
     """Return the force at round gaps beside gaps at round forces."""
     tables = comparable.rounded[system]
-    force, length = ("N", "mm") if system == METRIC else ("lbf", "in")
-    per_force, per_length = (
-        (1.0, 1.0) if system == METRIC else (us_factor("N") or 1.0, us_factor("mm") or 1.0)
-    )
+    force, length, per_force, per_length = "N", "mm", 1.0, 1.0
+    if system == US:
+        force, length = us_name("N"), us_name("mm")
+        per_force, per_length = us_factor("N") or 1.0, us_factor("mm") or 1.0
     rows_at = {group: {row.gap_mm: row for row in tables.force_at_gap.get(group, ())} for group in groups}
     gaps = sorted({gap for rows in rows_at.values() for gap in rows if gap is not None}, reverse=True)
     at_gap = tuple(
-        (
-            f"{per_length * gap:.4g}",
-            *(_force_cell(rows_at[group].get(gap), per_force) for group in groups),
-        )
+        (f"{per_length * gap:.4g}", *(_force_cell(rows_at[group].get(gap), per_force) for group in groups))
         for gap in gaps
     )
     at_force = tuple(
@@ -268,38 +257,20 @@ def _tables(comparable: ComparableSet, groups: Sequence[str], system: str) -> Co
         for row in tables.gap_at_force
     )
     content = next((row.loading.content_pct for rows in rows_at.values() for row in rows.values()), 90.0)
-    return Columns(
-        (
-            (
-                PageTable(
-                    f"Force at a gap, {force}: mean; small: {content:g} % of pieces",
-                    (f"gap, {length}", *groups),
-                    at_gap,
-                ),
-            ),
-            (
-                PageTable(
-                    f"Gap for a force, {length}: mean; small: {content:g} % of pieces",
-                    (f"force, {force}", *groups, "adjust over"),
-                    at_force,
-                ),
-            ),
-        )
-    )
+    small = f"mean; small: {content:g} % of pieces"
+    left = PageTable(f"Force at a gap, {force}: {small}", (f"gap, {length}", *groups), at_gap)
+    headings = (f"force, {force}", *groups, "adjust over")
+    right = PageTable(f"Gap for a force, {length}: {small}", headings, at_force)
+    return Columns(((left,), (right,)))
 
 
 def _force_cell(row: ForceRow | None, factor: float) -> str:
-    if row is None:
-        return NOTHING
-    force = row.loading
-    return _with_range(force, factor, force_u(force))
+    return NOTHING if row is None else _with_range(row.loading, factor, force_u(row.loading))
 
 
 def _gap_cell(row: GapRow, group: str, factor: float) -> str:
     gap = row.gaps.get(group)
-    if gap is None:
-        return NOTHING
-    return _with_range(gap, factor, gap.u or 0.0)
+    return NOTHING if gap is None else _with_range(gap, factor, gap.u or 0.0)
 
 
 def _with_range(figures: BatchFigures, factor: float, u: float) -> str:

@@ -14,9 +14,18 @@ import numpy as np
 
 from rig.core import BOTH
 from rig.population import BatchFigures, CurveBand
-from rig.sheets.comparison_plots import HATCHES, SIDE
+from rig.sheets.comparison_plots import HATCHES, draw_pieces_of
 from rig.sheets.design_sheet_tables import counted
-from rig.sheets.plots import DASHES, INK, MARKERS, SERIES, Drawn, drawn, label_axes, new_figure
+from rig.sheets.plots import (
+    DASHES,
+    MARKERS,
+    SERIES,
+    Drawn,
+    drawn,
+    label_axes,
+    legend_of_strokes,
+    new_figure,
+)
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -45,24 +54,14 @@ def draw_gap(bands: Sequence[CurveBand], height_mm: float, *, alt: str) -> Drawn
     return drawn(figure, alt)
 
 
-def draw_pieces(groups: Mapping[str, BatchFigures], title: str, unit: str, *, alt: str) -> Drawn:
+def draw_pieces(groups: Mapping[str, BatchFigures], heading: str, *, alt: str) -> Drawn:
     """Return every piece of each group, and the mean with its interval."""
     figure, (axis,) = new_figure(1, (7.0, 3.2))
-    for place, each in enumerate(groups.values()):
-        colour = SERIES[place % len(SERIES)]
-        across = place - 0.12 + np.linspace(-SIDE, SIDE, each.n if each.n > 1 else 2)[: each.n]
-        axis.plot(across, each.values, MARKERS[place % len(MARKERS)], color=colour, markersize=5, alpha=0.8)
-        odd = [rank for rank, name in enumerate(each.names) if name in each.outliers]
-        axis.plot(across[odd], np.array(each.values)[odd], "o", markersize=12, fillstyle="none", color=INK)
-        away = None
-        if each.low is not None and each.high is not None:
-            away = [[each.mean - each.low], [each.high - each.mean]]
-        axis.errorbar([place + 0.25], [each.mean], yerr=away, fmt="_", color=INK, markersize=12, capsize=4)
-    axis.set_xticks(
-        range(len(groups)), [f"{name}\n{counted(each.n, 'piece')}" for name, each in groups.items()]
-    )
+    draw_pieces_of(axis, list(groups.values()), size=5)
+    names = [f"{name}\n{counted(figures.n, 'piece')}" for name, figures in groups.items()]
+    axis.set_xticks(range(len(groups)), names)
     axis.set_xlim(-0.6, len(groups) - 0.4)
-    label_axes(axis, "", f"{title}, {unit}" if unit else title, "")
+    label_axes(axis, "", heading, "")
     axis.grid(visible=False, axis="x")
     return drawn(figure, alt)
 
@@ -86,16 +85,11 @@ def _draw_band(axis: Axes, band: CurveBand, x: np.ndarray, rank: int) -> None:
 
 
 def _finish(axis: Axes, across: str) -> None:
-    from matplotlib.lines import Line2D
-
     drawn_n = [np.asarray(line.get_ydata(), np.float64) for line in axis.get_lines()]
     # presses of one way have no unloading to draw
-    known_n = [each[np.isfinite(each)].max() for each in drawn_n if np.isfinite(each).any()]
+    known_n = [force_n[np.isfinite(force_n)].max() for force_n in drawn_n if np.isfinite(force_n).any()]
     top = float(max(known_n, default=1.0))
     # the bands of few pieces are wide; the curves must stay readable
     axis.set_ylim(min(0.0, -0.02 * top), 1.35 * top)
-    axis.axhline(0, color=INK, linewidth=0.6)
     label_axes(axis, across, "force, N", "", units=BOTH)
-    drawn, _ = axis.get_legend_handles_labels()
-    dashed = Line2D([], [], color=INK, linewidth=1.1, linestyle=DASHES, label="unloading")
-    axis.legend(handles=[*drawn, dashed], frameon=False, loc="upper left")
+    legend_of_strokes(axis)

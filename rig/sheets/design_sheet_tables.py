@@ -10,9 +10,9 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from math import isfinite, sqrt
 
-from rig.core import rounded, shown_u
+from rig.core import quantity, rounded, shown_u
 from rig.population import BatchFigures, PieceResult, average_pieces
-from rig.results.design_sheet import ComparableSet, titled
+from rig.results.design_sheet import ComparableSet
 from rig.results.design_sheet_forces import ForceRow
 from rig.sheets.page import PageTable
 from rig.units import us_factor, us_name
@@ -63,17 +63,17 @@ def filled(caption: str, headings: Sequence[str], rows: Sequence[Sequence[str]])
     )
 
 
-def _quantity_row(each: BatchFigures, group: str, results: Sequence[PieceResult]) -> tuple[str, ...]:
-    title, unit = titled(each.quantity)
-    low, high, u = interval_of(each, results)
+def _quantity_row(found: BatchFigures, group: str, results: Sequence[PieceResult]) -> tuple[str, ...]:
+    shown = quantity(found.quantity)
+    low, high, u = interval_of(found, results)
     return (
-        f"{title}, {unit}" if unit else title,
+        shown.heading,
         group,
-        str(each.n),
-        rounded(each.mean, u),
+        str(found.n),
+        rounded(found.mean, u),
         ends(low, high, u),
-        tolerance_ends(each, spread_u(each)),
-        us_words(each.mean, unit, u),
+        tolerance_ends(found, spread_u(found)),
+        us_words(found.mean, shown.unit, u),
     )
 
 
@@ -138,9 +138,7 @@ def spread_u(each: BatchFigures) -> float:
     return shown_u(each.mean, (each.sd or 0.0) / 3)
 
 
-def compression_table(
-    caption: str, rows: Sequence[ForceRow], pieces: Sequence[PieceResult], *, has_height: bool
-) -> PageTable | None:
+def compression_table(caption: str, rows: Sequence[ForceRow], *, has_height: bool) -> PageTable | None:
     """Return the force at compressions with the deflection and the gap that they mean, or at deflections."""
     if not rows:
         return None
@@ -176,38 +174,26 @@ def _force_cells(
     heads: Sequence[tuple[str, Callable[[ForceRow], str]]],
     content: float,
 ) -> PageTable:
-    several = any(row.loading.n > 1 for row in rows)
-    bands = ("+- (95 %), N", f"{content:g} % of pieces, N") if several else ()
-    us_band = (f"{content:g} % of pieces, lbf",) if several else ()
     headings = (
         *(heading for heading, _ in heads),
-        "n",
-        "force, N",
-        *bands,
-        "unloading, N",
-        "force, lbf",
-        *us_band,
+        *("n", "force, N", "+- (95 %), N", f"{content:g} % of pieces, N"),
+        *("unloading, N", "force, lbf", f"{content:g} % of pieces, lbf"),
     )
     pound = us_factor("N") or 1.0
+    several = any(row.loading.n > 1 for row in rows)
     cells = []
     for row in rows:
-        each, u = row.loading, force_u(row.loading)
-        wide = spread_u(each)
-        half = NOTHING if each.low is None or each.high is None else rounded((each.high - each.low) / 2, u)
-        between = (half, tolerance_ends(each, wide)) if several else ()
-        us_between = (tolerance_ends(each, wide, pound),) if several else ()
-        back = NOTHING if row.unloading_n is None else rounded(row.unloading_n, shown_u(row.unloading_n, u))
-        cells.append(
-            (
-                *(read(row) for _, read in heads),
-                str(each.n),
-                rounded(each.mean, u),
-                *between,
-                back,
-                rounded(pound * each.mean, shown_u(pound * each.mean, pound * u)),
-                *us_between,
-            )
-        )
+        force, u, back_n = row.loading, force_u(row.loading), row.unloading_n
+        # the columns of single pieces say nothing, and so are left out
+        half = band = us_band = NOTHING
+        if several:
+            band, us_band = (tolerance_ends(force, spread_u(force), factor) for factor in (1.0, pound))
+            if force.low is not None and force.high is not None:
+                half = rounded((force.high - force.low) / 2, u)
+        back = NOTHING if back_n is None else rounded(back_n, shown_u(back_n, u))
+        pounds = rounded(pound * force.mean, shown_u(pound * force.mean, pound * u))
+        read = (read(row) for _, read in heads)
+        cells.append((*read, str(force.n), rounded(force.mean, u), half, band, back, pounds, us_band))
     return filled(caption, headings, cells)
 
 
@@ -231,27 +217,22 @@ def uncertainty_table(
     rows = []
     for name in names:
         for group, figures in groups.items():
-            each = figures.get(name)
-            if each is None or each.u is None or each.low is None or each.high is None:
+            found = figures.get(name)
+            if found is None or found.u is None or found.low is None or found.high is None:
                 continue
-            title, unit = titled(name)
-            scatter = sqrt(max(each.u**2 - each.shared_u**2, 0.0))
-            split = each.spread
-            shares = (NOTHING,) * 3
-            if split is not None:
-                parts = (split.rig_pct, split.within_pct, split.between_pct)
-                shares = tuple(NOTHING if pct is None else f"{pct:.0f}" for pct in parts)  # type: ignore[assignment]
-            half = (each.high - each.low) / 2
+            scatter, half = sqrt(max(found.u**2 - found.shared_u**2, 0.0)), (found.high - found.low) / 2
+            split = found.spread
+            parts = (None,) * 3 if split is None else (split.rig_pct, split.within_pct, split.between_pct)
             rows.append(
                 (
-                    f"{title}, {unit}" if unit else title,
+                    quantity(name).heading,
                     group,
-                    rounded(each.mean, each.u),
+                    rounded(found.mean, found.u),
                     rounded(scatter, scatter),
-                    NOTHING if each.shared_u <= 0 else rounded(each.shared_u, each.shared_u),
-                    rounded(each.u, each.u),
+                    NOTHING if found.shared_u <= 0 else rounded(found.shared_u, found.shared_u),
+                    rounded(found.u, found.u),
                     rounded(half, half),
-                    *shares,
+                    *(NOTHING if pct is None else f"{pct:.0f}" for pct in parts),
                 )
             )
     if not rows:

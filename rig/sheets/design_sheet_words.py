@@ -12,8 +12,8 @@ from dataclasses import replace
 from datetime import date
 
 from rig import __version__
-from rig.core import BOTH, rounded
-from rig.population import UNSTATED, BatchFigures, PieceResult
+from rig.core import BOTH, quantity, rounded
+from rig.population import UNSTATED, BatchFigures, Comparison, PieceResult
 from rig.results import ComparedPieces
 from rig.results.design_sheet import (
     COMPARED,
@@ -32,17 +32,29 @@ from rig.results.design_sheet import (
 from rig.results.design_sheet_forces import ForceRow
 from rig.sheets.comparison_report import comparison_answer
 from rig.sheets.design_sheet_changes import recovery_section, softening_blocks
-from rig.sheets.design_sheet_first_page import first_page, main_set
+from rig.sheets.design_sheet_first_page import SECANT, first_page, main_set
 from rig.sheets.design_sheet_tables import (
     compression_table,
     counted,
+    ends,
     force_u,
     gap_table,
     quantity_table,
     uncertainty_table,
     us_words,
 )
-from rig.sheets.page import Attachment, Attachments, Block, Page, PageTable, Picture, Points, Section, Words
+from rig.sheets.page import (
+    Attachment,
+    Attachments,
+    Block,
+    Page,
+    PageTable,
+    Picture,
+    Points,
+    Section,
+    Words,
+    listed,
+)
 
 FEW_PIECES = 5
 """Fewer pieces than this give a wide band of pieces."""
@@ -91,18 +103,11 @@ def sheet_page(sheet: DesignSheet, *, units: str = BOTH, files: Sequence[Attachm
     appendix = [replace(section, folded=True) for section in _without_subsections(sections)]
     if files:
         appendix.insert(0, Section("The numbers as files", (Attachments(tuple(files)),)))
-    pieces = {
-        (each.batch, each.piece)
-        for comparable in sheet.sets
-        for g in comparable.groups.values()
-        for each in g
-    }
-    when = [capture.started for capture in sheet.captures if capture.started is not None]
-    days = sorted({f"{each:%Y-%m-%d}" for each in when})
+    pieces = {(result.batch, result.piece) for comparable in sheet.sets for result in _results(comparable)}
+    days = sorted({f"{capture.started:%Y-%m-%d}" for capture in sheet.captures if capture.started})
     span = f", {' to '.join(dict.fromkeys([days[0], days[-1]]))}" if days else ""
-    whose = "".join(
-        f"{text}, " for text in (sheet.supplier, sheet.revision and f"revision {sheet.revision}") if text
-    )
+    whose = f"{sheet.supplier}, " if sheet.supplier else ""
+    whose += f"revision {sheet.revision}, " if sheet.revision else ""
     subtitle = f"{whose}{counted(len(pieces), 'piece')} in {counted(len(sheet.captures), 'capture')}{span}"
     return Page(
         sheet.title,
@@ -130,17 +135,17 @@ def _without_subsections(sections: Sequence[Section]) -> Iterator[Section]:
 def _first_picture(sheet: DesignSheet) -> Picture | None:
     """Return the force against the gap where heights are known, else against deflection."""
     comparable = main_set(sheet)
+    bands = "Dark bands: the mean; light bands: 90 % of pieces; dashed: unloading"
     if comparable.gap_bands and comparable.height_mm is not None:
-        caption = "Force against gap. Dark bands: the mean; light bands: 90 % of pieces; dashed: unloading"
-        return Picture(f"{gap_name(comparable)}.svg", caption, force_alt(comparable.gap, "a closing gap"))
+        return _gap_picture(comparable, f"Force against gap. {bands}")
     if comparable.compression_bands:
-        caption = (
-            "Force against deflection. Dark bands: the mean; light bands: 90 % of pieces; dashed: unloading"
-        )
-        return Picture(
-            f"{compression_name(comparable)}.svg", caption, force_alt(comparable.compression, "deflection")
-        )
+        alt = force_alt(comparable.compression, "deflection")
+        return Picture(f"{compression_name(comparable)}.svg", f"Force against deflection. {bands}", alt)
     return None
+
+
+def _gap_picture(comparable: ComparableSet, caption: str) -> Picture:
+    return Picture(f"{gap_name(comparable)}.svg", caption, force_alt(comparable.gap, "a closing gap"))
 
 
 def set_title(sheet: DesignSheet, comparable: ComparableSet) -> str:
@@ -174,27 +179,34 @@ def pieces_name(comparable: ComparableSet) -> str:
 def force_alt(rows: Mapping[str, Sequence[ForceRow]], over: str) -> str:
     """Return what a picture of force shows, in words."""
     said = [f"Force rising over {over}. Full line: loading, with a band of pieces; dashed: unloading"]
-    for group, each in rows.items():
-        if each:
-            last = each[-1]
-            where = f"{last.compression_pct:g} %" if last.compression_pct is not None else _where(last)
-            said.append(f"{group}: {rounded(last.loading.mean, force_u(last.loading))} N at {where}")
+    for group, (*_, last) in ((group, rows_of) for group, rows_of in rows.items() if rows_of):
+        if last.compression_pct is not None:
+            where = f"{last.compression_pct:g} %"
+        elif last.gap_mm is not None:
+            where = f"a gap of {last.gap_mm:g} mm"
+        else:
+            where = f"{last.deflection_mm:g} mm"
+        said.append(f"{group}: {rounded(last.loading.mean, force_u(last.loading))} N at {where}")
     return ". ".join(said) + "."
 
 
-def pieces_alt(groups: Mapping[str, BatchFigures], title: str, unit: str) -> str:
-    """Return what a picture of pieces shows, in words."""
-    said = [f"Every piece's {title} and the mean of its group"]
-    for group, each in groups.items():
-        low, high = min(each.values), max(each.values)
-        said.append(f"{group}: {each.n} pieces from {low:.3g} to {high:.3g} {unit}")
+def secants(comparable: ComparableSet) -> dict[str, BatchFigures]:
+    """Return the secant stiffness of each group that has one."""
+    return {group: figures[SECANT] for group, figures in comparable.figures.items() if SECANT in figures}
+
+
+def pieces_alt(groups: Mapping[str, BatchFigures]) -> str:
+    """Return what a picture of the secant stiffness of pieces shows, in words."""
+    said = ["Every piece's secant stiffness and the mean of its group"]
+    for group, figures in groups.items():
+        low, high = min(figures.values), max(figures.values)
+        said.append(f"{group}: {figures.n} pieces from {low:.3g} to {high:.3g} N/mm")
     return ". ".join(said) + "."
 
 
-def _where(row: ForceRow) -> str:
-    if row.gap_mm is not None:
-        return f"a gap of {row.gap_mm:g} mm"
-    return f"{row.deflection_mm:g} mm"
+def _of_set(sheet: DesignSheet, comparable: ComparableSet) -> str:
+    """Return what stands before a sentence about a set; nothing where there is only one."""
+    return f"Set {comparable.letter}: " if len(sheet.sets) > 1 else ""
 
 
 def _identification(sheet: DesignSheet) -> Iterator[Section]:
@@ -204,9 +216,9 @@ def _identification(sheet: DesignSheet) -> Iterator[Section]:
             groups.setdefault(name, []).extend(result.piece for result in results)
     rows = [("model", sheet.model or "not stated")]
     rows += [(name, ", ".join(dict.fromkeys(pieces))) for name, pieces in groups.items()]
-    drawn = sorted({each.drawing_size_mm for each in sheet.pieces if each.drawing_size_mm is not None})
+    drawn = sorted({piece.drawing_size_mm for piece in sheet.pieces if piece.drawing_size_mm is not None})
     rows.append(("size on the drawing", ", ".join(f"{mm:g} mm" for mm in drawn) or "not stated"))
-    moulded = sorted({each.moulded for each in sheet.pieces if each.moulded})
+    moulded = sorted({piece.moulded for piece in sheet.pieces if piece.moulded})
     between = f"{moulded[0]} to {moulded[-1]}" if len(moulded) > 1 else "".join(moulded)
     rows.append(("moulded", between or "not stated"))
     whose: dict[str, list[str]] = {}
@@ -214,15 +226,12 @@ def _identification(sheet: DesignSheet) -> Iterator[Section]:
         for note in piece.notes:
             whose.setdefault(note, []).append(piece.piece)
     remarks = [f"{', '.join(pieces)}: {note}" for note, pieces in whose.items()]
-    blocks: list[Block] = [PageTable("The pieces", ("what", "which"), tuple(rows))]
-    if remarks:
-        blocks.append(Points(tuple(remarks)))
-    yield Section("Identification", tuple(blocks))
+    table = PageTable("The pieces", ("what", "which"), tuple(rows))
+    yield Section("Identification", (table, *listed(remarks)))
 
 
 def _measured(sheet: DesignSheet) -> Iterator[Section]:
     names = dict.fromkeys(name for comparable in sheet.sets for name in comparable.circumstances)
-    several = len(sheet.sets) > 1
     rows = []
     for name in names:
         words = tuple(comparable.circumstances.get(name, "-") for comparable in sheet.sets)
@@ -231,19 +240,15 @@ def _measured(sheet: DesignSheet) -> Iterator[Section]:
         rows.append((f"{name} (differs)" if len(set(words)) > 1 else name, *words))
     rows.append(("captures", *(_numbers(sheet, _results(comparable)) for comparable in sheet.sets)))
     rows.append(("free height, mm", *(_heights(sheet, comparable) for comparable in sheet.sets)))
-    headings = ("condition", *(f"set {each.letter}" if several else "found" for each in sheet.sets))
-    blocks: list[Block] = [PageTable("How it was measured", headings, tuple(rows)), _calibrations(sheet)]
-    notes = [
-        f"Set {comparable.letter}: {note}" if several else note
-        for comparable in sheet.sets
-        for note in comparable.notes
-    ]
-    blocks.append(Points((
+    found = [f"set {comparable.letter}" for comparable in sheet.sets] if len(sheet.sets) > 1 else ["found"]
+    table = PageTable("How it was measured", ("condition", *found), tuple(rows))
+    notes = [_of_set(sheet, comparable) + note for comparable in sheet.sets for note in comparable.notes]
+    points = (
         "The cycles of a capture follow each other without removing the piece: their mean is one value. "
         "Captures of one piece are averaged. Every figure counts pieces.",
         *dict.fromkeys([*notes, *sheet.notes]),
-    )))  # fmt: skip
-    yield Section("How it was measured", tuple(blocks))
+    )
+    yield Section("How it was measured", (table, _calibrations(sheet), Points(points)))
 
 
 def _heights(sheet: DesignSheet, comparable: ComparableSet) -> str:
@@ -253,9 +258,7 @@ def _heights(sheet: DesignSheet, comparable: ComparableSet) -> str:
         for capture in sheet.captures
         if capture.capture in names and capture.free_height_mm is not None
     })  # fmt: skip
-    if not found:
-        return "not stated"
-    return f"{found[0]:g}" if len(found) == 1 else f"{found[0]:g} to {found[-1]:g}"
+    return " to ".join(dict.fromkeys(f"{mm:g}" for mm in (found[0], found[-1]))) if found else "not stated"
 
 
 def _calibrations(sheet: DesignSheet) -> PageTable:
@@ -301,15 +304,12 @@ def _sizes(sheet: DesignSheet) -> Iterator[Section]:
     names = [name for figures in sheet.sizes.values() for name in figures if name not in (MASS, ROUNDNESS)]
     size = quantity_table("Size by batch", sheet.sizes, (*dict.fromkeys(names), ROUNDNESS), None)
     if size is not None:
-        notes = [*sheet.size_notes, *_heights_differ(sheet)]
-        blocks: list[Block] = [size]
-        blocks.append(
-            Words(
-                "Draw the mean, and leave room for the band of pieces. A mean diameter is over all "
-                "measured directions."
-            )
+        words = Words(
+            "Draw the mean, and leave room for the band of pieces. A mean diameter is over all "
+            "measured directions."
         )
-        yield Section("Size to draw in CAD", (*blocks, Points(tuple(notes))) if notes else tuple(blocks))
+        notes = listed([*sheet.size_notes, *_heights_differ(sheet)])
+        yield Section("Size to draw in CAD", (size, words, *notes))
 
 
 def _heights_differ(sheet: DesignSheet) -> Iterator[str]:
@@ -328,17 +328,11 @@ def _heights_differ(sheet: DesignSheet) -> Iterator[str]:
 
 
 def _forces(sheet: DesignSheet) -> Iterator[Section]:
-    several = len(sheet.sets) > 1
-    yield Section(
-        "Force against compression and gap",
-        (
-            Words(
-                "Loading, unless stated otherwise. The 95 % interval is for the mean and includes the "
-                "calibration; the band of pieces shows where most pieces lie. n is the number of pieces "
-                "pressed that far."
-            ),
-        ),
+    words = Words(
+        "Loading, unless stated otherwise. The 95 % interval is for the mean and includes the calibration; "
+        "the band of pieces shows where most pieces lie. n is the number of pieces pressed that far."
     )
+    yield Section("Force against compression and gap", (words,))
     for comparable in sheet.sets:
         blocks: list[Block] = []
         has_height, refs = comparable.height_mm is not None, _of_captures(sheet, _results(comparable))
@@ -348,26 +342,20 @@ def _forces(sheet: DesignSheet) -> Iterator[Section]:
                 f"Force against {over} ({refs}). Dark bands: the mean; light bands: most pieces, without "
                 "the calibration; dashed: unloading"
             )
-            blocks.append(
-                Picture(
-                    f"{compression_name(comparable)}.svg", caption, force_alt(comparable.compression, over)
-                )
-            )
+            alt = force_alt(comparable.compression, over)
+            blocks.append(Picture(f"{compression_name(comparable)}.svg", caption, alt))
         for group, rows in comparable.compression.items():
             caption = f"{group}: force at {over} ({_of_captures(sheet, comparable.groups[group])})"
-            blocks += _there(
-                compression_table(caption, rows, comparable.groups[group], has_height=has_height)
-            )
+            blocks += _there(compression_table(caption, rows, has_height=has_height))
         if comparable.gap_bands and comparable.height_mm is not None and comparable is not main_set(sheet):
-            caption = f"Force against the gap between platens ({refs}); same bands"
             blocks.append(
-                Picture(f"{gap_name(comparable)}.svg", caption, force_alt(comparable.gap, "a closing gap"))
+                _gap_picture(comparable, f"Force against the gap between platens ({refs}); same bands")
             )
         for group, rows in comparable.gap.items():
             caption = f"{group}: force at a gap ({_of_captures(sheet, comparable.groups[group])})"
             blocks += _there(gap_table(caption, rows))
         blocks += _about_gap(sheet, comparable)
-        yield Section(set_title(sheet, comparable) if several else "Tables and curves", tuple(blocks), 3)
+        yield Section(set_title(sheet, comparable) or "Tables and curves", tuple(blocks), 3)
 
 
 def _about_gap(sheet: DesignSheet, comparable: ComparableSet) -> Iterator[Block]:
@@ -414,11 +402,8 @@ def _subjects(sheet: DesignSheet) -> Iterator[Section]:
             caption = f"{title} ({where}{_of_captures(sheet, _results(comparable))})"
             blocks += _there(quantity_table(caption, comparable.figures, names, comparable))
         if title == "Stiffness":
-            blocks += [
-                _pieces_picture(sheet, comparable)
-                for comparable in sheet.sets
-                if has_pieces_picture(comparable)
-            ]
+            with_picture = filter(has_pieces_picture, sheet.sets)
+            blocks += [_pieces_picture(sheet, comparable) for comparable in with_picture]
         if title.startswith("Permanent"):
             blocks += softening_blocks(sheet)
             blocks += [Words(_after_cycles(sheet))] if blocks else []
@@ -439,80 +424,52 @@ def _after_cycles(sheet: DesignSheet) -> str:
 
 def has_pieces_picture(comparable: ComparableSet) -> bool:
     """Return whether some group has pieces enough for a picture of them."""
-    found = [
-        figures["secant_n_per_mm"].n
-        for figures in comparable.figures.values()
-        if "secant_n_per_mm" in figures
-    ]
-    return max(found, default=0) > 1
+    return max((figures.n for figures in secants(comparable).values()), default=0) > 1
 
 
 def _pieces_picture(sheet: DesignSheet, comparable: ComparableSet) -> Picture:
-    having = {
-        name: each["secant_n_per_mm"]
-        for name, each in comparable.figures.items()
-        if "secant_n_per_mm" in each
-    }
     caption = (
         "Secant stiffness of every piece, and the mean of its group with its 95 % interval "
         f"({_of_captures(sheet, _results(comparable))}); a ring marks an outlier"
     )
-    return Picture(f"{pieces_name(comparable)}.svg", caption, pieces_alt(having, "secant stiffness", "N/mm"))
+    return Picture(f"{pieces_name(comparable)}.svg", caption, pieces_alt(secants(comparable)))
 
 
 def _batches(sheet: DesignSheet) -> Iterator[Section]:
-    compared = [(comparable, each) for comparable in sheet.sets for each in comparable.comparisons]
-    if not compared:
-        return
     blocks: list[Block] = []
-    for comparable, comparison in compared:
-        answer = comparison_answer(ComparedPieces(comparison))
-        where = f"Set {comparable.letter}: " if len(sheet.sets) > 1 else ""
-        blocks.append(Words(where + answer[0], "answer"))
-        blocks.append(_differences(sheet, comparable, comparison.groups, comparison))
-        if len(answer) > 1:
-            blocks.append(Points(tuple(answer[1:])))
-        said = list(dict.fromkeys(note for difference in comparison.differences for note in difference.notes))
-        if said:
-            blocks.append(Points(tuple(said)))
-    yield Section("Batches and states compared", tuple(blocks))
+    for comparable in sheet.sets:
+        for comparison in comparable.comparisons:
+            first, *others = comparison_answer(ComparedPieces(comparison))
+            notes = dict.fromkeys(note for found in comparison.differences for note in found.notes)
+            blocks += [
+                Words(_of_set(sheet, comparable) + first, "answer"),
+                _differences(sheet, comparable, comparison),
+                *listed(others),
+                *listed(list(notes)),
+            ]
+    if blocks:
+        yield Section("Batches and states compared", tuple(blocks))
 
 
-def _differences(
-    sheet: DesignSheet, comparable: ComparableSet, groups: Sequence[str], comparison: object
-) -> PageTable:
-    from rig.population import Comparison
-    from rig.results.design_sheet import titled
-
-    assert isinstance(comparison, Comparison)
+def _differences(sheet: DesignSheet, comparable: ComparableSet, comparison: Comparison) -> PageTable:
     rows = []
-    for difference in comparison.differences:
-        title, unit = titled(difference.quantity)
-        u = difference.u or abs(difference.difference) / 100 or 1e-3
-        verdict = "no margin" if difference.outcome is None else difference.outcome.verdict
-        interval = (
-            "-"
-            if difference.low is None or difference.high is None
-            else f"{rounded(difference.low, u)} to {rounded(difference.high, u)}"
-        )
+    for found in comparison.differences:
+        shown, u = quantity(found.quantity), found.u or abs(found.difference) / 100 or 1e-3
         rows.append(
             (
-                f"{title}, {unit}" if unit else title,
-                f"{difference.second} less {difference.first}",
-                f"{difference.n_first} pairs"
-                if difference.paired
-                else f"{difference.n_second} and {difference.n_first}",
-                rounded(difference.difference, u),
-                interval,
-                us_words(difference.difference, unit, u),
-                verdict,
+                shown.heading,
+                f"{found.second} less {found.first}",
+                f"{found.n_first} pairs" if found.paired else f"{found.n_second} and {found.n_first}",
+                rounded(found.difference, u),
+                ends(found.low, found.high, u),
+                us_words(found.difference, shown.unit, u),
+                "no margin" if found.outcome is None else found.outcome.verdict,
             )
         )
     headings = ("quantity", "difference of", "pieces", "difference", "95 % interval", "US units", "verdict")
     what = "Batches" if comparison.by == "batch" else "States"
-    return PageTable(
-        f"{what}: {', '.join(groups)} ({_of_captures(sheet, _results(comparable))})", headings, tuple(rows)
-    )
+    captures = _of_captures(sheet, _results(comparable))
+    return PageTable(f"{what}: {', '.join(comparison.groups)} ({captures})", headings, tuple(rows))
 
 
 def _uncertainty(sheet: DesignSheet) -> Iterator[Section]:
@@ -525,33 +482,27 @@ def _uncertainty(sheet: DesignSheet) -> Iterator[Section]:
         )
     ]
     for comparable in sheet.sets:
-        where = f"Set {comparable.letter}: " if len(sheet.sets) > 1 else ""
-        blocks += _there(uncertainty_table(f"{where}Sources of uncertainty", comparable.figures, names))
-    notes = []
-    few = {
-        group: each["secant_n_per_mm"].n
-        for comparable in sheet.sets
-        for group, each in comparable.figures.items()
-        if "secant_n_per_mm" in each and 1 < each["secant_n_per_mm"].n < FEW_PIECES
-    }
-    notes += [f"{group}: {n} pieces, so the band of pieces is wide." for group, n in few.items()]
+        caption = f"{_of_set(sheet, comparable)}Sources of uncertainty"
+        blocks += _there(uncertainty_table(caption, comparable.figures, names))
+    counts = {
+        group: figures.n for comparable in sheet.sets for group, figures in secants(comparable).items()
+        if 1 < figures.n < FEW_PIECES
+    }  # fmt: skip
+    notes = [f"{group}: {n} pieces, so the band of pieces is wide." for group, n in counts.items()]
     if not all(capture.has_uncertainty for capture in sheet.captures):
         notes.append("The calibration of some captures has no uncertainty; the intervals here leave it out.")
     notes += _about_pieces(sheet)
-    blocks += [Points(tuple(dict.fromkeys(notes)))] if notes else []
-    yield Section("Uncertainty", tuple(blocks))
+    yield Section("Uncertainty", (*blocks, *listed(list(dict.fromkeys(notes)))))
 
 
 def _about_pieces(sheet: DesignSheet) -> Iterator[str]:
     """Yield what the statistics say of odd pieces, each once with the quantities that it is about."""
-    from rig.results.design_sheet import titled
-
     for comparable in sheet.sets:
         for group, figures in comparable.figures.items():
             about: dict[str, list[str]] = {}
             for name in COMPARED:
                 for note in figures[name].notes if name in figures and figures[name].n > 1 else ():
-                    about.setdefault(note, []).append(titled(name)[0])
+                    about.setdefault(note, []).append(quantity(name).title)
             yield from (f"{group}, {', '.join(titles)}: {note}" for note, titles in about.items())
 
 
@@ -559,22 +510,15 @@ def _captures(sheet: DesignSheet) -> Iterator[Section]:
     of: dict[str, tuple[str, PieceResult, str]] = {}
     for comparable in sheet.sets:
         for group, results in comparable.groups.items():
-            of |= {each.capture: (comparable.letter, each, group) for each in results}
+            of |= {result.capture: (comparable.letter, result, group) for result in results}
     rows = []
-    for number, each in enumerate(sheet.captures, start=1):
-        letter, result, group = of[each.capture]
+    for number, capture in enumerate(sheet.captures, start=1):
+        letter, result, group = of[capture.capture]
+        started = "-" if capture.started is None else f"{capture.started:%Y-%m-%d %H:%M}"
         rows.append(
             (
-                str(number),
-                each.capture,
-                each.id[:8] or "-",
-                result.piece,
-                group,
-                letter,
-                "-" if each.started is None else f"{each.started:%Y-%m-%d %H:%M}",
-                str(each.cycles),
-                str(each.left_out),
-                each.operator or "-",
+                *(str(number), capture.capture, capture.id[:8] or "-", result.piece, group, letter, started),
+                *(str(capture.cycles), str(capture.left_out), capture.operator or "-"),
             )
         )
     headings = (
@@ -582,8 +526,8 @@ def _captures(sheet: DesignSheet) -> Iterator[Section]:
     )  # fmt: skip
     warned = [
         f"{number}: {warning}"
-        for number, each in enumerate(sheet.captures, start=1)
-        for warning in each.warnings[:3]
+        for number, capture in enumerate(sheet.captures, start=1)
+        for warning in capture.warnings[:3]
     ]
     blocks: list[Block] = [PageTable("Captures by number", headings, tuple(rows))]
     if warned:
@@ -603,7 +547,7 @@ def _of_captures(sheet: DesignSheet, results: Sequence[PieceResult]) -> str:
 def _numbers(sheet: DesignSheet, results: Sequence[PieceResult]) -> str:
     """Numbers of captures, runs drawn together: "1 to 4, 7"."""
     wanted = {result.capture for result in results}
-    numbers = [place for place, each in enumerate(sheet.captures, start=1) if each.capture in wanted]
+    numbers = [place for place, found in enumerate(sheet.captures, start=1) if found.capture in wanted]
     runs: list[list[int]] = []
     for number in numbers:
         if runs and number == runs[-1][-1] + 1:

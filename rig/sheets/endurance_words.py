@@ -13,10 +13,7 @@ SHOWN_PAUSES = 12
 
 def endurance_table(report: EnduranceReport, *, plain: bool) -> Table:
     """Return the run's numbers, and the set at each contact check of its recovery."""
-    table = empty_table(f"endurance: {report.name}", plain=plain)
-    table.add_column("quantity")
-    table.add_column("value", justify="right")
-    table.add_column("unit")
+    table = empty_table(f"endurance: {report.name}", ("quantity",), ("value",), ("unit",), plain=plain)
     table.add_row("cycles counted", str(report.cycles), "")
     table.add_row("cycles cut short, not counted", str(report.doubtful), "")
     for title, value, unit in (

@@ -17,7 +17,7 @@ import numpy as np
 
 from rig.core import rounded
 from rig.population import GaugeModel, GaugeResult, TrialTable
-from rig.sheets.plots import DASHES, INK, MARKERS, SERIES, save_figure
+from rig.sheets.plots import DASHES, INK, MARKERS, SERIES, new_grid, save_figure
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -61,14 +61,11 @@ def save_gauge_plots(table: TrialTable, result: GaugeResult, folder: Path) -> li
     -------
     Caption and path of each: the strip of variance first, then the pieces.
     """
-    words = "The strip is the whole variance. Its right end is the gauge, expanded below into its sources."
-    drawn = [
-        (
-            f"{words} Lines: standard deviations with their intervals, dashed for the lower strip.",
-            folder / "variance.png",
-            _strips(result),
-        )
-    ]
+    caption = (
+        "The strip is the whole variance. Its right end is the gauge, expanded below into its sources. "
+        "Lines: standard deviations with their intervals, dashed for the lower strip."
+    )
+    drawn = [(caption, folder / "variance.png", _strips(result))]
     shown = table.pieces[:MOST_PIECES]
     for first in range(0, len(shown), PANELS):
         last = min(first + PANELS, len(shown))
@@ -76,9 +73,8 @@ def save_gauge_plots(table: TrialTable, result: GaugeResult, folder: Path) -> li
             f"{shown[first]} to {shown[last - 1]}: every reading relative to its piece's mean, numbered by "
             "trial."
         )
-        drawn.append(
-            (caption, folder / f"pieces-{first // PANELS + 1}.png", _pieces(table, result, first, last))
-        )
+        path = folder / f"pieces-{first // PANELS + 1}.png"
+        drawn.append((caption, path, _pieces(table, result, first, last)))
     for _, path, figure in drawn:
         save_figure(figure, path)
     return [(caption, path) for caption, path, _ in drawn]
@@ -89,7 +85,7 @@ def _strips(result: GaugeResult) -> Figure:
     # the model that keeps the interaction stands above, whichever leads: neither is the other's footnote
     models.sort(key=lambda model: len(model.components), reverse=True)
     heights = [1.55] * len(models) + [0.5 + 0.42 * len(SHARES)]
-    figure, axes = _grid(len(heights), 1, (WIDTH_IN, 1.2 * sum(heights)), height_ratios=heights)
+    figure, axes = new_grid(len(heights), 1, (WIDTH_IN, 1.2 * sum(heights)), height_ratios=heights)
     for axis, model in zip(axes[:, 0], models, strict=False):
         _strip(axis, model)
     _intervals(axes[-1, 0], models, result)
@@ -139,13 +135,8 @@ def _intervals(axis: Axes, models: list[GaugeModel], result: GaugeResult) -> Non
         for rank, model in enumerate(model for model in models if _has([model], name)):
             part = model.component(name)
             at = -place + 0.14 - 0.28 * rank
-            axis.plot(
-                [part.sd_low, part.sd_high],
-                [at, at],
-                color=colour,
-                linewidth=2,
-                linestyle=DASHES if rank else "-",
-            )
+            dashes = DASHES if rank else "-"
+            axis.plot([part.sd_low, part.sd_high], [at, at], color=colour, linewidth=2, linestyle=dashes)
             face = "white" if rank else colour
             axis.plot(part.sd, at, "o", color=colour, markerfacecolor=face, markersize=5)
     axis.set_yticks([-place for place in range(len(rows))], [words for _, words, _ in rows], fontsize=9)
@@ -167,7 +158,7 @@ def _has(models: list[GaugeModel], name: str) -> bool:
 def _pieces(table: TrialTable, result: GaugeResult, first: int, last: int) -> Figure:
     rows = -(-(last - first) // ACROSS)
     people = len(table.appraisers)
-    figure, axes = _grid(rows, ACROSS, (WIDTH_IN, rows * (0.62 + 0.2 * people) + 0.5), sharex=True)
+    figure, axes = new_grid(rows, ACROSS, (WIDTH_IN, rows * (0.62 + 0.2 * people) + 0.5), sharex=True)
     away = table.measured - table.measured.mean(axis=(1, 2), keepdims=True)
     reach = 1.08 * float(np.abs(away).max()) or 1.0
     for place, axis in enumerate(axes.flat):
@@ -213,19 +204,3 @@ def _readings_of(axis: Axes, away: np.ndarray, title: str, in_contact: float) ->
     axis.tick_params(axis="y", length=0)
     for side in ("top", "right", "left"):
         axis.spines[side].set_visible(False)
-
-
-def _grid(
-    rows: int,
-    columns: int,
-    size: tuple[float, float],
-    *,
-    sharex: bool = False,
-    height_ratios: list[float] | None = None,
-) -> tuple[Figure, np.ndarray]:
-    from matplotlib.backends.backend_agg import FigureCanvasAgg
-    from matplotlib.figure import Figure
-
-    figure = Figure(figsize=size, layout="constrained")
-    FigureCanvasAgg(figure)
-    return figure, figure.subplots(rows, columns, sharex=sharex, squeeze=False, height_ratios=height_ratios)

@@ -18,7 +18,7 @@ import numpy as np
 from rich.table import Table
 
 from rig import __version__
-from rig.core import rounded
+from rig.core import rounded, signed
 from rig.errors import InputError
 from rig.population import (
     AnovaRow,
@@ -102,9 +102,9 @@ def gauge_answer(study: GaugeStudy) -> list[str]:
     """Return the answer in plain sentences: hand against rig where both were there, then the gauge
     against the pieces."""
     said = [] if study.comparison is None else _compared(study.comparison, study.result.unit)
-    for kind, each in study.by_kind.items():
-        said.append(f"{kind.capitalize()} alone: {_share(each)}")
-    said.append(f"All together: {_share(study.result)}" if study.by_kind else _capital(_share(study.result)))
+    said += [f"{kind.capitalize()} alone: {_share(result)}" for kind, result in study.by_kind.items()]
+    share = _share(study.result)
+    said.append(f"All together: {share}" if study.by_kind else f"{share[0].upper()}{share[1:]}")
     if study.result.other is not None:
         said.append(_other_share(study.result.other))
     return said
@@ -113,19 +113,18 @@ def gauge_answer(study: GaugeStudy) -> list[str]:
 def gauge_notes(study: GaugeStudy) -> list[str]:
     """Return how it was reckoned, what it rests on, and what was found odd."""
     result = study.result
-    said = [*_about_model(result)]
-    said.append(
+    odd = dict.fromkeys(note for found in (result, *study.by_kind.values()) for note in found.notes)
+    return [
+        *_about_model(result),
         f"Percentages of the total apply to pieces as different as these {len(result.pieces)}. Common "
         f"practice calls a gauge good below {GOOD_PCT} % of the total or of the tolerance, unfit above "
-        f"{UNFIT_PCT} %, and wants {ENOUGH_CATEGORIES} categories or more. This is advice, not a rule."
-    )
-    said.append(
+        f"{UNFIT_PCT} %, and wants {ENOUGH_CATEGORIES} categories or more. This is advice, not a rule.",
         f"Intervals are {100 * result.level:g} % for normally distributed values: repeats by chi-square, "
         "other parts by the modified large-sample method, the gauge's share and the categories by "
-        "generalised pivots."
-    )
-    odd = dict.fromkeys([*result.notes, *(note for each in study.by_kind.values() for note in each.notes)])
-    return [*said, *odd, *study.sources]
+        "generalised pivots.",
+        *odd,
+        *study.sources,
+    ]
 
 
 def gauge_tables(study: GaugeStudy, *, plain: bool) -> list[Table]:
@@ -136,7 +135,8 @@ def gauge_tables(study: GaugeStudy, *, plain: bool) -> list[Table]:
     plain
         Without lines, for a pipe.
     """
-    return [rich_table(table, plain=plain) for table in _tables(study)]
+    cells = [*_spread_tables(study), _anova(study.result), _people(study.result)]
+    return [rich_table(table, plain=plain) for table in cells]
 
 
 def save_gauge_report(study: GaugeStudy, title: str, folder: Path) -> Path:
@@ -156,7 +156,7 @@ def save_gauge_report(study: GaugeStudy, title: str, folder: Path) -> Path:
     strip, *pieces = save_gauge_plots(study.table, study.result, folder)
     result = study.result
     sections = not_empty(
-        Section("Answer", tuple(Words(each, "answer") for each in gauge_answer(study))),
+        Section("Answer", tuple(Words(sentence, "answer") for sentence in gauge_answer(study))),
         Section("Sources of variation", (*beside([strip]), *_spread_tables(study))),
         Section("Piece by piece", (*beside(pieces), _readings(study.table, result))),
         Section("People and rigs", (_people(result), *_repeat_ranges(study.table))),
@@ -173,16 +173,13 @@ def _compared(found: KindComparison, unit: str) -> list[str]:
         repeats = f"The {second} repeats to the last digit, so there is no ratio of the repeats"
     else:
         ends = f"{found.ratio_low:.2g} to {found.ratio_high:.2g} with {level}"
+        ratio = f"{found.ratio:.2g}"
         if found.ratio_low > 1:
-            repeats = f"Repeats by {first} spread {found.ratio:.2g} times as much as {second} ones ({ends})"
+            repeats = f"Repeats by {first} spread {ratio} times as much as {second} ones ({ends})"
         elif found.ratio_high < 1:
-            repeats = (
-                f"Repeats by {first} spread less than {second} ones, {found.ratio:.2g} times as wide ({ends})"
-            )
+            repeats = f"Repeats by {first} spread less than {second} ones, {ratio} times as wide ({ends})"
         else:
-            repeats = (
-                f"Repeats by {first} and {second} do not differ measurably (ratio {found.ratio:.2g}, {ends})"
-            )
+            repeats = f"Repeats by {first} and {second} do not differ measurably (ratio {ratio}, {ends})"
     return [f"{repeats}; {_bias(found, unit)}.", _other_people(found, unit)]
 
 
@@ -216,8 +213,10 @@ def _share(result: GaugeResult) -> str:
         said += f", {_pct(gauge.of_tolerance_pct)} % of the tolerance"
     if model.categories is None:
         return f"{said}; categories cannot be counted, since the gauge does not vary."
-    kinds = "category" if model.categories == 1 else "categories"
-    return f"{said}, and tells {model.categories} {kinds} of pieces apart{_between(model)}."
+    kinds, ends = "category" if model.categories == 1 else "categories", ""
+    if model.categories_low is not None and model.categories_high is not None:
+        ends = f" ({model.categories_low} to {model.categories_high})"
+    return f"{said}, and tells {model.categories} {kinds} of pieces apart{ends}."
 
 
 def _other_share(model: GaugeModel) -> str:
@@ -233,12 +232,6 @@ def _other_share(model: GaugeModel) -> str:
 def _pct(value: float) -> str:
     """Return a share to two digits; whole per cents from ten on."""
     return f"{value:.2g}" if value < 10 else f"{value:.0f}"
-
-
-def _between(model: GaugeModel) -> str:
-    if model.categories_low is None or model.categories_high is None:
-        return ""
-    return f" ({model.categories_low} to {model.categories_high})"
 
 
 def _about_model(result: GaugeResult) -> list[str]:
@@ -257,18 +250,16 @@ def _about_model(result: GaugeResult) -> list[str]:
 def _spread_tables(study: GaugeStudy) -> list[PageTable]:
     result = study.result
     title = f"{result.quantity}: parts of the spread"
-    tables = [_parts(f"{title}, {model.name}", result, model) for model in _models(result)]
-    for kind, each in study.by_kind.items():
-        tables += [_parts(f"{title}, {kind} alone, {model.name}", each, model) for model in _models(each)]
-    return tables
+    results = {title: result} | {f"{title}, {kind} alone": alone for kind, alone in study.by_kind.items()}
+    return [
+        _parts(f"{name}, {model.name}", found, model)
+        for name, found in results.items()
+        for model in _models(found)
+    ]
 
 
 def _models(result: GaugeResult) -> list[GaugeModel]:
     return [model for model in (result.chosen, result.other) if model is not None]
-
-
-def _tables(study: GaugeStudy) -> list[PageTable]:
-    return [*_spread_tables(study), _anova(study.result), _people(study.result)]
 
 
 def _parts(title: str, result: GaugeResult, model: GaugeModel) -> PageTable:
@@ -354,22 +345,13 @@ def _row(model: GaugeModel, source: str) -> AnovaRow | None:
 
 def _line(name: str, rows: list[AnovaRow | None], models: int | None = None) -> tuple[str, ...]:
     row = next(row for row in rows if row is not None)
-    tests = [
-        cell
-        for each in rows
-        for cell in (
-            "" if each is None or each.f is None else f"{each.f:.4g}",
-            "" if each is None or each.p is None else f"{each.p:.3g}",
-        )
-    ]
+    tests: list[str] = []
+    for tested in rows:
+        f, p = (None, None) if tested is None else (tested.f, tested.p)
+        tests += ("" if f is None else f"{f:.4g}", "" if p is None else f"{p:.3g}")
     tests += [""] * (2 * (models or len(rows)) - len(tests))
-    return (
-        name,
-        str(row.degrees_of_freedom),
-        f"{row.sum_of_squares:.5g}",
-        f"{row.mean_square:.5g}",
-        *tests,
-    )
+    numbers = (str(row.degrees_of_freedom), f"{row.sum_of_squares:.5g}", f"{row.mean_square:.5g}")
+    return (name, *numbers, *tests)
 
 
 def _people(result: GaugeResult) -> PageTable:
@@ -384,12 +366,8 @@ def _people(result: GaugeResult) -> PageTable:
             (
                 name,
                 rounded(appraiser.mean, u),
-                f"{'+' if appraiser.difference > 0 else ''}{rounded(appraiser.difference, u)}",
+                signed(appraiser.difference, u),
                 *("-" if value is None else rounded(value, u) for value in spread),
             )
         )
     return PageTable("appraisers", headings, tuple(rows))
-
-
-def _capital(sentence: str) -> str:
-    return sentence[:1].upper() + sentence[1:]

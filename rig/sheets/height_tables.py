@@ -20,10 +20,8 @@ def height_table(report: HeightReport, *, plain: bool) -> Table:
     plain
         Without lines, for a pipe.
     """
-    table = empty_table(f"height of {report.specimen}", plain=plain)
-    table.add_column("at")
-    for heading in ("height\nmm", "u\nmm", "95 % interval\nmm", "checks", "sd bare\num", "sd piece\num"):
-        table.add_column(heading, justify="right")
+    numbers = ("height\nmm", "u\nmm", "95 % interval\nmm", "checks", "sd bare\num", "sd piece\num")
+    table = empty_table(f"height of {report.specimen}", ("at",), numbers, plain=plain)
     for height in (report.at_contact, report.at_top, report.unloaded):
         if height is None:
             table.add_row("no load (extrapolated)", "-", "-", report.why, "", "", "")
@@ -50,11 +48,8 @@ def height_budget_table(height: Height, *, plain: bool) -> Table:
         Without lines, for a pipe.
     """
     at = f"at {height.force_n:g} N" if height.force_n else "without load"
-    table = empty_table(f"uncertainty of the height {at}", plain=plain)
-    table.add_column("part")
-    for heading in ("u\num", "degrees of\nfreedom", "share\n%"):
-        table.add_column(heading, justify="right")
-    table.add_column("how")
+    title, numbers = f"uncertainty of the height {at}", ("u\num", "degrees of\nfreedom", "share\n%")
+    table = empty_table(title, ("part",), numbers, ("how",), plain=plain)
     square = (height.u_mm or math.nan) ** 2
     for part in sorted(height.parts, key=lambda part: (not part.counts, -(part.u_mm or 0.0))):
         u = "-" if part.u_mm is None else f"{1000 * part.u_mm:.3g}"

@@ -15,8 +15,9 @@ from rich.table import Table
 
 from rig.core import rounded
 from rig.population import LaboratoryFigures, LaboratoryStudy, MaterialFigures, Spread
+from rig.sheets.gauge_plots import WIDTH_IN
 from rig.sheets.page import Page, PageTable, Section, Words, beside, listed, save_page
-from rig.sheets.plots import INK, SERIES, save_figure
+from rig.sheets.plots import INK, SERIES, new_grid, save_figure
 from rig.sheets.tables import rich_table
 
 if TYPE_CHECKING:
@@ -35,9 +36,6 @@ FOUND_BY = {
     "Grubbs for two": ("Laboratories {} together have means far from", "Grubbs's test for two"),
 }
 """What each test finds, and its name in a sentence."""
-
-WIDTH_IN = 5.2
-"""At 400 pixels across a page's words are then still as high as those around it."""
 
 
 def laboratory_answer(study: LaboratoryStudy) -> list[str]:
@@ -104,13 +102,16 @@ def laboratory_cells(study: LaboratoryStudy) -> list[PageTable]:
     tables = []
     for found in study.materials:
         title = f", {found.material}" if found.material else ""
-        rows = (
-            ("repeatability", found.repeatability),
-            ("reproducibility", found.reproducibility),
-        )
         spreads = tuple(
-            (name, *map(_sd, (each.sd, each.low, each.high, each.limit)), _percent(each.sd, found.mean))
-            for name, each in rows
+            (
+                name,
+                *map(_sd, (spread.sd, spread.low, spread.high, spread.limit)),
+                f"{100 * spread.sd / abs(found.mean):.2g}" if found.mean else "-",
+            )
+            for name, spread in (
+                ("repeatability", found.repeatability),
+                ("reproducibility", found.reproducibility),
+            )
         )
         headings = ("part", f"sd{unit}", f"{level} from", "to", f"limit of 2 results{unit}", "% of mean")
         tables.append(PageTable(f"{study.quantity}{title}: parts of the spread", headings, spreads))
@@ -198,19 +199,10 @@ def _interval(study: LaboratoryStudy, spread: Spread) -> str:
     return f"{100 * study.level:g} % interval {_sd(spread.low)} to {_sd(spread.high)}"
 
 
-def _percent(sd: float, mean: float) -> str:
-    return f"{100 * sd / abs(mean):.2g}" if mean else "-"
-
-
 def _drawn(study: LaboratoryStudy, rows: Sequence[Mapping[str, object]]) -> Figure:
-    from matplotlib.backends.backend_agg import FigureCanvasAgg
-    from matplotlib.figure import Figure
-
-    panels = len(study.materials)
     heights = [0.9 + 0.24 * len(found.laboratories) for found in study.materials]
-    figure = Figure(figsize=(WIDTH_IN, sum(heights)), layout="constrained")
-    FigureCanvasAgg(figure)
-    axes = figure.subplots(panels, 1, squeeze=False, height_ratios=heights)[:, 0]
+    figure, grid = new_grid(len(heights), 1, (WIDTH_IN, sum(heights)), height_ratios=heights)
+    axes = grid[:, 0]
     unit = f", {study.unit}" if study.unit else ""
     for axis, found in zip(axes, study.materials, strict=True):
         reach = 1.96 * found.reproducibility.sd

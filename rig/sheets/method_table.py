@@ -23,13 +23,8 @@ def method_table(report: MethodReport, *, plain: bool) -> Table:
     plain
         Without lines, for a pipe.
     """
-    table = empty_table(f"{report.method} ({report.file})", plain=plain)
-    table.add_column("quantity")
-    table.add_column("unit")
-    table.add_column("value", justify="right")
-    for heading in ("u", "+- (95 %)", "df"):
-        table.add_column(heading, justify="right")
-    table.add_column("how")
+    title, numbers = f"{report.method} ({report.file})", ("value", "u", "+- (95 %)", "df")
+    table = empty_table(title, ("quantity", "unit"), numbers, ("how",), plain=plain)
     for quantity in report.quantities:
         value = "-" if quantity.value is None else rounded(quantity.value, quantity.u or math.nan)
         u = "-" if quantity.u is None else rounded(quantity.u, quantity.u)

@@ -12,6 +12,7 @@ import base64
 import re
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
+from importlib.resources import files
 from pathlib import Path
 from typing import Literal
 
@@ -162,13 +163,14 @@ def listed(sentences: Sequence[str]) -> tuple[Block, ...]:
 
 
 def save_page(page: Page, path: Path) -> Path:
-    """Write a page as HTML, and as Markdown beside it; its pictures lie in the same folder already.
+    """Write a page as HTML, and as Markdown beside it, into a folder that holds its pictures or is made.
 
     Parameters
     ----------
     path
         Of the HTML, given back.
     """
+    path.parent.mkdir(parents=True, exist_ok=True)
     page = page if page.shows_units else _in_chosen_units(page)
     blocks = [*page.first, *(block for section in page.sections for block in section.blocks)]
     pictures = {name: (path.parent / name).read_bytes() for name in _picture_names(blocks)}
@@ -234,7 +236,8 @@ def page_html(page: Page, pictures: Mapping[str, bytes]) -> str:
         else:
             body += [heading, *blocks]
     body += ["</main>", f"<footer><p>{html_text(page.footer)}</p></footer>"]
-    style = _STYLE.replace("TITLE", _css_string(page.title))
+    style = (files("rig.sheets") / "page.css").read_text(encoding="utf-8")
+    style = style.replace("TITLE", _css_string(page.title))
     return _HTML.format(title=html_text(page.title), style=style, body="\n".join(body))
 
 
@@ -304,8 +307,8 @@ def _with_commands(text: str) -> str:
 def _html_table(table: PageTable) -> str:
     wordy = ["" if number else ' class="words"' for number in _of_numbers(table)]
     heads = "".join(
-        f'<th scope="col"{kind}>{html_text(each)}</th>'
-        for each, kind in zip(table.headings, wordy, strict=True)
+        f'<th scope="col"{kind}>{html_text(heading)}</th>'
+        for heading, kind in zip(table.headings, wordy, strict=True)
     )
     rows = []
     for first, *rest in table.rows:
@@ -405,92 +408,4 @@ _HTML = """<!DOCTYPE html>
 {body}
 </body>
 </html>
-"""
-
-_STYLE = """:root { color-scheme: light dark; --ink: #1b2a33; --soft: #46555e; --paper: #fff; --rule: #c9d1d6;
-  --line: #5a6a73; --accent: #0b5d7a;
-  --bad: #a3341a; --bad-ink: #7d2613; --warn: #8a3b00; --warn-ink: #5c2800; }
-@media screen and (prefers-color-scheme: dark) {
-  :root { --ink: #f2efe6; --soft: #b4b6b3; --paper: #171a1f; --rule: #3c4149; --line: #8b939b;
-    --accent: #7db8f0; --bad: #e0735a; --bad-ink: #f3a28f; --warn: #d98a4a; --warn-ink: #f5c9a3; }
-  img.drawn { filter: invert(1) hue-rotate(180deg); mix-blend-mode: screen; } }
-body { font: 16px/1.5 system-ui, "DejaVu Sans", sans-serif; color: var(--ink); background: var(--paper);
-  max-width: 58rem; margin: 0 auto; padding: 1rem; overflow-wrap: break-word; }
-h1 { font-size: 1.7rem; line-height: 1.2; margin: 0.5rem 0; }
-h2 { font-size: 1.25rem; margin: 2rem 0 0.5rem; padding-bottom: 0.2rem;
-  border-bottom: 2px solid var(--accent); }
-h3 { font-size: 1.05rem; margin: 1.4rem 0 0.4rem; }
-p, ul, dl { margin: 0.5rem 0; max-width: 46rem; }
-dl { display: grid; grid-template-columns: fit-content(40%) 1fr; gap: 0.15rem 1rem; }
-dt { color: var(--soft); }
-dd { margin: 0; min-width: 0; overflow-wrap: anywhere; }
-ul { padding-left: 1.3rem; }
-.answer { border-left: 4px solid var(--accent); padding-left: 0.8rem; font-weight: 600; }
-.refusal { border-left: 4px solid var(--bad); padding-left: 0.8rem; font-weight: 600; color: var(--bad-ink); }
-.caution { border: 2px solid var(--warn); padding: 0.5rem 0.8rem; font-weight: 600; color: var(--warn-ink); }
-/* narrow tables stand beside each other where the page is wide enough */
-.table { display: inline-block; vertical-align: top; max-width: 100%; overflow-x: auto;
-  box-sizing: border-box; margin: 0.8rem 0; padding-right: 2rem; }
-.columns .table { display: block; padding-right: 0; }
-body:has(.first) { max-width: 72rem; }
-.columns { display: flex; flex-wrap: wrap; gap: 0 1.6rem; }
-.columns > div { flex: 1 1 auto; min-width: 0; max-width: 100%; }
-.columns figure { max-width: 27rem; }
-.columns th, .columns td { padding-right: 0.55rem; }
-.calculator { border: 1px solid var(--line); padding: 0 1rem 0.6rem; margin: 1rem 0; }
-.calculator h2 { border: 0; margin: 0.7rem 0 0.2rem; }
-.calculator .fields { display: flex; flex-wrap: wrap; gap: 0.5rem 1.2rem; font-size: 0.9rem; }
-.calculator input, .calculator select { font: inherit; padding: 0.15rem 0.3rem; max-width: 100%; }
-.files { font-size: 0.9rem; }
-details { border-bottom: 1px solid var(--rule); }
-summary { cursor: pointer; padding: 0.55rem 0; }
-summary h2, summary h3 { display: inline; border: 0; margin: 0; font-size: 1.05rem; }
-a { color: var(--accent); }
-table { border-collapse: collapse; font-size: 0.85rem; font-variant-numeric: tabular-nums; }
-caption { text-align: left; font-weight: 600; padding: 0.3rem 0; }
-th, td { padding: 0.25rem 0.7rem 0.25rem 0; text-align: right; border-bottom: 1px solid var(--rule);
-  vertical-align: baseline; }
-thead th { vertical-align: bottom; border-bottom: 2px solid var(--line); }
-th:first-child { text-align: left; min-width: 5rem; }
-tbody th { font-weight: 400; }
-td small { color: var(--soft); font-size: 0.92em; }
-td { white-space: nowrap; }
-th.words, td.words { text-align: left; white-space: normal; min-width: 5.5rem; }
-caption span { position: sticky; left: 0; display: inline-block; max-width: calc(100vw - 1.8rem); }
-figure { margin: 1rem 0; }
-img { display: block; max-width: 100%; height: auto; }
-figcaption, header p, footer { color: var(--soft); font-size: 0.9rem; }
-@media (max-width: 40rem) { body { padding: 0.8rem; } table { font-size: 0.8rem; }
-  dl { display: block; } dd { margin: 0 0 0.4rem 1rem; } }
-@page { margin: 15mm 14mm 18mm;
-  @bottom-left { content: "TITLE"; font: 8pt sans-serif; color: #46555e; }
-  @bottom-right { content: counter(page) " / " counter(pages); font: 8pt sans-serif; color: #46555e; } }
-@media print {
-  .first { break-after: page; } .screen { display: none; }
-  .first p, .first ul { margin: 0.8mm 0; } .first .table { margin: 1mm 0; }
-  .first .answer { font-size: 9pt; font-weight: 500; padding-left: 2mm; line-height: 1.25; }
-  .first figure { margin: 0; } .first img { max-height: 60mm; } .first figcaption { font-size: 7.5pt; }
-  .first table { font-size: 7.2pt; line-height: 1.2; } .first th, .first td { padding: 1pt 5pt 1pt 0; }
-  .first ul { font-size: 8pt; line-height: 1.25; }
-  .columns { flex-wrap: nowrap; gap: 0 5mm; } .columns figure { max-width: 86mm; }
-  details { border: 0; } details::details-content { content-visibility: visible; height: auto; }
-  summary { list-style: none; padding: 0; } summary h2, summary h3 { display: block; font-size: 12.5pt; }
-  body { max-width: none; padding: 0; font-size: 10pt; line-height: 1.35; orphans: 1; widows: 1; }
-  h1 { font-size: 17pt; margin-top: 0; } h2 { font-size: 12.5pt; margin-top: 10pt; }
-  h3 { font-size: 10.5pt; margin-top: 8pt; } p, ul { margin: 1.5mm 0; }
-  figcaption, header p, footer { font-size: 8.5pt; }
-  table { font-size: 7.6pt; line-height: 1.25; } th, td { padding: 1.2pt 6pt 1.2pt 0; }
-  th.words, td.words, th:first-child { min-width: 0; }
-  h1, h2, h3, caption { break-after: avoid; } thead { display: table-header-group; }
-  .table { overflow: visible; break-inside: avoid; padding-right: 8mm; }
-  .long { display: block; break-inside: auto; padding-right: 0; }
-  /* begins only where its head and three rows fit */
-  .long::before { content: ""; display: block; height: 28mm; margin-bottom: -28mm; break-inside: avoid; }
-  .long tr:nth-child(-n+3) { break-after: avoid; } .long tr:nth-last-child(-n+3) { break-before: avoid; }
-  tr, figure, .answer, .refusal, .caution, li { break-inside: avoid; } p { orphans: 3; widows: 3; }
-  h2 + p, h3 + p { break-after: avoid; } p, ul { max-width: none; }
-  dl { max-width: none; }
-  figure { display: flex; gap: 4mm; align-items: flex-end; margin: 2mm 0; } figcaption { flex: 1 1 0; }
-  img { max-height: 50mm; width: auto; } .first figure { display: block; }
-  .table { margin: 2mm 0; } }
 """

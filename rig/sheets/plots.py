@@ -17,7 +17,6 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from rig.analyser import CaptureResult, spoilt
-from rig.analyser.result import Loop
 from rig.core import (
     BOTH,
     METRIC,
@@ -41,8 +40,6 @@ SERIES = ("#0b5d7a", "#c8641b", "#4d7c3a", "#7a3d78")
 """Colours of captures drawn together, told apart in grey print by their markers."""
 
 MARKERS = ("o", "s", "^", "D")
-MARKS = 9
-"""Markers along a stroke."""
 
 DPI = 130
 MOST_POINTS = 400
@@ -77,9 +74,13 @@ def save_loops(result: CaptureResult, title: str, path: Path) -> None:
     loops = result.loops
     for rank, loop in enumerate(loops):
         shade = _shade(rank, len(loops))
-        _draw_loop(axes[0], loop, shade, f"cycle {loop.cycle}" if rank in (0, len(loops) - 1) else None)
+        label = f"cycle {loop.cycle}" if rank in (0, len(loops) - 1) else None
+        x, f = loop.deflection_mm, loop.force_n
+        turn = int(np.argmax(x))
+        axes[0].plot(x[: turn + 1], f[: turn + 1], color=shade, linewidth=1.3, label=label)
+        axes[0].plot(x[turn:], f[turn:], color=shade, linewidth=1.1, linestyle=DASHES)
     label_axes(axes[0], "deflection, mm", "force, N", title)
-    _legend_of_strokes(axes[0])
+    legend_of_strokes(axes[0])
     save_figure(figure, path)
 
 
@@ -122,38 +123,7 @@ def save_cycle_trends(
     save_figure(figure, path)
 
 
-def save_comparison(results: Sequence[tuple[str, CaptureResult]], title: str, path: Path) -> None:
-    """The last drawn cycle of several captures together."""
-    figure, axes = new_figure(1, (7.0, 4.8))
-    for rank, (name, result) in enumerate(results):
-        if result.loops:
-            loop = result.loops[-1]
-            colour = SERIES[rank % len(SERIES)]
-            # a colour that comes round again has another marker
-            marker = MARKERS[(rank + rank // len(SERIES)) % len(MARKERS)]
-            _draw_loop(axes[0], loop, colour, f"{name}, cycle {loop.cycle}", marker)
-    label_axes(axes[0], "deflection, mm", "force, N", title)
-    _legend_of_strokes(axes[0])
-    save_figure(figure, path)
-
-
-def _draw_loop(axis: Axes, loop: Loop, colour: str, label: str | None, marker: str = "") -> None:
-    x, f = loop.deflection_mm, loop.force_n
-    turn = int(np.argmax(x))
-    axis.plot(
-        x[: turn + 1],
-        f[: turn + 1],
-        color=colour,
-        linewidth=1.3,
-        label=label,
-        marker=marker,
-        markersize=4,
-        markevery=max(turn // MARKS, 1),
-    )
-    axis.plot(x[turn:], f[turn:], color=colour, linewidth=1.1, linestyle=DASHES)
-
-
-def _legend_of_strokes(axis: Axes) -> None:
+def legend_of_strokes(axis: Axes) -> None:
     """What the colours and the dashes mean; nothing where nothing was drawn."""
     from matplotlib.lines import Line2D
 
@@ -191,13 +161,25 @@ def _shade(rank: int, count: int) -> str:
 
 def new_figure(rows: int, size: tuple[float, float]) -> tuple[Figure, list[Axes]]:
     """Return a figure of rows that share their axis across; `size` in inches."""
+    figure, axes = new_grid(rows, 1, size, sharex=True)
+    return figure, list(axes[:, 0])
+
+
+def new_grid(
+    rows: int,
+    columns: int,
+    size: tuple[float, float],
+    *,
+    sharex: bool = False,
+    height_ratios: list[float] | None = None,
+) -> tuple[Figure, np.ndarray]:
+    """Return a figure of rows and columns; `size` in inches."""
     from matplotlib.backends.backend_agg import FigureCanvasAgg
     from matplotlib.figure import Figure
 
     figure = Figure(figsize=size, layout="constrained")
     FigureCanvasAgg(figure)
-    axes = figure.subplots(rows, 1, sharex=True, squeeze=False)[:, 0]
-    return figure, list(axes)
+    return figure, figure.subplots(rows, columns, sharex=sharex, squeeze=False, height_ratios=height_ratios)
 
 
 def label_axes(axis: Axes, across: str, up: str, title: str, *, units: str | None = None) -> None:

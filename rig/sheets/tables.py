@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from typing import Any
 
 import numpy as np
@@ -71,11 +71,8 @@ def cycle_table(result: CaptureResult, title: str, *, plain: bool) -> Table:
     plain
         Without lines, for a pipe.
     """
-    table = empty_table(title, plain=plain)
-    table.add_column("cycle", justify="right")
-    for name in _CYCLE_COLUMNS:
-        table.add_column(f"{_HEADINGS[name]}\n{quantity(name).unit}", justify="right")
-    table.add_column("flags")
+    headings = (f"{_HEADINGS[name]}\n{quantity(name).unit}" for name in _CYCLE_COLUMNS)
+    table = empty_table(title, numbers=("cycle", *headings), remarks=("flags",), plain=plain)
     count = len(result)
     head, tail = SHOWN_CYCLES // 2, count - SHOWN_CYCLES // 2
     if count <= SHOWN_CYCLES:
@@ -142,10 +139,7 @@ def _cycles(count: float) -> str:
 
 def key_table(result: CaptureResult, *, plain: bool) -> Table:
     """Return the five figures that open an analysis, with their 95 % intervals."""
-    table = empty_table("", plain=plain)
-    table.title = None
-    for heading, side in (("quantity", "left"), ("unit", "left"), ("mean", "right"), ("+- (95 %)", "right")):
-        table.add_column(heading, justify="right" if side == "right" else "left")
+    table = empty_table(None, ("quantity", "unit"), ("mean", "+- (95 %)"), plain=plain)
     for name in KEY_QUANTITIES:
         entry = result.summary.get(name, {"n": 0})
         # set counts from the first cycle, whose own is zero by definition
@@ -159,11 +153,8 @@ def key_table(result: CaptureResult, *, plain: bool) -> Table:
 def summary_table(result: CaptureResult, title: str, *, plain: bool) -> Table:
     """Return the mean over the cycles that count with its 95 % interval, their spread, and the
     uncertainty of one."""
-    table = empty_table(title, plain=plain)
-    table.add_column("quantity")
-    table.add_column("unit")
-    for heading in ("mean", "+- (95 %)", "sd", "n", "u of a cycle"):
-        table.add_column(heading, justify="right")
+    numbers = ("mean", "+- (95 %)", "sd", "n", "u of a cycle")
+    table = empty_table(title, ("quantity", "unit"), numbers, plain=plain)
     for name in result.quantities():
         entry = result.summary[name]
         if not entry["n"] or (name == "hold_s" and entry["mean"] == 0):
@@ -190,10 +181,8 @@ def budget_table(found: Budget, title: str, *, plain: bool) -> Table:
     marked."""
     names = [name for name in BUDGETED if name in found.names]
     columns = [found.names.index(name) for name in names]
-    table = empty_table(title, plain=plain)
-    table.add_column("standard uncertainty from")
-    for name in names:
-        table.add_column(f"{_HEADINGS.get(name, name)}\n{quantity(name).unit}", justify="right")
+    headings = [f"{_HEADINGS.get(name, name)}\n{quantity(name).unit}" for name in names]
+    table = empty_table(title, ("standard uncertainty from",), headings, plain=plain)
     largest = found.parts.argmax(axis=0)
     for row, source in enumerate(found.sources):
         cells = [
@@ -202,10 +191,8 @@ def budget_table(found: Budget, title: str, *, plain: bool) -> Table:
         ]
         table.add_row(source, *cells)
     table.add_row("combined u", *[rounded(found.u[column], found.u[column]) for column in columns])
-    halves = [float(found.half95[column]) for column in columns]
-    table.add_row("+- (95 %)", *[rounded(half, half) for half in halves])
-    values = [rounded(found.value[column], found.u[column]) for column in columns]
-    table.add_row("value", *values)
+    table.add_row("+- (95 %)", *[rounded(half, half) for half in found.half95[columns].tolist()])
+    table.add_row("value", *[rounded(found.value[column], found.u[column]) for column in columns])
     return table
 
 
@@ -219,12 +206,9 @@ def _part(part: float, u: float, *, marked: bool) -> str:
 def monte_carlo_table(found: MonteCarlo, title: str, *, plain: bool) -> Table:
     """Propagated uncertainties beside those of the draws."""
     stated = found.budget
-    table = empty_table(title, plain=plain)
-    table.add_column("quantity")
-    table.add_column("unit")
-    for heading in ("value", "u", "u drawn", "+- (95 %)", "95 % of draws from", "to"):
-        table.add_column(heading, justify="right")
-    for name in (each for each in BUDGETED if each in stated.names):
+    headings = ("value", "u", "u drawn", "+- (95 %)", "95 % of draws from", "to")
+    table = empty_table(title, ("quantity", "unit"), headings, plain=plain)
+    for name in (name for name in BUDGETED if name in stated.names):
         at = stated.names.index(name)
         u, half = float(stated.u[at]), float(stated.half95[at])
         shown = quantity(name)
@@ -233,30 +217,50 @@ def monte_carlo_table(found: MonteCarlo, title: str, *, plain: bool) -> Table:
             rounded(u, u),
             rounded(found.rms[at], u),
             rounded(half, half),
+            rounded(found.low[at], u),
+            rounded(found.high[at], u),
         ]
-        table.add_row(
-            shown.title, shown.unit, *numbers, rounded(found.low[at], u), rounded(found.high[at], u)
-        )
+        table.add_row(shown.title, shown.unit, *numbers)
     return table
 
 
-def empty_table(title: str, *, plain: bool) -> Table:
-    """Return an empty table that leaves its width to the numbers."""
-    return Table(
+def empty_table(
+    title: str | None,
+    words: Iterable[str] = (),
+    numbers: Iterable[str] = (),
+    remarks: Iterable[str] = (),
+    *,
+    plain: bool,
+) -> Table:
+    """Return an empty table that leaves its width to the numbers.
+
+    Parameters
+    ----------
+    words, numbers, remarks
+        Headings of its columns: of text on the left, of numbers, and of text on the right.
+    plain
+        Without lines, for a pipe.
+    """
+    table = Table(
         title=title,
         box=None if plain else box.SIMPLE_HEAD,
         title_justify="left",
         pad_edge=False,
         collapse_padding=not plain,
     )
+    for heading in words:
+        table.add_column(heading)
+    for heading in numbers:
+        table.add_column(heading, justify="right")
+    for heading in remarks:
+        table.add_column(heading)
+    return table
 
 
 def rich_table(cells: PageTable, *, plain: bool) -> Table:
     """Return a table of a page for the terminal: the first column is text, the others are numbers;
     `plain` without lines, for a pipe."""
-    table = empty_table(cells.caption, plain=plain)
-    for place, heading in enumerate(cells.headings):
-        table.add_column(heading, justify="right" if place else "left")
+    table = empty_table(cells.caption, cells.headings[:1], cells.headings[1:], plain=plain)
     for row in cells.rows:
         table.add_row(*row)
     return table

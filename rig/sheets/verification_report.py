@@ -34,6 +34,9 @@ from rig.sheets.tables import empty_table
 
 PAGE, PICTURE = "verification.html", "errors"
 
+LIMITS = ("class", "q", "b", "v", "f0", "a", "kept from")
+LIMITS_CAPTION = "Largest permitted values, per cent (recalled), and the force from which all are met"
+
 _COLUMNS = ("q", "b", "v", "a")
 _EMPTY = "-"
 
@@ -98,7 +101,7 @@ class VerificationSheet:
         """Basis, name by name; what is not stated is marked as missing."""
         references = self.verification.references
         relative_u = references.relative_u
-        rows = [
+        return (
             ("Rig", self.rig),
             ("Made", self.made.isoformat()),
             ("Holds until", _EMPTY if self.expires is None else self.expires.isoformat()),
@@ -110,17 +113,15 @@ class VerificationSheet:
             ),
             ("Readings", self.readings or "not said"),
             ("Calibration", self.calibration or "none"),
-            *((name, value) for name, value in self.conditions.items()),
+            *self.conditions.items(),
             ("Worked out by", f"pressrig {__version__}"),
-        ]
-        return tuple(rows)
+        )
 
 
 def verification_table(verification: Verification, *, plain: bool) -> Table:
     """Errors at each load, for the terminal."""
-    table = empty_table("verification of force", plain=plain)
-    for heading in ("load\nN", "reads\nN", "q\n%", "95 % of q\n%", "b\n%", "v\n%", "a\n%"):
-        table.add_column(heading, justify="right")
+    headings = ("load\nN", "reads\nN", "q\n%", "95 % of q\n%", "b\n%", "v\n%", "a\n%")
+    table = empty_table("verification of force", numbers=headings, plain=plain)
     for load in verification.loads:
         table.add_row(*_cells(load))
     table.caption = f"zero error f0: {_number(verification.f0)} % of the largest load"
@@ -146,7 +147,7 @@ def save_verification_report(sheet: VerificationSheet, folder: Path) -> Path:
     sections = (
         Section("Verdict", _verdict(sheet.verification)),
         Section("Errors", (*_errors(sheet.verification), Picture(f"{PICTURE}.svg", caption, caption))),
-        Section("Limits", (_limits(sheet.verification),)),
+        Section("Limits", (PageTable(LIMITS_CAPTION, LIMITS, tuple(_limit_rows(sheet.verification))),)),
         Section("Basis", (Facts(sheet.circumstances()),)),
         Section("Cautions", listed((*sheet.verification.notes, *sheet.cautions))),
     )
@@ -162,57 +163,42 @@ def _verdict(verification: Verification) -> tuple[Block, ...]:
 def _errors(verification: Verification) -> tuple[Block, ...]:
     rows = tuple(_cells(load) for load in verification.loads)
     zero = f"{ERROR_NAMES['f0'].capitalize()} f0: {_number(verification.f0)} % of the largest load."
-    return PageTable("Per cent of the load", _error_headings(), rows), Words(zero)
-
-
-def _limits(verification: Verification) -> PageTable:
-    caption = "Largest permitted values, per cent (recalled), and the force from which all are met"
-    return PageTable(caption, _limit_headings(), tuple(_limit_rows(verification)))
+    named = (f"{name}, % ({ERROR_NAMES[name]})" for name in _COLUMNS[1:])
+    headings = ("load, N", "reads, N", f"q, % ({ERROR_NAMES['q']})", "95 % of q, %", *named)
+    return PageTable("Per cent of the load", headings, rows), Words(zero)
 
 
 def _why_not_better(verification: Verification) -> tuple[str, ...]:
     """For each class better than the one that is reached: which force and which error missed it."""
     if not verification.stated:
         return ()
-    reached = verification.reached
     sentences = []
     for outcome in verification.classes:
-        if reached is outcome:
+        if outcome is verification.reached:
             break
         down = f"holds from {outcome.lowest_n:g} N only" if outcome.lowest_n is not None else "is not reached"
         sentences.append(f"Class {outcome.limits.name} {down}: {outcome.why_not}.")
     return tuple(sentences)
 
 
-def _error_headings() -> tuple[str, ...]:
-    named = (f"{name}, % ({ERROR_NAMES[name]})" for name in _COLUMNS[1:])
-    return ("load, N", "reads, N", f"q, % ({ERROR_NAMES['q']})", "95 % of q, %", *named)
-
-
-def _cells(each: LoadErrors) -> tuple[str, ...]:
-    interval = each.interval_q
+def _cells(load: LoadErrors) -> tuple[str, ...]:
+    interval = load.interval_q
     return (
-        f"{each.load_n:g}",
-        f"{each.indicated_n:.6g}",
-        _number(each.q),
+        f"{load.load_n:g}",
+        f"{load.indicated_n:.6g}",
+        _number(load.q),
         _EMPTY if interval is None else f"± {interval:.3f}",
-        *(_number(getattr(each, name), signed=name == "v") for name in _COLUMNS[1:]),
+        *(_number(getattr(load, name), signed=name == "v") for name in _COLUMNS[1:]),
     )
 
 
-def _limit_headings() -> tuple[str, ...]:
-    return ("class", "q", "b", "v", "f0", "a", "kept from")
-
-
 def _limit_rows(verification: Verification) -> list[tuple[str, ...]]:
-    """Return the limits of each class, and from where they are kept, which is not said where no class may
-    be stated."""
+    """Return the limits of each class, and from where they are kept, unless no class may be stated."""
     rows = []
     for outcome in verification.classes:
-        limits = outcome.limits
         kept = "nowhere" if outcome.lowest_n is None else f"{outcome.lowest_n:g} N"
-        permitted = (f"{each:g}" for each in (limits.q, limits.b, limits.v, limits.f0, limits.a))
-        rows.append((limits.name, *permitted, kept if verification.stated else "not stated"))
+        permitted = (f"{getattr(outcome.limits, error):g}" for error in LIMITS[1:-1])
+        rows.append((outcome.limits.name, *permitted, kept if verification.stated else "not stated"))
     return rows
 
 

@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 from made_results import made_result
 
-from rig.sheets import save_comparison, save_cycle_trends, save_loops
+from rig.sheets import save_cycle_trends, save_loops
 
 RESULT = made_result(6)
 NOTHING = made_result(0)
@@ -15,9 +15,8 @@ NOTHING = made_result(0)
 DRAWN = {
     "loops": lambda result, path: save_loops(result, "F-90 no. 3", path),
     "trends": lambda result, path: save_cycle_trends(result, "F-90 no. 3", path),
-    "comparison": lambda result, path: save_comparison([("one", result), ("two", result)], "F-90", path),
 }
-INCHES = {"loops": (7.0, 4.8), "trends": (7.0, 6.6), "comparison": (7.0, 4.8)}
+INCHES = {"loops": (7.0, 4.8), "trends": (7.0, 6.6)}
 DOTS_PER_INCH = 130
 
 
@@ -42,11 +41,6 @@ def test_an_svg_has_lines_in_it(tmp_path, name):
 @pytest.mark.parametrize("name", DRAWN)
 def test_nothing_to_draw_gives_an_empty_picture(tmp_path, name):
     DRAWN[name](NOTHING, tmp_path / "nothing.png")
-    assert (tmp_path / "nothing.png").stat().st_size > 0
-
-
-def test_nothing_to_compare_gives_an_empty_picture(tmp_path):
-    save_comparison([], "nothing", tmp_path / "nothing.png")
     assert (tmp_path / "nothing.png").stat().st_size > 0
 
 
