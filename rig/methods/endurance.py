@@ -33,8 +33,6 @@ from rig.methods.steps import (
     StepDepth,
 )
 
-"""What a capture's header calls such a run."""
-
 USUAL_BLOCK = 100
 """Cycles between two looks at the criteria: some minutes on a bench rig."""
 
@@ -47,20 +45,9 @@ LONGEST_RESTART_S = 24 * 3600.0
 """Cautions are confirmed for a day; what lay between the platens longer ago is not vouched for."""
 
 _KEYS = (
-    "name",
-    "purpose",
-    "follows",
-    "specimen",
-    "contact_check",
-    "squeeze",
-    "block",
-    "reference_after",
-    "until",
-    "recovery",
-    "after_loss",
-    "restart_within",
-    "raw",
-)
+    "name", "purpose", "follows", "specimen", "contact_check", "squeeze", "block", "reference_after", "until",
+    "recovery", "after_loss", "restart_within", "raw",
+)  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True)
@@ -156,20 +143,9 @@ class EndurancePlan:
         if squeeze.rest_s:
             one.append(Rest(place, squeeze.rest_s))
         steps: list[Step] = [self.contact_check, Repeat(place, self.until.cycles or 1, tuple(one), None)]
-        if self.recovery is not None:
-            steps.append(self.recovery)
-        else:
-            steps.append(Return(place, max(squeeze.gap_mm, 1.0), squeeze.speed_mm_per_s))
-        return Method(
-            self.source,
-            self.name,
-            self.purpose,
-            self.follows,
-            self.specimen,
-            Conditioning(),
-            tuple(steps),
-            (),
-        )
+        steps.append(self.recovery or Return(place, max(squeeze.gap_mm, 1.0), squeeze.speed_mm_per_s))
+        about = (self.source, self.name, self.purpose, self.follows)
+        return Method(*about, self.specimen, Conditioning(), tuple(steps), ())
 
 
 @dataclass(frozen=True, slots=True)
@@ -241,13 +217,16 @@ def parse_plan(text: str, source: str, *, recorded: bool = False) -> EndurancePl
     """
     root = compose(text, source, recorded=recorded)
     fields = Fields(Place(source, line_of(root), "plan"), root, _KEYS)
-    check_fields = _section(fields, "contact_check", ("force", "speed"))
+    check_fields = fields.section("contact_check", ("force", "speed"))
     contact_check = ContactCheck(
         check_fields.place,
         check_fields.quantity("force", "N", "'1 N'"),
         check_fields.quantity("speed", "mm/s", "'60 mm/min'"),
     )
     squeeze = _squeeze(fields)
+    raw_one_in = 1
+    if "raw" in fields:
+        raw_one_in = fields.section("raw", ("one_block_in",)).whole("one_block_in", 1, LARGEST_BLOCK)
     return EndurancePlan(
         source,
         fields.text("name", "float abuse"),
@@ -257,14 +236,12 @@ def parse_plan(text: str, source: str, *, recorded: bool = False) -> EndurancePl
         contact_check,
         squeeze,
         _until(fields),
-        fields.whole("block", 1, LARGEST_BLOCK) if "block" in fields else USUAL_BLOCK,
-        fields.whole("reference_after", 0, MOST_REPEATS) if "reference_after" in fields else USUAL_REFERENCE,
+        fields.whole_or("block", 1, LARGEST_BLOCK, USUAL_BLOCK),
+        fields.whole_or("reference_after", 0, MOST_REPEATS, USUAL_REFERENCE),
         _recovery(fields, contact_check, squeeze) if "recovery" in fields else None,
         _goes_on(fields),
         _restart_within_s(fields),
-        _section(fields, "raw", ("one_block_in",)).whole("one_block_in", 1, LARGEST_BLOCK)
-        if "raw" in fields
-        else 1,
+        raw_one_in,
     )
 
 
@@ -281,13 +258,9 @@ def check_plan(plan: EndurancePlan, rig: RigLimits, specimen: SpecimenFacts) -> 
     return checked
 
 
-def _section(fields: Fields, key: str, known: tuple[str, ...]) -> Fields:
-    return Fields(Place(fields.place.source, fields.at(key).line, key), fields.node(key), known)
-
-
 def _squeeze(fields: Fields) -> Squeeze:
     known = ("deflection", "compression", "force", "stop_at", "speed", "gap", "hold", "rest")
-    section = _section(fields, "squeeze", known)
+    section = fields.section("squeeze", known)
     place, speed = section.place, section.quantity("speed", "mm/s", "'20 mm/s'")
     key = section.only_one_of("deflection", "compression", "force")
     goal: PressToDepth | PressToForce
@@ -304,26 +277,26 @@ def _squeeze(fields: Fields) -> Squeeze:
     return Squeeze(
         place,
         goal,
-        section.quantity("gap", "mm", "'2 mm'") if "gap" in section else 0.0,
-        section.quantity("hold", "s", "'0.5 s'") if "hold" in section else 0.0,
-        section.quantity("rest", "s", "'0.5 s'") if "rest" in section else 0.0,
+        section.quantity_or("gap", "mm", "'2 mm'", 0.0),
+        section.quantity_or("hold", "s", "'0.5 s'", 0.0),
+        section.quantity_or("rest", "s", "'0.5 s'", 0.0),
     )
 
 
 def _until(fields: Fields) -> Until:
-    section = _section(fields, "until", ("cycles", "time", "stiffness_loss", "set"))
+    section = fields.section("until", ("cycles", "time", "stiffness_loss", "set"))
     if "cycles" not in section and "time" not in section:
         refuse(section.place, "found neither cycles nor time; give one, so that the run ends in any case")
     return Until(
-        section.whole("cycles", 1, MOST_REPEATS) if "cycles" in section else None,
-        section.quantity("time", "s", "'20 h'") if "time" in section else None,
-        section.quantity("stiffness_loss", "%", "'20 %'") if "stiffness_loss" in section else None,
+        section.whole_or("cycles", 1, MOST_REPEATS, None),
+        section.quantity_or("time", "s", "'20 h'", None),
+        section.quantity_or("stiffness_loss", "%", "'20 %'", None),
         depth_in(section, "set") if "set" in section else None,
     )
 
 
 def _recovery(fields: Fields, contact_check: ContactCheck, squeeze: Squeeze) -> Recover:
-    section = _section(fields, "recovery", ("contact_checks", "from", "to", "gap"))
+    section = fields.section("recovery", ("contact_checks", "from", "to", "gap"))
     first, last = section.quantity("from", "s", "'20 s'"), section.quantity("to", "s", "'24 h'")
     if last <= first:
         refuse(section.at("to"), f"to: found {last:g} s, expected more than from, which is {first:g} s")
@@ -334,7 +307,7 @@ def _recovery(fields: Fields, contact_check: ContactCheck, squeeze: Squeeze) -> 
         last,
         contact_check.force_n,
         contact_check.speed_mm_per_s,
-        section.quantity("gap", "mm", "'2 mm'") if "gap" in section else max(squeeze.gap_mm, 1.0),
+        section.quantity_or("gap", "mm", "'2 mm'", max(squeeze.gap_mm, 1.0)),
     )
 
 

@@ -8,7 +8,7 @@ refused, since a method's steps are read one by one.
 from __future__ import annotations
 
 import re
-from typing import NoReturn
+from typing import NoReturn, TypeVar
 
 import yaml
 
@@ -40,6 +40,8 @@ _BOUNDS = {
     "%": (1e-3, 100.0),
 }
 """Smallest and largest value of each unit; beyond them is a slip of the pen, not a bench press."""
+
+_Usual = TypeVar("_Usual")
 
 _WHOLE = re.compile(r"[0-9]{1,12}", re.ASCII)
 
@@ -193,6 +195,10 @@ class Fields:
         """Place of a key's value."""
         return Place(self.place.source, line_of(self.node(key)), self.place.label)
 
+    def section(self, key: str, known: tuple[str, ...]) -> Fields:
+        """Return the keys of a mapping below a key; refusals name the section."""
+        return Fields(Place(self.place.source, self.at(key).line, key), self.node(key), known)
+
     def only_one_of(self, *keys: str) -> str:
         """Return the one key of several that is there.
 
@@ -229,6 +235,14 @@ class Fields:
             If it is missing or not one.
         """
         return quantity(self.at(key), key, scalar(self.place, key, self.node(key), right), unit)
+
+    def quantity_or(self, key: str, unit: str, right: str, usual: _Usual) -> float | _Usual:
+        """Return a value above zero with its unit, or the usual one where the key is left out."""
+        return self.quantity(key, unit, right) if key in self else usual
+
+    def whole_or(self, key: str, least: int, most: int, usual: _Usual) -> int | _Usual:
+        """Return a whole number, or the usual one where the key is left out."""
+        return self.whole(key, least, most) if key in self else usual
 
     def whole(self, key: str, least: int, most: int) -> int:
         """Return a whole number from `least` to `most`.

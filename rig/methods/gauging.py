@@ -8,7 +8,7 @@ squares for each reading.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from math import hypot, nan, sqrt
 
 import numpy as np
@@ -74,12 +74,11 @@ class Stretch:
 
     def part(self, which: slice) -> Stretch:
         """Return some of it."""
-        return Stretch(
-            self.time_s[which],
-            self.position_mm[which],
-            self.force_n[which],
-            self.force_step_n,
-            self.position_step_mm,
+        return replace(
+            self,
+            time_s=self.time_s[which],
+            position_mm=self.position_mm[which],
+            force_n=self.force_n[which],
         )
 
     def way_in(self) -> Stretch:

@@ -18,8 +18,6 @@ from rig.methods.checking import RigLimits, overshoot_mm, overshoot_n
 Surface = Literal["bare", "piece"]
 """What a contact check finds: the bare platens, or the piece between them."""
 
-"""What a capture's header calls such a run."""
-
 HEIGHT_CHECK: Final = "height contact check"
 """What the events call the phases of one slow contact check: begin, end, clear."""
 

@@ -12,9 +12,11 @@ Depths count from the contact check before, in the specimen: the frame's share o
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, field
+from functools import partial
 from math import hypot, sqrt
-from typing import Protocol
+from typing import Literal, Protocol
 
 from rig.errors import InputError
 from rig.methods.course import Course, DoneAction
@@ -180,16 +182,14 @@ def recovery_checks(course: Course, stretch_of: StretchOf) -> tuple[RecoveryChec
     bench = _Bench(course, stretch_of, StatedFacts())
     if course.released_us is None:
         raise InputError("recovery: the method did not reach its recover step")
-    looks = [done for done in course.of("contact check") if isinstance(done.step, Recover)]
     first = bench.first_check()
     found = []
-    for done in looks:
-        try:
-            look = bench.check(done)
-        except InputError:
-            continue
-        shift, u = _shift(first, look)
-        found.append(RecoveryCheck(look.time_s - course.released_us / 1e6, shift, u))
+    for done in course.of("contact check"):
+        if isinstance(done.step, Recover):
+            with suppress(InputError):
+                look = bench.check(done)
+                shift, u = _shift(first, look)
+                found.append(RecoveryCheck(look.time_s - course.released_us / 1e6, shift, u))
     return tuple(found)
 
 
@@ -251,10 +251,8 @@ class _Bench:
         later = contact_checks[len(before) :]
         drift_n = 0.0
         if later:
-            try:
+            with suppress(InputError):
                 drift_n = ZERO_DRIFT_SHARE * abs(self.check(later[0]).zero_n.value - zero.value)
-            except InputError:
-                drift_n = 0.0
         return reading.position_mm, GaugedValue(zero.value, hypot(zero.u, drift_n))
 
     def height(self) -> float:
@@ -353,60 +351,33 @@ def _hysteresis_return(bench: _Bench) -> _Worked:
     return pct, u, "", parts
 
 
-@dataclass(frozen=True, slots=True)
-class _Axis:
-    """One axis of a ball, with standard uncertainties."""
-
-    value: BallDeformation
-    forward_u: float
-    return_u: float
-
-
-def _axes(bench: _Bench) -> tuple[BallDeformation, bool, list[_Axis]]:
+def _ball(bench: _Bench, name: Literal["forward_mm", "return_mm"]) -> _Worked:
+    """Return one of the deformations of a ball, over its axes."""
     axes = []
     for press in bench.course.of("press to depth"):
         after = bench.course.after(press)
-        if after is None or after.action != "move":
-            continue
-        axes.append(_axis(bench, press, after))
-    mean, within = mean_over_axes([axis.value for axis in axes])
-    return mean, within, axes
+        if after is not None and after.action == "move":
+            axes.append(_axis(bench, press, after))
+    mean, within = mean_over_axes([value for value, _ in axes])
+    found = [(getattr(value, name), getattr(u, name)) for value, u in axes]
+    parts = [Part(f"axis {number}", "mm", value, u) for number, (value, u) in enumerate(found, start=1)]
+    verdict = "No two axes differ" if within else "Two axes differ"
+    note = f" {verdict} by more than {BALL_AXES_APART_MM:g} mm, in forward or return deformation."
+    return getattr(mean, name), sqrt(sum(u**2 for _, u in found)) / len(found), note, parts
 
 
-def _axis(bench: _Bench, press: DoneAction, way_back: DoneAction) -> _Axis:
+def _axis(bench: _Bench, press: DoneAction, way_back: DoneAction) -> tuple[BallDeformation, BallDeformation]:
+    """Return the deformation along one axis, and its standard uncertainties."""
     contact, zero = bench.datum(press)
     reached = [done for done in bench.contacts() if done.begin_us <= press.begin_us][-1]
     if not isinstance(reached.step, ContactCheck) or abs(reached.step.force_n - BALL_CONTACT_N) > 0.01:
         raise InputError(f"contact load: the contact check must be at {BALL_CONTACT_N:.2f} N (3.5 lbf)")
     inward = position_at(bench.stretch_of(press).way_in(), BALL_LOAD_N, zero, falling=False)
     outward = position_at(bench.stretch_of(way_back).way_out(), BALL_LOAD_N, zero, falling=True)
-    return _Axis(
+    return (
         BallDeformation(inward.value - contact.value, outward.value - contact.value),
-        hypot(inward.u, contact.u),
-        hypot(outward.u, contact.u),
+        BallDeformation(hypot(inward.u, contact.u), hypot(outward.u, contact.u)),
     )
-
-
-def _forward(bench: _Bench) -> _Worked:
-    mean, within, axes = _axes(bench)
-    found = [(axis.value.forward_mm, axis.forward_u) for axis in axes]
-    return _over_axes(mean.forward_mm, found, within=within)
-
-
-def _return(bench: _Bench) -> _Worked:
-    mean, within, axes = _axes(bench)
-    found = [(axis.value.return_mm, axis.return_u) for axis in axes]
-    return _over_axes(mean.return_mm, found, within=within)
-
-
-def _over_axes(mean_mm: float, found: list[tuple[float, float]], *, within: bool) -> _Worked:
-    u = sqrt(sum(each_u**2 for _, each_u in found)) / len(found)
-    verdict = "No two axes differ" if within else "Two axes differ"
-    note = f" {verdict} by more than {BALL_AXES_APART_MM:g} mm, in forward or return deformation."
-    parts = [
-        Part(f"axis {number}", "mm", value, each_u) for number, (value, each_u) in enumerate(found, start=1)
-    ]
-    return mean_mm, u, note, parts
 
 
 def _shift(first: ContactReading, last: ContactReading) -> tuple[float, float]:
@@ -442,12 +413,12 @@ def _both_bases(free_mm: float, left: GaugedValue, spacer_mm: float | None) -> l
     """Return the set of the free height and, where the spacer is known, that of the imposed deflection."""
     return [
         Part(
-            f"compression set {each.basis}, {each.follows}",
+            f"compression set {found.basis}, {found.follows}",
             "%",
-            each.pct,
-            100 * left.u / (free_mm if each.basis == OF_FREE_HEIGHT else free_mm - (spacer_mm or 0.0)),
+            found.pct,
+            100 * left.u / (free_mm if found.basis == OF_FREE_HEIGHT else free_mm - (spacer_mm or 0.0)),
         )
-        for each in compression_sets(free_mm, left.value, spacer_mm)
+        for found in compression_sets(free_mm, left.value, spacer_mm)
     ]
 
 
@@ -505,12 +476,12 @@ _PROCEDURES: dict[str, tuple[str, Callable[[_Bench], _Worked]]] = {
     "forward_deformation_mm": (
         "Arithmetic of the ITF Rules of Tennis, Appendix I: 3.5 lbf to 18 lbf during loading, "
         "mean of three axes.",
-        _forward,
+        partial(_ball, name="forward_mm"),
     ),
     "return_deformation_mm": (
         "Arithmetic of the ITF Rules of Tennis, Appendix I: 3.5 lbf during loading to 18 lbf during "
         "unloading, mean of three axes.",
-        _return,
+        partial(_ball, name="return_mm"),
     ),
     "set_of_height_pct": (
         "Arithmetic of ISO 1856 and ASTM D3574 test D: 100 (h0 - hr)/h0, heights by contact checks.",

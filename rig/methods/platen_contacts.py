@@ -178,13 +178,7 @@ def read_platen_contact(
     low = int(np.argmin(clocked.position_mm[: peak + 1]))
     whole = clocked.part(slice(low, peak + 1))
     zero_s, level_n = _before_contact(whole, zero_n.value + contact_n)
-    net = Stretch(
-        whole.time_s,
-        whole.position_mm,
-        whole.force_n - zero_n.value,
-        whole.force_step_n,
-        whole.position_step_mm,
-    )
+    net = replace(whole, force_n=whole.force_n - zero_n.value)
     noise_n = _noise_n(net)
     if contact_n < NOISES_OF_CONTACT * noise_n:
         raise InputError(
@@ -250,13 +244,7 @@ def _with_clock(stretch: Stretch) -> Stretch:
     """Return the sample's number for time where the source had no clock."""
     if not len(stretch) or np.isfinite(stretch.time_s[0]):
         return stretch
-    return Stretch(
-        np.arange(len(stretch), dtype=np.float64),
-        stretch.position_mm,
-        stretch.force_n,
-        stretch.force_step_n,
-        stretch.position_step_mm,
-    )
+    return replace(stretch, time_s=np.arange(len(stretch), dtype=np.float64))
 
 
 def _before_contact(approach: Stretch, contact_n: float) -> tuple[float, float]:

@@ -12,7 +12,6 @@ from dataclasses import dataclass
 import numpy as np
 
 from rig.errors import InputError
-from rig.samples import FloatArray
 
 NEWTONS_PER_LBF = 4.4482216152605
 """Exact: 0.45359237 kg under the standard acceleration of free fall, 9.80665 m/s2."""
@@ -23,17 +22,8 @@ BALL_CONTACT_N = 3.5 * NEWTONS_PER_LBF
 BALL_LOAD_N = 18.0 * NEWTONS_PER_LBF
 """Load at which the ball's deformation is read, during loading and during unloading."""
 
-BALL_DEPTH_MM = 25.4
-"""How far the ball is squeezed between the two readings."""
-
 BALL_AXES_APART_MM = 0.8
 """Largest difference between axes of one ball."""
-
-BALL_TYPE_2_FORWARD_MM = (5.6, 7.4)
-"""Range of forward deformation of a ball of type 2."""
-
-BALL_TYPE_2_RETURN_MM = (8.0, 10.8)
-"""Range of return deformation of a ball of type 2."""
 
 STANDARD_AIRS = ((23.0, 50.0), (27.0, 65.0))
 """Temperature in C and relative humidity in % of standard laboratory air, and of its tropical kind."""
@@ -206,40 +196,6 @@ class BallDeformation:
     return_mm: float
 
 
-def ball_deformation(
-    loading_position_mm: FloatArray,
-    loading_force_n: FloatArray,
-    unloading_position_mm: FloatArray,
-    unloading_force_n: FloatArray,
-) -> BallDeformation:
-    """Forward and return deformation along one axis.
-
-    Both count from the position at the contact load of 3.5 lbf (15.57 N) during loading, and both are read at
-    18 lbf (80.07 N): forward during loading, return during unloading, after a squeeze on to 1 in. The first
-    passage of each load counts, interpolated between samples.
-
-    Parameters
-    ----------
-    loading_position_mm, loading_force_n
-        Of the way in, shape (n,).
-    unloading_position_mm, unloading_force_n
-        Of the way out, shape (m,).
-
-    Raises
-    ------
-    InputError
-        If a load is not passed.
-
-    References
-    ----------
-    ITF Rules of Tennis, Appendix I, recalled.
-    """
-    contact_mm = _passed_at_mm("way in", loading_position_mm, loading_force_n, BALL_CONTACT_N)
-    forward_mm = _passed_at_mm("way in", loading_position_mm, loading_force_n, BALL_LOAD_N)
-    return_mm = _passed_at_mm("way out", unloading_position_mm, -unloading_force_n, -BALL_LOAD_N)
-    return BallDeformation(forward_mm - contact_mm, return_mm - contact_mm)
-
-
 def mean_over_axes(axes: Sequence[BallDeformation]) -> tuple[BallDeformation, bool]:
     """Return the mean of the axes of one ball, and whether no two axes differ by more than 0.08 cm.
 
@@ -277,18 +233,6 @@ def in_standard_air(temperature_c: float, humidity_pct: float) -> bool:
         and abs(humidity_pct - standard_pct) <= AIR_TOLERANCES[1]
         for standard_c, standard_pct in STANDARD_AIRS
     )
-
-
-def _passed_at_mm(stroke: str, position_mm: FloatArray, force_n: FloatArray, load_n: float) -> float:
-    """Return the position where a force first rises to a load; a falling force is given with both signs
-    turned."""
-    reached = np.flatnonzero((force_n[:-1] <= load_n) & (force_n[1:] >= load_n))
-    if not len(reached):
-        raise InputError(f"force on the {stroke}: does not pass {abs(load_n):.2f} N; record the whole stroke")
-    at = int(reached[0])
-    rise_n = float(force_n[at + 1] - force_n[at])
-    share = (load_n - float(force_n[at])) / rise_n if rise_n > 0 else 0.0
-    return float(position_mm[at]) + share * float(position_mm[at + 1] - position_mm[at])
 
 
 def _above_zero(name: str, value: float, unit: str) -> float:

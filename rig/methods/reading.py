@@ -105,54 +105,43 @@ def parse_method(text: str, source: str, *, recorded: bool = False) -> Method:
     steps = _steps(fields.at("steps"), fields.node("steps"), source, "", 0)
     _bound_repeats(steps, 1)
     check_order(steps)
-    method = Method(
+    return Method(
         source,
         fields.text("name", "plain squeeze"),
         fields.text("purpose", "its purpose, in one sentence"),
         fields.text("follows", "the published procedure, and where this differs from it"),
         specimen_needs(fields),
-        _conditioning(fields),
+        _conditioning(fields, _presses(steps)),
         steps,
         () if "report" not in fields else _names(fields, "report", tuple(REPORTABLE)),
     )
-    _conditioning_leaves_something(fields, method)
-    return method
-
-
-def _section(fields: Fields, key: str, known: tuple[str, ...]) -> Fields:
-    place = Place(fields.place.source, fields.at(key).line, key)
-    return Fields(place, fields.node(key), known)
 
 
 def specimen_needs(fields: Fields) -> SpecimenNeeds:
     """Return the `specimen` section; empty where there is none."""
     if "specimen" not in fields:
         return SpecimenNeeds(Place(fields.place.source, fields.place.line, "specimen"))
-    section = _section(fields, "specimen", ("needs", "stiffness"))
-    stiffness = section.quantity("stiffness", "N/mm", "'20 N/mm'") if "stiffness" in section else None
+    section = fields.section("specimen", ("needs", "stiffness"))
+    stiffness = section.quantity_or("stiffness", "N/mm", "'20 N/mm'", None)
     needs = _names(section, "needs", NEEDS) if "needs" in section else ()
     return SpecimenNeeds(section.place, cast(tuple[Need, ...], needs), stiffness)
 
 
-def _conditioning(fields: Fields) -> Conditioning:
+def _conditioning(fields: Fields, presses: int) -> Conditioning:
     if "conditioning" not in fields:
         return Conditioning()
-    section = _section(fields, "conditioning", ("cycles", "air"))
+    section = fields.section("conditioning", ("cycles", "air"))
     air = section.text("air", "standard") if "air" in section else "any"
     if air not in ("standard", "any"):
         refuse(section.at("air"), f"air: found {shown(air)}, expected standard or any")
-    cycles = section.whole("cycles", 0, MOST_REPEATS) if "cycles" in section else 0
-    return Conditioning(cycles, air == "standard")
-
-
-def _conditioning_leaves_something(fields: Fields, method: Method) -> None:
-    presses = _presses(method.steps)
-    if 0 < presses <= method.conditioning.cycles:
+    cycles = section.whole_or("cycles", 0, MOST_REPEATS, 0)
+    if 0 < presses <= cycles:
         refuse(
-            Place(method.source, fields.at("conditioning").line, "conditioning"),
-            f"cycles: found {method.conditioning.cycles} of {presses} presses, which leaves none for the "
-            "result; use fewer or press more often",
+            section.place,
+            f"cycles: found {cycles} of {presses} presses, which leaves none for the result; use fewer or "
+            "press more often",
         )
+    return Conditioning(cycles, air == "standard")
 
 
 def _names(fields: Fields, key: str, known: tuple[str, ...]) -> tuple[str, ...]:
@@ -163,10 +152,7 @@ def _names(fields: Fields, key: str, known: tuple[str, ...]) -> tuple[str, ...]:
             place = Place(fields.place.source, line_of(node), fields.place.label)
             if name in QUANTITIES:
                 refuse(place, f"{key}: {shown(name)} is now called {QUANTITIES[name]!r}")
-            refuse(
-                place,
-                f"{key}: found {shown(name)}, expected some of {', '.join(known)}",
-            )
+            refuse(place, f"{key}: found {shown(name)}, expected some of {', '.join(known)}")
         names.append(name)
     return tuple(dict.fromkeys(names))
 
@@ -179,7 +165,7 @@ def _steps(place: Place, node: yaml.Node, source: str, prefix: str, nesting: int
         refuse(place, "steps: none found, expected at least one such as - contact_check: {...}")
     if len(nodes) > MOST_STEPS:
         refuse(place, f"steps: found {len(nodes)}, expected at most {MOST_STEPS}; use repeat")
-    return tuple(_step(each, source, f"{prefix}{n}", nesting) for n, each in enumerate(nodes, 1))
+    return tuple(_step(step, source, f"{prefix}{number}", nesting) for number, step in enumerate(nodes, 1))
 
 
 def _step(node: yaml.Node, source: str, number: str, nesting: int) -> Step:
@@ -195,7 +181,7 @@ def _step(node: yaml.Node, source: str, number: str, nesting: int) -> Step:
 
 def _repeat(place: Place, node: yaml.Node, number: str, nesting: int) -> Repeat:
     fields = Fields(place, node, ("count", "every", "steps"))
-    every = fields.quantity("every", "s", "'1 s'") if "every" in fields else None
+    every = fields.quantity_or("every", "s", "'1 s'", None)
     count = fields.whole("count", 1, MOST_REPEATS)
     inner = _steps(fields.at("steps"), fields.node("steps"), place.source, f"{number}.", nesting + 1)
     return Repeat(place, count, inner, every)
@@ -228,14 +214,6 @@ def depth_in(fields: Fields, key: str) -> StepDepth:
     text = scalar(fields.place, key, fields.node(key), "'60 %'")
     unit: Literal["mm", "%"] = "%" if "%" in text else "mm"
     return StepDepth(quantity(fields.at(key), key, text, unit), unit)
-
-
-def _hold(place: Place, node: yaml.Node) -> Hold:
-    return Hold(place, _duration(place, node))
-
-
-def _rest(place: Place, node: yaml.Node) -> Rest:
-    return Rest(place, _duration(place, node))
 
 
 def _duration(place: Place, node: yaml.Node) -> float:
@@ -277,8 +255,8 @@ def _recover(place: Place, node: yaml.Node) -> Recover:
 
 def _off_rig(place: Place, node: yaml.Node) -> OffRig:
     fields = Fields(place, node, ("do", "at_least", "at_most"))
-    least = fields.quantity("at_least", "s", "'30 min'") if "at_least" in fields else 0.0
-    most = fields.quantity("at_most", "s", "'1 h'") if "at_most" in fields else None
+    least = fields.quantity_or("at_least", "s", "'30 min'", 0.0)
+    most = fields.quantity_or("at_most", "s", "'1 h'", None)
     if most is not None and most < least:
         refuse(fields.at("at_most"), f"at_most: found {most:g} s, expected at_least ({least:g} s) or more")
     return OffRig(place, fields.text("do", "'turn the specimen by a quarter'"), least, most)
@@ -291,10 +269,10 @@ def _speed(fields: Fields) -> float:
 _READERS: dict[str, Callable[[Place, yaml.Node], Step]] = {
     "contact_check": _check_contact,
     "press": _press,
-    "hold": _hold,
+    "hold": lambda place, node: Hold(place, _duration(place, node)),
     "return": _return,
     "pull": _pull,
-    "rest": _rest,
+    "rest": lambda place, node: Rest(place, _duration(place, node)),
     "recover": _recover,
     "off_rig": _off_rig,
 }
