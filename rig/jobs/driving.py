@@ -18,18 +18,19 @@ import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import replace
-from typing import Literal
+from typing import Any, Literal
 
 import numpy as np
 from loguru import logger
 
 from rig.calibration import Calibration
+from rig.capture import CaptureWriter
 from rig.core import EventKind
 from rig.errors import DeviceError, InputError, RigError
 from rig.jobs.disk_thread import DiskThread
 from rig.jobs.job import Progress, Watch
 from rig.jobs.motion_watch import GONE_AT, GONE_SHARE, SLACK_MM, SLACK_SHARE, IntendedMotion
-from rig.jobs.recording import write_events
+from rig.jobs.recording import link_tallies, write_events
 from rig.jobs.tripwire import Tripwire
 from rig.methods import (
     Action,
@@ -233,6 +234,48 @@ class Driver:
     def continue_after(self, seq: int, time_us: int, away_s: float) -> None:
         """Count samples on from those of a recorder that was killed this many seconds of wall time ago."""
         self._behind = (seq, time_us, away_s)
+
+    # A capture from begin to end.
+
+    def record(
+        self,
+        capture: CaptureWriter,
+        go: Callable[[], tuple[str, bool]],
+        tallies: Callable[[], dict[str, Any]] = dict,
+    ) -> tuple[str, bool]:
+        """Record what is done, and the platen coming to rest behind it.
+
+        Parameters
+        ----------
+        capture
+            Not yet entered.
+        go
+            Does it; returns why it ended, and whether that is a failure.
+        tallies
+            For the end of the capture, beside those of the link.
+
+        Returns
+        -------
+        What `go` returned.
+        """
+        with DiskThread(capture) as writer:
+            self.writer = writer
+            self._watch.began(writer.path)
+            reason, failed = go()
+            if not writer.ended:
+                self.record_standstill()
+                writer.end(reason, link_tallies(self._reader) | tallies())
+        return reason, failed
+
+    def end_early(self, problem: RigError, kind: EventKind) -> tuple[str, bool]:
+        """Halt, and record why; return why it ended, and whether it failed: a person's stop is no failure."""
+        why = self.stop(problem)
+        if self._watch.stopped.is_set() and not self.runs_on:
+            return "stopped", False
+        logger.error("{}", why)
+        if self.writer is not None and not self.writer.ended:
+            self.event(kind, why=why)
+        return why, True
 
     # Ready, and away.
 

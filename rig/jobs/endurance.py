@@ -13,7 +13,7 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass, replace
+from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -23,7 +23,6 @@ from rig.analyser import AnalysisSettings, Columns, Depth, flag_labels
 from rig.capture import ENDURANCE, Capture, CaptureHeader, CaptureWriter, open_capture
 from rig.core import kind_of
 from rig.errors import CaptureError, RigError
-from rig.jobs.disk_thread import DiskThread
 from rig.jobs.driving import (
     Driver,
     LinkLostError,
@@ -34,7 +33,6 @@ from rig.jobs.driving import (
 from rig.jobs.job import Bench, Progress, Recorded, facts_of, stops_outside
 from rig.jobs.ledger import By, Intent, Ledger, Settled, reconciled, settle
 from rig.jobs.orders import EnduranceOrder, JobKind, SpecimenCard
-from rig.jobs.recording import link_tallies
 from rig.jobs.running import described, in_words
 from rig.jobs.trend import EMPTY_SQUEEZES, GONE_SHARE, Reference, Trend
 from rig.methods import (
@@ -222,17 +220,12 @@ def perform_endurance(
     """
     run = _Run(bench, checked, _Before.of(take_up) if take_up else _Before())
     try:
-        with DiskThread(_writer(take_up, bench.folder, lambda: header_of(bench.reader))) as writer:
-            run.driver.writer = writer
-            bench.watch.began(writer.path)
-            reason, failed = run.go()
-            if not writer.ended:
-                run.driver.record_standstill()
-                writer.end(reason, link_tallies(bench.reader) | run.tallies())
+        capture = _writer(take_up, bench.folder, header_of(bench.reader))
+        reason, failed = run.driver.record(capture, run.go, run.tallies)
     finally:
         run.driver.leave()
     return Endured(
-        path=writer.path,
+        path=capture.path,
         reason=reason,
         failed=failed,
         progress=run.progress(),
@@ -266,11 +259,11 @@ def unfinished(parent: Path, rig_name: str) -> Path | None:
     return max(found)[1] if found else None
 
 
-def _writer(take_up: Path | None, parent: Path, header: Callable[[], CaptureHeader]) -> CaptureWriter:
+def _writer(take_up: Path | None, parent: Path, header: CaptureHeader) -> CaptureWriter:
     if take_up is None:
-        return CaptureWriter.create(parent, header())
+        return CaptureWriter.create(parent, header)
     writer = CaptureWriter.resume(take_up)
-    for warning in header().warnings:  # as of now, not of when it was begun
+    for warning in header.warnings:  # as of now, not of when it was begun
         writer.event("warning", text=warning)
     return writer
 
@@ -303,7 +296,9 @@ class _Before:
                 case "contact found":
                     known.setdefault("contact_mm", float(event["position_mm"]))
                 case "reference":
-                    known["reference"] = _reference_of(event)
+                    names = ("stiffness", "peak_force_n", "contact_mm")
+                    numbers = (float(event[name]) for name in names)
+                    known["reference"] = Reference(int(event["cycle"]), *numbers)
                 case "block settled":
                     known["set_mm"] = float(event.get("set_mm") or 0.0)
                     known["squeezed_s"] = float(event.get("squeezed_s") or 0.0)
@@ -314,11 +309,6 @@ class _Before:
         newest = max(entry.stat().st_mtime for entry in path.iterdir())
         away_s = max(time.time() - newest, 0.0)
         return cls(**known, last_seq=last_seq, last_us=last_us, away_s=away_s)
-
-
-def _reference_of(event: dict[str, Any]) -> Reference:
-    names = ("stiffness", "peak_force_n", "contact_mm")
-    return Reference(int(event["cycle"]), *(float(event[name]) for name in names))
 
 
 def _last_sample(capture: Capture) -> tuple[int, int]:
@@ -464,7 +454,7 @@ class _Run:
             wanted = min(wanted, until.cycles - self.ledger.done)
         intent = self.ledger.next(wanted, self._by(), self.driver.session.state())
         self.driver.keep_raw = (intent.block - 1) % self._plan.raw_one_in == 0
-        self.driver.event("block intent", **intent.as_fields())
+        self.driver.event("block intent", **asdict(intent))
         self.driver.sync()
         self.ledger.begin(intent)
         self._trend.restart()
@@ -585,13 +575,7 @@ class _Run:
         reference = self._trend.reference
         if reference is not None and not self._referenced:
             self._referenced = True
-            self.driver.event(
-                "reference",
-                cycle=reference.cycle,
-                stiffness=reference.stiffness,
-                peak_force_n=reference.peak_force_n,
-                contact_mm=reference.contact_mm,
-            )
+            self.driver.event("reference", **asdict(reference))
         return settled
 
     def _seen(self, intent: Intent) -> int | None:

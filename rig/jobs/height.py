@@ -16,15 +16,12 @@ from dataclasses import asdict, replace
 from typing import Any
 
 import numpy as np
-from loguru import logger
 
 from rig.calibration import Scale
 from rig.capture import HEIGHT, CaptureHeader, CaptureWriter
 from rig.errors import DeviceError, InputError, RigError
-from rig.jobs.disk_thread import DiskThread
 from rig.jobs.driving import Driver, MethodStoppedError
 from rig.jobs.job import Bench, Progress, Recorded, Watch
-from rig.jobs.recording import link_tallies
 from rig.methods import (
     CLEARANCE_MM,
     HEIGHT_CHECK,
@@ -114,16 +111,11 @@ def measure_height(
         driver.make_ready()
         header = header_of(reader)
         about = dict(header.method or {}) | _told(checked, surfaces, homed_now=not was_homed)
-        with DiskThread(CaptureWriter.create(bench.folder, replace(header, method=about))) as writer:
-            driver.writer = writer
-            watch.began(writer.path)
-            reason, failed = _run(run, surfaces, watch)
-            if not writer.ended:
-                driver.record_standstill()
-                writer.end(reason, link_tallies(reader))
+        capture = CaptureWriter.create(bench.folder, replace(header, method=about))
+        reason, failed = driver.record(capture, lambda: _run(run, surfaces))
     finally:
         driver.leave()
-    return Recorded(path=writer.path, reason=reason, failed=failed, progress=run.progress())
+    return Recorded(path=capture.path, reason=reason, failed=failed, progress=run.progress())
 
 
 def _told(checked: CheckedHeightPlan, surfaces: tuple[Surface, ...], *, homed_now: bool) -> dict[str, Any]:
@@ -143,7 +135,7 @@ def _both(
     return see
 
 
-def _run(run: _Checking, surfaces: tuple[Surface, ...], watch: Watch) -> tuple[str, bool]:
+def _run(run: _Checking, surfaces: tuple[Surface, ...]) -> tuple[str, bool]:
     """Make all contact checks; return why it ended, and whether that is a failure."""
     driver = run.driver
     try:
@@ -152,13 +144,7 @@ def _run(run: _Checking, surfaces: tuple[Surface, ...], watch: Watch) -> tuple[s
             run.check_surface(surface)
         driver.finish()
     except RigError as problem:
-        why = driver.stop(problem)
-        if watch.stopped.is_set() and not driver.runs_on:
-            return "stopped", False
-        logger.error("{}", why)
-        if driver.writer is not None and not driver.writer.ended:
-            driver.event("height stopped", why=why)
-        return why, True
+        return driver.end_early(problem, "height stopped")
     return MEASURED, False
 
 

@@ -42,17 +42,6 @@ class Intent:
     boot_id: int
     request_before: int
 
-    def as_fields(self) -> dict[str, Any]:
-        """For an event of the capture."""
-        return {
-            "block": self.block,
-            "first_cycle": self.first_cycle,
-            "cycles": self.cycles,
-            "by": self.by,
-            "boot_id": self.boot_id,
-            "request_before": self.request_before,
-        }
-
 
 @dataclass(frozen=True, slots=True)
 class Settled:
@@ -167,11 +156,8 @@ class Ledger:
                 case "cycle done":
                     ledger.hear(int(event["of_block"]))
                 case "block settled":
-                    ledger.close(
-                        Settled(
-                            int(event["done"]), str(event["how"]), event["doubtful"], bool(event["exact"])
-                        )
-                    )
+                    done, how = int(event["done"]), str(event["how"])
+                    ledger.close(Settled(done, how, event["doubtful"], bool(event["exact"])))
         return ledger
 
     def next(self, cycles: int, by: By, state: State) -> Intent:

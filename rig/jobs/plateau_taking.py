@@ -48,8 +48,8 @@ class Settling:
 
     Parameters
     ----------
-    seconds, of_s
-        Looked at so far in device time, and the longest that it may take.
+    seconds
+        Looked at so far, in device time.
     counts
         Mean of the newest samples.
     hint
@@ -57,7 +57,6 @@ class Settling:
     """
 
     seconds: float
-    of_s: float
     counts: float
     hint: str = ""
 
@@ -119,7 +118,7 @@ def take_plateau(
             except InputError as problem:
                 hint = str(problem)
         if on_progress is not None:
-            on_progress(Settling(window.waited_s, patience_s, window.newest, hint.partition(":")[0]))
+            on_progress(Settling(window.waited_s, window.newest, hint.partition(":")[0]))
         if window.waited_s > patience_s:
             raise InputError(f"not settled within {patience_s:g} s: {hint or 'too few samples came'}")
 

@@ -12,16 +12,12 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from typing import Any
 
-from loguru import logger
-
 from rig.analyser import AnalysisSettings
 from rig.capture import CaptureHeader, CaptureWriter
 from rig.errors import DeviceError, RigError
-from rig.jobs.disk_thread import DiskThread
 from rig.jobs.driving import Driver, MethodStoppedError
 from rig.jobs.job import Bench, Recorded, Watch, stops_outside
 from rig.jobs.orders import EnduranceOrder, JobKind, MethodOrder, SpecimenCard
-from rig.jobs.recording import link_tallies
 from rig.methods import (
     Action,
     CheckedMethod,
@@ -131,16 +127,11 @@ def perform_method(
     driver.free_height_mm = checked.specimen.free_height_mm
     try:
         driver.make_ready()
-        with DiskThread(CaptureWriter.create(bench.folder, header_of(bench.reader))) as writer:
-            driver.writer = writer
-            watch.began(writer.path)
-            reason, failed = _run(driver, checked, watch)
-            if not writer.ended:
-                driver.record_standstill()
-                writer.end(reason, link_tallies(bench.reader))
+        capture = CaptureWriter.create(bench.folder, header_of(bench.reader))
+        reason, failed = driver.record(capture, lambda: _run(driver, checked, watch))
     finally:
         driver.leave()
-    return Recorded(path=writer.path, reason=reason, failed=failed, progress=driver.progress())
+    return Recorded(path=capture.path, reason=reason, failed=failed, progress=driver.progress())
 
 
 def _run(driver: Driver, checked: CheckedMethod, watch: Watch) -> tuple[str, bool]:
@@ -153,17 +144,13 @@ def _run(driver: Driver, checked: CheckedMethod, watch: Watch) -> tuple[str, boo
             _step(driver, checked, planned)
         driver.finish()
     except RigError as problem:
-        return _ended_early(driver, watch, problem)
+        return driver.end_early(problem, "method stopped")
     return "method finished", False
 
 
 def _step(driver: Driver, checked: CheckedMethod, planned: PlannedAction) -> None:
     action = planned.action
-    marked = {
-        "place": str(planned.place),
-        "passes": list(planned.passes),
-        "action": in_words(action),
-    }
+    marked = {"place": str(planned.place), "passes": list(planned.passes), "action": in_words(action)}
     driver.event("step", phase="begin", **marked)
     try:
         driver.perform(action, str(planned.place))
@@ -183,14 +170,3 @@ def in_words(action: Action) -> str:
     if isinstance(action, Wait):
         return "wait loaded" if action.loaded else "wait"
     return _WORDS[type(action)]
-
-
-def _ended_early(driver: Driver, watch: Watch, problem: RigError) -> tuple[str, bool]:
-    """Halt, and say why."""
-    why = driver.stop(problem)
-    if watch.stopped.is_set() and not driver.runs_on:
-        return "stopped", False
-    logger.error("{}", why)
-    if driver.writer is not None and not driver.writer.ended:
-        driver.event("method stopped", why=why)
-    return why, True

@@ -118,7 +118,7 @@ class Trend:
     def take(self, delivery: Delivery) -> None:
         """Take what was delivered; analyse it once it is worth it."""
         counted = (event for event in delivery.events if event.kind == "device_event")
-        self._squeezes += sum(each.fields.get("code") == EventCode.CYCLE_FINISHED for each in counted)
+        self._squeezes += sum(event.fields.get("code") == EventCode.CYCLE_FINISHED for event in counted)
         if len(delivery.samples):
             self._waiting.append(delivery.samples)
             self._count += len(delivery.samples)

@@ -1,5 +1,7 @@
 """The account of an endurance run: nothing is counted twice, and what is not certain is marked."""
 
+from dataclasses import asdict
+
 import pytest
 
 from rig.jobs.ledger import Intent, Ledger, Settled, settle
@@ -37,7 +39,7 @@ def test_the_host_knows_what_it_did_itself():
 
 
 def events(*settled):
-    yield {"kind": "block intent", **INTENT.as_fields()}
+    yield {"kind": "block intent", **asdict(INTENT)}
     yield {"kind": "device_event", "code": int(EventCode.CYCLE_FINISHED), "value": 12}
     for done in settled:
         yield {"kind": "block settled", "done": done, "how": "", "doubtful": 213, "exact": True}
