@@ -24,6 +24,9 @@
 #define TIMER1_CYCLES_PER_TICK 8u
 /* 100 us: the interrupt that a compare brings has moved it on by then */
 #define LOST_TICKS 200u
+/* The firmware sets no compare further ahead than this (LONGEST_TICKS of ../atmega328p/chip.c): what seems to have passed
+ * longer ago lies ahead. */
+#define AHEAD_TICKS 0x7000u
 
 struct pin {
     char port;
@@ -161,7 +164,8 @@ static void give_lost_compares(void)
         bool enabled = avr->data[TIMSK1_ADDRESS] >> (OCIE1A_BIT + which) & 1;
         if (!enabled || since < LOST_TICKS) {
             given[which] = (uint16_t)(compare - 1u);
-        } else if (since < 2u * LOST_TICKS && !vector->pending && given[which] != compare) {
+        } else if (since < 0x10000u - AHEAD_TICKS && !vector->pending && given[which] != compare) {
+            /* a sleeping chip is run on to its next timer, a millisecond away at most: only then is it looked at again */
             given[which] = compare; /* once, although its interrupt takes a while to move it on */
             avr_raise_interrupt(avr, vector);
         }
