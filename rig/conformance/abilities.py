@@ -2,13 +2,36 @@
 
 from __future__ import annotations
 
+import numpy as np
+
+from rig.conformance.evidence import since_s
 from rig.conformance.exceptions import NotApplicableError, UnreadyError, require
 from rig.conformance.stand import Stand, result_words
 from rig.conformance.verdicts import Check
 from rig.reader import complaint_about
-from rig.wire import Abilities, Accepts, Capability, Describe, Limits, Reply, ReplyResult, StreamAt
+from rig.samples import Status
+from rig.wire import (
+    Abilities,
+    Accepts,
+    Capability,
+    Describe,
+    Limits,
+    Reply,
+    ReplyResult,
+    StreamAt,
+)
 
 _GROUP = "abilities"
+
+ODD_MHZ = (700, 4_300)
+"""Rates that no whole number of hertz is near to."""
+
+LISTEN_S, ENOUGH_FRESH = 1.0, 10
+CONVERSIONS_TOLERANCE = 0.2
+"""Of the converter's clock, which is often off by a tenth."""
+
+CONVERTER_SLOWER = 0.7
+"""Than the stream: each conversion must have a sample of its own."""
 
 
 def told(stand: Stand) -> Abilities:
@@ -33,6 +56,11 @@ def _answers(stand: Stand) -> str:
     kinds = [type(message) for message in stand.talk.messages() if isinstance(message, Abilities | Reply)]
     require(Abilities in kinds, "a reply, but no abilities message")
     require(kinds.index(Abilities) < kinds.index(Reply), "the reply came before the abilities")
+    absent = told(stand).channels + 1
+    none = stand.talk.ask(Describe(stand.talk.next_id(), absent))
+    words = "no reply" if none is None else result_words(none.result)
+    refused = none is not None and none.result == ReplyResult.BAD_ARGUMENT
+    require(refused, f"channel {absent}, which it does not have: {words}")
     return "an abilities message, then the reply"
 
 
@@ -56,7 +84,8 @@ def _rates(stand: Stand) -> str:
     said = told(stand)
     accepts = Accepts.BLOCKS if Capability.BLOCKS in stand.known.capabilities else Accepts.SAMPLES
     found = []
-    for asked in (said.slowest_mhz, max(said.slowest_mhz // 2, 1), said.fastest_mhz):
+    between = [each for each in ODD_MHZ if said.slowest_mhz <= each <= said.fastest_mhz]
+    for asked in (said.slowest_mhz, max(said.slowest_mhz // 2, 1), said.fastest_mhz, *between):
         granted = stand.must(StreamAt(stand.talk.next_id(), asked, accepts), "stream").value
         wanted = max(asked, said.slowest_mhz)
         words = f"{asked / 1000:g}/s asked, {granted / 1000:g}/s granted"
@@ -65,6 +94,25 @@ def _rates(stand: Stand) -> str:
         found.append(words)
     stand.must(StreamAt(stand.talk.next_id(), 0), "stop the stream")
     return "; ".join(found)
+
+
+def _conversions(stand: Stand) -> str:
+    said = told(stand)
+    if not said.conversions_mhz:
+        raise NotApplicableError("it does not say how often the force is new")
+    told_hz = said.conversions_mhz / 1000
+    if told_hz > CONVERTER_SLOWER * stand.known.rate_mhz / 1000:
+        raise NotApplicableError("the converter is about as fast as the stream")
+    block = stand.collect(max(LISTEN_S, ENOUGH_FRESH / told_hz))
+    fresh = (block.status & Status.FRESH_FORCE) > 0
+    if block.time_us is None or fresh.sum() < ENOUGH_FRESH / 2:
+        raise UnreadyError(f"{int(fresh.sum())} new forces came in {LISTEN_S:g} s")
+    times_s = since_s(block.time_us[fresh], int(block.time_us[fresh][0]), stand.time_modulus_us)
+    # the median: some may have been lost on the line
+    found_hz = 1 / float(np.median(np.diff(times_s)))
+    words = f"{found_hz:.4g} new forces a second, {told_hz:g} by what it says"
+    require(abs(found_hz / told_hz - 1) <= CONVERSIONS_TOLERANCE, words)
+    return words
 
 
 def _limits(stand: Stand) -> str:
@@ -121,6 +169,15 @@ CHECKS = (
         "the rate asked for, to 1 %",
         "A recording over days fills the disk, or a fast one is slower than its file says.",
         _rates,
+    ),
+    Check(
+        "abilities-conversions",
+        _GROUP,
+        "How often the force is new",
+        "It says how often the force is new.",
+        f"within {100 * CONVERSIONS_TOLERANCE:g} % of the samples with status bit 6",
+        "The host computes how late a force trip may be from a number that is not true.",
+        _conversions,
     ),
     Check(
         "abilities-limits",

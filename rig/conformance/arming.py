@@ -2,19 +2,45 @@
 
 from __future__ import annotations
 
+from rig.conformance.abilities import told
 from rig.conformance.exceptions import NotApplicableError, UnreadyError, require
-from rig.conformance.stand import LONGER_S, NEAR_COUNTS, Stand, event_words, result_words
+from rig.conformance.stand import LONGER_S, NEAR_COUNTS, WORK_RATE_MHZ, Stand, event_words, result_words
 from rig.conformance.verdicts import Check
-from rig.wire import Arm, Cycle, Disarm, EventCode, Halt, Home, MoveTo, PressUntil, ReplyResult, StateFlag
+from rig.wire import (
+    Arm,
+    ClearStop,
+    Cycle,
+    Disarm,
+    EventCode,
+    Halt,
+    Home,
+    Limits,
+    MoveTo,
+    PressUntil,
+    ReplyResult,
+    StateFlag,
+)
 
 _GROUP = "arming"
 FASTEST = 2**32 - 1
 SIXTEEN_BITS = 2**16
 AWAY_S = 1.5
+SETTLE_S = 0.1
+BEYOND = 2
+"""A speed this many times the largest must be beyond the drive."""
 
 
 def _flag(stand: Stand) -> str:
-    stand.arm()
+    if not stand.protects:
+        raise NotApplicableError("it does not say that it can protect; such a device is never armed")
+    stand.stream(min(WORK_RATE_MHZ, stand.known.rate_mhz))
+    if stand.state().stop_cause:
+        stand.must(ClearStop(stand.talk.next_id()), "clear the stop")
+    stand.set_limits()
+    reply = stand.talk.ask(Arm(stand.talk.next_id()))
+    words = "no reply" if reply is None else result_words(reply.result)
+    accepted = reply is not None and reply.result == ReplyResult.ACCEPTED
+    require(accepted, f"limits set, no stop latched, and arming was answered {words}")
     armed = StateFlag.ARMED in stand.state().flags
     stand.must(Disarm(stand.talk.next_id()), "disarm")
     disarmed = StateFlag.ARMED not in stand.state().flags
@@ -32,6 +58,12 @@ def _unhomed(stand: Stand) -> str:
     for when in ("before homing", "after a homing that was halted"):
         here = MoveTo(talk.next_id(), stand.position, bounds.speed)
         found.append(stand.refuses(here, ReplyResult.NOT_HOMED, f"a motion {when}"))
+        press = PressUntil(talk.next_id(), bounds.max_force, bounds.speed, stand.position)
+        stand.refuses(press, ReplyResult.NOT_HOMED, f"a press {when}")
+        if _cycles(stand):
+            at = stand.position
+            cycle = Cycle(talk.next_id(), at, at + NEAR_COUNTS, bounds.speed, 0, 0, 1)
+            stand.refuses(cycle, ReplyResult.NOT_HOMED, f"a cycle {when}")
         if len(found) == 1 and not _homing_halted(stand):
             break
     return "; ".join(found)
@@ -63,7 +95,34 @@ def _speeds(stand: Stand) -> str:
     for speed, words in speeds:
         here = MoveTo(stand.talk.next_id(), stand.position, speed)
         found.append(stand.refuses(here, ReplyResult.BAD_ARGUMENT, words))
+    talk, at = stand.talk, stand.position
+    press = PressUntil(talk.next_id(), stand.bounds.max_force, 0, at)
+    stand.refuses(press, ReplyResult.BAD_ARGUMENT, "a press with a speed of zero")
+    stand.refuses(Home(talk.next_id(), 0), ReplyResult.BAD_ARGUMENT, "a homing with a speed of zero")
+    if _cycles(stand):
+        for speed, words in speeds:
+            cycle = Cycle(talk.next_id(), at, at + NEAR_COUNTS, speed, 0, 0, 1)
+            stand.refuses(cycle, ReplyResult.BAD_ARGUMENT, f"cycles with {words}")
     return "; ".join(found)
+
+
+def _largest_speed(stand: Stand) -> str:
+    """Order the largest speed, and one beyond it, to where it stands: it goes nowhere."""
+    said = told(stand)
+    if not said.speed:
+        raise NotApplicableError("it does not say how fast it can go")
+    stand.ready()
+    talk, here = stand.talk, stand.position
+    largest = MoveTo(talk.next_id(), here, said.speed)
+    reply = talk.ask(largest)
+    words = "no reply" if reply is None else result_words(reply.result)
+    accepted = reply is not None and reply.result == ReplyResult.ACCEPTED
+    require(accepted, f"its largest speed of {said.speed} counts/s: {words}")
+    if stand.ending(largest.request, LONGER_S) is None:
+        raise UnreadyError("a motion to where it stands did not end")
+    beyond = min(BEYOND * said.speed, 2**32 - 1)
+    what = f"{beyond} counts/s, {BEYOND} times its largest speed"
+    return stand.refuses(MoveTo(talk.next_id(), here, beyond), ReplyResult.BAD_ARGUMENT, what)
 
 
 def _outside(stand: Stand) -> str:
@@ -81,6 +140,7 @@ def _outside(stand: Stand) -> str:
         (PressUntil(talk.next_id(), bounds.max_force + 1, speed, here), "a force above the limits"),
         (PressUntil(talk.next_id(), bounds.max_force, speed, above), "a press beyond the limits"),
         (Cycle(talk.next_id(), here, above, speed, 0, 0, 1), "cycles beyond the limits"),
+        (Cycle(talk.next_id(), far_below, here, speed, 0, 0, 1), "cycles below the limits"),
     )
     for command, words in tries:
         if isinstance(command, Cycle) and not _cycles(stand):
@@ -95,6 +155,12 @@ def _outside(stand: Stand) -> str:
         words = "no reply" if reply is None else result_words(reply.result)
         accepted = reply is not None and reply.result == ReplyResult.ACCEPTED
         require(accepted, f"a target at the {side} position limit itself was answered {words}")
+    stand.must(Arm(talk.next_id()), "arm")
+    talk.listen(SETTLE_S)
+    press = talk.ask(PressUntil(talk.next_id(), bounds.max_force, speed, stand.position + NEAR_COUNTS))
+    words = "no reply" if press is None else result_words(press.result)
+    accepted = press is not None and press.result == ReplyResult.ACCEPTED
+    require(accepted, f"a press to the force limit itself was answered {words}")
     return "targets, force and cycles beyond the limits: 6 (outside limits); at the limits: accepted"
 
 
@@ -120,6 +186,15 @@ def _busy(stand: Stand) -> str:
     require(moving or not stand.moving, "it moves, and flag 3 (moving) of the state is clear")
     back = MoveTo(stand.talk.next_id(), stand.bounds.base, stand.bounds.speed)
     found = stand.refuses(back, ReplyResult.BUSY, "a motion during a motion")
+    talk, bounds = stand.talk, stand.bounds
+    press = PressUntil(talk.next_id(), bounds.max_force, bounds.speed, bounds.far)
+    stand.refuses(press, ReplyResult.BUSY, "a press during a motion")
+    homing = Home(talk.next_id(), min(bounds.speed, bounds.home_speed))
+    stand.refuses(homing, ReplyResult.BUSY, "a homing during a motion")
+    if _cycles(stand):
+        high = bounds.base + bounds.stroke
+        cycle = Cycle(talk.next_id(), bounds.base, high, bounds.speed, 0, 0, 1)
+        stand.refuses(cycle, ReplyResult.BUSY, "cycles during a motion")
     if not stand.provoker.slow:
         _refused_again(stand)
         found = f"{found}, and again when it stood"
@@ -142,6 +217,22 @@ def _refused_again(stand: Stand) -> None:
     again = talk.replies_to(refused.request)[-1].result
     words = f"a refused motion was answered 4 (busy), and its repetition {result_words(again)}"
     require(again == ReplyResult.BUSY, words)
+
+
+def _limits_armed(stand: Stand) -> str:
+    """Narrow the limits while it is armed, and at rest."""
+    stand.ready()
+    bounds, talk = stand.bounds, stand.talk
+    narrow = bounds.max_position - 1
+    low = min(bounds.min_position, bounds.base)
+    reply = talk.ask(Limits(talk.next_id(), bounds.min_force, bounds.max_force, low, narrow))
+    words = "no reply" if reply is None else result_words(reply.result)
+    taken = reply is not None and reply.result == ReplyResult.ACCEPTED
+    require(taken, f"narrower limits, while it is armed and at rest: {words}")
+    state = stand.state()
+    require(state.max_position == narrow, f"sent {narrow}, the state says {state.max_position}")
+    require(StateFlag.ARMED in state.flags, "limits disarmed it")
+    return "accepted, still armed"
 
 
 def _again(stand: Stand) -> str:
@@ -184,6 +275,16 @@ CHECKS = (
         arms=True,
     ),
     Check(
+        "limits-while-armed",
+        _GROUP,
+        "Limits while it is armed",
+        "Limits are taken at any time; they are refused only as bad or as too wide.",
+        "result 0, and the state shows them",
+        "A run cannot narrow the limits for the part that lies in, and goes on with wider ones.",
+        _limits_armed,
+        arms=True,
+    ),
+    Check(
         "senseless-speed",
         _GROUP,
         "Speeds of zero and beyond the drive",
@@ -191,6 +292,16 @@ CHECKS = (
         "result 2",
         "A motion that never ends, or steps that the motor loses.",
         _speeds,
+        arms=True,
+    ),
+    Check(
+        "abilities-speed",
+        _GROUP,
+        "The largest speed that it says",
+        "It goes at the largest speed that it says, and refuses with 2 what is beyond the drive.",
+        f"result 0, and result 2 for {BEYOND} times as much",
+        "The host refuses a rig that could go as fast, or orders speeds that are refused in the run.",
+        _largest_speed,
         arms=True,
     ),
     Check(

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from cobs import cobs
 
-from rig.conformance.dialogue import REPLY_S
+from rig.conformance.dialogue import ATTEMPTS, REPLY_S
 from rig.conformance.evidence import since_s
 from rig.conformance.exceptions import NotApplicableError, UnreadyError, require
 from rig.conformance.stand import Stand, result_words
@@ -19,6 +19,7 @@ from rig.wire import (
     Heartbeat,
     Identify,
     Limits,
+    MoveTo,
     Reply,
     ReplyResult,
     SampleBlock,
@@ -31,10 +32,15 @@ from rig.wire import (
 
 _GROUP = "commands"
 
-UNKNOWN_KINDS = (0x5F, 0x7F, 0xFF)
+UNKNOWN_KINDS = (0x5F, 0x7F, 0xC0, 0xFF)
+"""The third is identify with its highest bit set."""
+
 LOWEST, HIGHEST = -(2**31), 2**31 - 1
 STREAM_KIND, IDENTIFY_KIND, STATE_KIND = 0x41, 0x40, 0x4C
 LAST_ID = 2**16
+EXTRA = (1, 2, 3)
+"""Bytes behind a body; the first, behind a stream, says that blocks are read, as a later host may."""
+
 LONGEST_PAYLOAD = 64
 LIKE_IDS = (0x0180, 0x0280, 0x8180, 0x8100, 0x7FFF, 0xFFFF)
 """Request ids of which each has a byte, or all bits but the highest, of another."""
@@ -43,7 +49,9 @@ BURST = 48
 """State requests sent at once: their answers fill a transmit buffer faster than a slow line empties it."""
 
 BURST_S = 1.0
-FEW = 2
+FEW, SOME = 2, 10
+"""Samples that may go unnoticed; frames that may be dropped for another reason."""
+
 SEQ_MODULUS = 2**16
 
 
@@ -168,7 +176,37 @@ def _like_ids(stand: Stand) -> str:
         require(reply.result == ReplyResult.ACCEPTED, words)
         carried_out = any(isinstance(each.message, State) for each in talk.heard[before:])
         require(carried_out, f"request id {request} ({request:#06x}) was taken for a repetition")
-    return f"{len(LIKE_IDS)} ids that agree in part: each carried out"
+    one, other = talk.next_id(), talk.next_id()
+    for request in (one, other, one):
+        before = len(talk.heard)
+        talk.send(AskState(request))
+        talk.listen(REPLY_S)
+        carried_out = any(isinstance(each.message, State) for each in talk.heard[before:])
+        require(carried_out, f"request {request} was taken for a repetition of the last but one")
+    return f"{len(LIKE_IDS)} ids that agree in part, and the last but one: each carried out"
+
+
+def _at_once(stand: Stand) -> str:
+    """Send commands without a pause between them, as a heartbeat and an order are."""
+    talk = stand.talk
+    stand.must(StreamAt(talk.next_id(), 0), "stop the stream")
+    talk.drain()
+    for attempt in range(ATTEMPTS):
+        requests = [talk.next_id() for _ in range(4)]
+        commands = (
+            AskState(requests[0]),
+            Identify(requests[1]),
+            Heartbeat(requests[2]),
+            AskState(requests[3]),
+        )
+        talk.send_bytes(b"".join(b"\x00" + encode_frame(command) for command in commands))
+        answered = [requests[0], requests[1], requests[3]]
+        came = talk.until(lambda: all(talk.reply_to(each) for each in answered), REPLY_S)  # noqa: B023
+        if came or attempt == ATTEMPTS - 1:
+            break
+    missing = sum(talk.reply_to(each) is None for each in answered)
+    require(missing == 0, f"{missing} of 3 commands that were sent at once were not answered")
+    return "three commands and a heartbeat at once: answered"
 
 
 def _answers_beside_samples(stand: Stand) -> str:
@@ -182,6 +220,7 @@ def _answers_beside_samples(stand: Stand) -> str:
         talk.listen(0.2)
         talk.taken.clear()
         talk.listen(0.1)
+        begun = len(talk.heard)
         if count == BURST:
             talk.send_bytes(b"".join(b"\x00" + encode_frame(AskState(talk.next_id())) for _ in range(BURST)))
         else:
@@ -189,6 +228,8 @@ def _answers_beside_samples(stand: Stand) -> str:
                 stand.must(Identify(talk.next_id()), "identify")
                 stand.state()
         talk.listen(BURST_S)
+        # each state, or each identity and state, with its reply
+        unheard = (2 if count == BURST else 4) * count - len(talk.heard[begun:])
         block = SampleBlock.concatenate([taken.block for taken in talk.taken])
         if block.seq is None or len(block) < 2:
             raise UnreadyError("too few samples came")
@@ -202,6 +243,8 @@ def _answers_beside_samples(stand: Stand) -> str:
         damaged = talk.tally.rejected - damaged
         words = f"{what}: {missing} sample numbers missing, {dropped} frames dropped by the state"
         require(missing <= dropped + damaged + FEW, words)
+        # answers may find no room either
+        require(dropped <= 2 * missing + max(unheard, 0) + damaged + SOME, words)
         numbered = f"{what}: time for {unnumbered} more samples went by than were numbered"
         require(unnumbered <= FEW, numbered)
         found.append(words)
@@ -209,12 +252,36 @@ def _answers_beside_samples(stand: Stand) -> str:
 
 
 def _longer(stand: Stand) -> str:
-    request = stand.talk.next_id()
-    payload = bytes([IDENTIFY_KIND]) + request.to_bytes(2, "little") + b"\x01\x02\x03"
-    reply = stand.talk.ask_bytes(seal(payload), request)
-    require(reply is not None, "no reply to identify with three bytes more")
-    assert reply is not None
-    require(reply.result == ReplyResult.ACCEPTED, f"answered {result_words(reply.result)}")
+    """Send each command that moves nothing with three bytes more than there are."""
+    talk, bounds = stand.talk, stand.bounds if stand.drives and stand.may_move else None
+    commands: list[Command] = [
+        Identify(talk.next_id()),
+        AskState(talk.next_id()),
+        StreamAt(talk.next_id(), 0),
+    ]
+    if bounds is not None:
+        low = min(bounds.min_position, bounds.base)
+        edges = bounds.min_force, bounds.max_force, low, bounds.max_position
+        commands += [Limits(talk.next_id(), *edges), Disarm(talk.next_id()), Halt(talk.next_id())]
+    for command in commands:
+        payload = cobs.decode(encode_frame(command)[:-1])[:-2] + bytes(EXTRA)
+        reply = talk.ask_bytes(seal(payload), command.request)
+        name = type(command).__name__.lower()
+        require(reply is not None, f"no reply to {name} with {len(EXTRA)} bytes more")
+        assert reply is not None
+        words = f"{name} with {len(EXTRA)} bytes more was answered {result_words(reply.result)}"
+        require(reply.result == ReplyResult.ACCEPTED, words)
+    if bounds is not None:
+        move = MoveTo(talk.next_id(), bounds.base, bounds.speed)
+        reply = talk.ask_bytes(
+            seal(cobs.decode(encode_frame(move)[:-1])[:-2] + bytes(EXTRA)), move.request, attempts=1
+        )
+        words = "no reply" if reply is None else result_words(reply.result)
+        misread = ReplyResult.UNKNOWN_COMMAND, ReplyResult.BAD_ARGUMENT, ReplyResult.ACCEPTED
+        require(
+            reply is not None and reply.result not in misread,
+            f"a motion with {len(EXTRA)} bytes more, while disarmed, was answered {words}",
+        )
     return "the extra bytes were ignored"
 
 
@@ -229,7 +296,20 @@ def _shorter(stand: Stand) -> str:
         reply is None or reply.result != ReplyResult.ACCEPTED,
         "a stream command of half its length was obeyed",
     )
+    if stand.drives and stand.may_move:
+        _shorter_limits(stand)
     return "not obeyed"
+
+
+def _shorter_limits(stand: Stand) -> None:
+    """Send limits that lack their last byte."""
+    bounds, talk = stand.bounds, stand.talk
+    stand.set_limits()
+    edges = bounds.min_force, bounds.max_force, min(bounds.min_position, bounds.base)
+    command = Limits(talk.next_id(), *edges, bounds.max_position - 1)
+    talk.send_bytes(b"\x00" + seal(cobs.decode(encode_frame(command)[:-1])[:-3]))
+    talk.listen(REPLY_S)
+    _still_kept(stand, "limits that lack their last byte")
 
 
 def _limits_kept(stand: Stand) -> str:
@@ -241,6 +321,18 @@ def _limits_kept(stand: Stand) -> str:
     kept = state.min_force, state.max_force, state.min_position, state.max_position
     require(kept == sent, f"sent {sent}, kept {kept}")
     require(StateFlag.LIMITS_SET in state.flags, "kept, but flag 2 (limits set) is clear")
+    stand.must(Disarm(stand.talk.next_id()), "disarm")
+    after = stand.state()
+    kept = after.min_force, after.max_force, after.min_position, after.max_position
+    require(
+        kept == sent and StateFlag.LIMITS_SET in after.flags, f"sent {sent}, after disarm {kept} are left"
+    )
+    low = min(bounds.min_position, bounds.base)
+    wider = Limits(stand.talk.next_id(), bounds.min_force, bounds.max_force, low, bounds.max_position)
+    reply = stand.talk.ask(wider)
+    words = "no reply" if reply is None else result_words(reply.result)
+    again = reply is not None and reply.result == ReplyResult.ACCEPTED
+    require(again, f"narrow limits were widened again, within those built in: {words}")
     return f"{sent[0]} to {sent[1]} force counts, {sent[2]} to {sent[3]} position counts"
 
 
@@ -401,10 +493,19 @@ CHECKS = (
         _repeated,
     ),
     Check(
+        "commands-at-once",
+        _GROUP,
+        "Commands without a pause between them",
+        "Every command but the heartbeat is answered, once.",
+        "a reply to each of three that come at once",
+        "A halt right behind a heartbeat or another command is lost.",
+        _at_once,
+    ),
+    Check(
         "request-ids",
         _GROUP,
         "Request ids that agree in part",
-        "Request ids have 16 bits, 1 to 65535; only an equal one is a repetition.",
+        "Request ids have 16 bits, 1 to 65535; only the same id as the last one is a repetition.",
         "each is carried out",
         "A command, perhaps a halt, is taken for a repetition and answered without being carried out.",
         _like_ids,

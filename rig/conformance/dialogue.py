@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import secrets
 import time
+from collections import Counter
 from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Protocol
@@ -114,6 +115,9 @@ class Dialogue:
         The newest bytes as they came, some kilobytes.
     record
         Everything said, heard and taken in its order, for whoever looks at whole checks; taken out by them.
+        What was read at once stands there in the order of the wire.
+    sent
+        How often each request id was sent.
     """
 
     def __init__(
@@ -133,6 +137,7 @@ class Dialogue:
         self.heard: list[Heard] = []
         self.taken: list[Taken] = []
         self.record: list[Told | Heard | Taken] = []
+        self.sent: Counter[int] = Counter()
         self.latest: SampleBlock | None = None
         self.recent = b""
         self.unwritten = 0
@@ -174,17 +179,22 @@ class Dialogue:
         now_s = self.clock()
         self.recent = (self.recent + data)[-MOST_RECENT_BYTES:]
         decoded = self._decoder.feed(data)
+        recorded = 0
         for placed in decoded.messages:
             if isinstance(placed.message, DeviceMessage) and len(self.heard) < MOST_HEARD:
+                if placed.position > recorded:
+                    self.record.append(Taken(decoded.samples[recorded : placed.position], now_s))
+                    recorded = placed.position
                 self.heard.append(Heard(placed.message, now_s))
                 self.record.append(self.heard[-1])
+        if len(decoded.samples) > recorded:
+            self.record.append(Taken(decoded.samples[recorded:], now_s))
         if len(decoded.samples):
             self._keep(decoded.samples, now_s)
 
     def _keep(self, block: SampleBlock, now_s: float) -> None:
         self.latest = block
         self.taken.append(Taken(block, now_s))
-        self.record.append(self.taken[-1])
         if len(self.record) > MOST_BLOCKS:
             del self.record[: MOST_BLOCKS // 2]
         if len(self.taken) > MOST_BLOCKS:
@@ -223,6 +233,7 @@ class Dialogue:
     def send(self, command: Command) -> None:
         """Send a command once. The 0x00 before it ends whatever the device may have received."""
         self.record.append(Told(command, self.clock()))
+        self.sent[command.request] += 1
         self.send_bytes(b"\x00" + encode_frame(command))
 
     def send_bytes(self, data: bytes) -> None:
@@ -255,6 +266,7 @@ class Dialogue:
     def ask_bytes(self, frame: bytes, request: int, attempts: int = ATTEMPTS) -> Reply | None:
         """As `ask`, for a frame that no command makes."""
         for _ in range(attempts):
+            self.sent[request] += 1
             self.send_bytes(b"\x00" + frame)
             if self.until(lambda: self.reply_to(request) is not None, REPLY_S):
                 return self.reply_to(request)

@@ -18,6 +18,10 @@ NOISE_SEED = 90
 TAILS_BEHIND = (64, 65, 66, 67, 68, 69, 70, 128, 256)
 """Bytes of an overlong frame behind which a receiver may begin anew by mistake."""
 
+LONGEST_PAYLOAD, LONGEST_STUFFED = 64, 67
+EXTRA_BYTES = (1, 2, 40)
+PIECES_APART_S = 0.1
+
 IDENTIFY_KIND = 0x40
 WRONG_AT = {3: "its payload", -2: "the low byte of its check sum", -1: "the high byte of its check sum"}
 
@@ -38,7 +42,36 @@ def _bad_crc(stand: Stand) -> str:
         stand.talk.listen(REPLY_S)
         require(stand.talk.reply_to(request) is None, f"it obeyed a frame with a wrong bit in {words}")
         _in_step(stand, f"a frame with a wrong bit in {words}")
+    _bad_stuffing(stand)
     return "not obeyed, and in step afterwards"
+
+
+def _bad_stuffing(stand: Stand) -> None:
+    """Send a frame whose last code reaches beyond its end: payload and check sum would be right."""
+    # an id without a zero, so that the first code is the last one
+    request = next(each for each in iter(stand.talk.next_id, 0) if each % 256 and each // 256)
+    wrong = bytearray(encode_frame(Identify(request)))
+    place = 0
+    while place + wrong[place] < len(wrong) - 1:
+        place += wrong[place]
+    wrong[place] += 1
+    stand.talk.send_bytes(b"\x00" + bytes(wrong))
+    stand.talk.listen(REPLY_S)
+    words = "a frame whose stuffing reaches beyond its end"
+    require(stand.talk.reply_to(request) is None, f"it obeyed {words}")
+    _in_step(stand, words)
+
+
+def _in_pieces(stand: Stand) -> str:
+    """Send a frame with a pause in it, as a busy computer or an adapter does."""
+    request = stand.talk.next_id()
+    whole = encode_frame(Identify(request))
+    stand.talk.send_bytes(b"\x00" + whole[: len(whole) // 2])
+    stand.talk.listen(PIECES_APART_S)
+    stand.talk.send_bytes(whole[len(whole) // 2 :])
+    answered = stand.talk.until(lambda: stand.talk.reply_to(request) is not None, REPLY_S)
+    require(answered, f"no reply to a command whose two halves came {1000 * PIECES_APART_S:g} ms apart")
+    return f"answered, with {1000 * PIECES_APART_S:g} ms between its halves"
 
 
 def _half_frame(stand: Stand) -> str:
@@ -62,7 +95,22 @@ def _overlong(stand: Stand) -> str:
     stand.talk.listen(REPLY_S)
     obeyed = [ahead for ahead, each in zip(TAILS_BEHIND, requests, strict=True) if stand.talk.reply_to(each)]
     require(not obeyed, f"it obeyed what stood behind {obeyed} bytes of a frame that was too long")
+    _cut_off(stand)
     return "in step after 300 bytes without a 0x00, and no end of such a frame obeyed"
+
+
+def _cut_off(stand: Stand) -> None:
+    """Send the longest frame with more behind it: cut off at its length it would be a good one."""
+    for extra in EXTRA_BYTES:
+        request = stand.talk.next_id()
+        head = bytes([IDENTIFY_KIND]) + request.to_bytes(2, "little")
+        longest = seal(head + bytes(range(1, LONGEST_PAYLOAD - len(head) + 1)))[:-1]
+        assert len(longest) == LONGEST_STUFFED
+        stand.talk.send_bytes(b"\x00" + longest + b"\x11" * extra + b"\x00")
+        stand.talk.listen(REPLY_S / 2)
+        words = f"it obeyed the first {LONGEST_STUFFED} bytes of a frame of {LONGEST_STUFFED + extra}"
+        require(stand.talk.reply_to(request) is None, words)
+    _in_step(stand, "frames that were too long")
 
 
 def _noise(stand: Stand) -> str:
@@ -89,6 +137,15 @@ CHECKS = (
         "no reply, and the next command is answered",
         "A flipped bit on the cable becomes another command, speed or position.",
         _bad_crc,
+    ),
+    Check(
+        "frame-in-pieces",
+        _GROUP,
+        "A frame with a pause in it",
+        "A frame ends with its 0x00, and with nothing else: no time is set between its bytes.",
+        f"a reply, with {1000 * PIECES_APART_S:g} ms between the halves of a command",
+        "On a busy computer commands are lost now and then; it may be a halt.",
+        _in_pieces,
     ),
     Check(
         "half-frame",

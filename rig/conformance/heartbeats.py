@@ -7,10 +7,32 @@ early for certain.
 
 from __future__ import annotations
 
+from collections.abc import Callable
+from functools import partial
+
+from cobs import cobs
+
+from rig.conformance.dialogue import BEAT_EVERY_S
 from rig.conformance.exceptions import UnreadyError, require
 from rig.conformance.stand import WORK_RATE_MHZ, Stand, event_words
 from rig.conformance.verdicts import Check
-from rig.wire import AskState, EventCode, Halt, Identify, StateFlag, StreamAt
+from rig.wire import (
+    Arm,
+    AskState,
+    ClearStop,
+    Command,
+    Disarm,
+    EventCode,
+    Halt,
+    Heartbeat,
+    Identify,
+    Limits,
+    MoveTo,
+    StateFlag,
+    StreamAt,
+    encode_frame,
+    seal,
+)
 
 _GROUP = "heartbeat"
 
@@ -23,6 +45,13 @@ TRIES = 3
 WAIT_S = 2.0
 KEPT_S = 1.0
 ASK_EVERY_S = 0.05
+STALE_S = 0.8
+"""A heartbeat timer that went on since the arming before has run out by then."""
+
+REPLY_LATE_S = 0.1
+"""Of the reply to arm, behind samples that wait for the line."""
+
+UNKNOWN_KIND, HEARTBEAT_KIND = 0x5F, 0x42
 
 
 def _one_stop(stand: Stand) -> float:
@@ -57,27 +86,87 @@ def _stops(stand: Stand) -> str:
     return words
 
 
-def _only_beats(stand: Stand) -> str:
+def _arming(stand: Stand) -> str:
+    """Arm it and never beat, some time after the last heartbeat: its timer starts with the arming."""
     stand.arm()
     talk = stand.talk
     talk.beating = False
-    end_s = talk.clock() + WAIT_S
+    stand.must(Disarm(talk.next_id()), "disarm")
+    talk.listen(STALE_S)
+    stand.must(Arm(talk.next_id()), "arm")
+    armed_s = talk.clock()
+    talk.until(lambda: _lost(stand), WAIT_S)
+    require(_lost(stand), f"armed, and no heartbeat came for {WAIT_S:g} s: no event 8")
+    event = next(each for each in talk.heard if getattr(each.message, "code", 0) == EventCode.HEARTBEAT_LOST)
+    after_s = event.at_s - armed_s
+    words = f"event 8 came {1000 * after_s:.0f} ms after arming, without a heartbeat"
+    # the reply to arm took its way as the event did, and may have been late
+    require(EARLIEST_S - REPLY_LATE_S <= after_s <= LATEST_S + LATENESS_S, words)
+    return words
+
+
+def _only_beats(stand: Stand) -> str:
+    talk = stand.talk
+    again = AskState(talk.next_id())
+    tried: tuple[tuple[Callable[[], tuple[Command | bytes, ...]], str], ...] = (
+        (partial(_plain, stand), "state, halt, identify and stream"),
+        (partial(_others, stand), "limits, a refused motion, clear stop and an unknown command"),
+        (partial(_damaged, stand, again), "a repeated command and damaged heartbeats"),
+    )
+    for bring, words in tried:
+        stand.rest()
+        stand.arm()
+        talk.beating = False
+        end_s = talk.clock() + WAIT_S
+        turn = 0
+        while talk.clock() < end_s and not _lost(stand):
+            told = bring()
+            one = told[turn % len(told)]
+            if isinstance(one, bytes):
+                talk.send_bytes(b"\x00" + one)
+            else:
+                talk.send(one)
+            turn += 1
+            talk.listen(ASK_EVERY_S)
+        if not _lost(stand) and StateFlag.ARMED not in stand.state().flags:
+            raise UnreadyError(f"it was disarmed by {words}, of which none arms or disarms anything")
+        require(_lost(stand), f"{words} kept it armed without heartbeats")
+    return "other commands, repeated ones and damaged heartbeats do not keep it armed"
+
+
+def _plain(stand: Stand) -> tuple[Command | bytes, ...]:
+    talk = stand.talk
     rate_mhz = min(WORK_RATE_MHZ, stand.known.rate_mhz)
-    turn = 0
-    while talk.clock() < end_s and not _lost(stand):
-        others = (
-            AskState(talk.next_id()),
-            Halt(talk.next_id()),
-            Identify(talk.next_id()),
-            StreamAt(talk.next_id(), rate_mhz),
-        )
-        talk.send(others[turn % len(others)])
-        turn += 1
-        talk.listen(ASK_EVERY_S)
-    if not _lost(stand) and StateFlag.ARMED not in stand.state().flags:
-        raise UnreadyError("it was disarmed by a command that arms or disarms nothing")
-    require(_lost(stand), "state, halt, identify and stream kept it armed without heartbeats")
-    return "other commands do not keep it armed"
+    return (
+        AskState(talk.next_id()),
+        Halt(talk.next_id()),
+        Identify(talk.next_id()),
+        StreamAt(talk.next_id(), rate_mhz),
+    )
+
+
+def _others(stand: Stand) -> tuple[Command | bytes, ...]:
+    bounds, talk = stand.bounds, stand.talk
+    low = min(bounds.min_position, bounds.base)
+    return (
+        Limits(talk.next_id(), bounds.min_force, bounds.max_force, low, bounds.max_position),
+        # refused, and if it is not it goes nowhere
+        MoveTo(talk.next_id(), stand.position, 0),
+        ClearStop(talk.next_id()),
+        seal(bytes([UNKNOWN_KIND]) + talk.next_id().to_bytes(2, "little")),
+    )
+
+
+def _damaged(stand: Stand, again: AskState) -> tuple[Command | bytes, ...]:
+    talk = stand.talk
+    beat = bytearray(cobs.decode(encode_frame(Heartbeat(talk.next_id()))[:-1]))
+    beat[-1] ^= 0x01
+    return (
+        again,
+        cobs.encode(bytes(beat)) + b"\x00",
+        again,
+        seal(bytes([HEARTBEAT_KIND, talk.next_id() % 256])),
+    )
 
 
 def _lost(stand: Stand) -> bool:
@@ -89,6 +178,13 @@ def _keeps(stand: Stand) -> str:
     stand.talk.listen(KEPT_S)
     flags = stand.state().flags
     require(StateFlag.ARMED in flags, f"with a heartbeat each 100 ms it did not stay armed for {KEPT_S:g} s")
+    # the ids of heartbeats mean nothing: a host begins where it likes
+    stand.talk.beating = False
+    for request in range(round(KEPT_S / BEAT_EVERY_S), 0, -1):
+        stand.talk.send(Heartbeat(request))
+        stand.talk.listen(BEAT_EVERY_S)
+    kept = StateFlag.ARMED in stand.state().flags
+    require(kept, "with heartbeats whose request ids fall it did not stay armed")
     return f"armed for {KEPT_S:g} s"
 
 
@@ -101,6 +197,16 @@ CHECKS = (
         f"armed after {KEPT_S:g} s",
         "Runs end by themselves in the middle of a squeeze.",
         _keeps,
+        arms=True,
+    ),
+    Check(
+        "arming-starts-timer",
+        _GROUP,
+        "Arming without a heartbeat",
+        "Arming starts the heartbeat timer.",
+        "event 8 500 to 550 ms after arming, if no heartbeat comes at all",
+        "A program that dies right after arming leaves it armed for good; or the first run ends at once.",
+        _arming,
         arms=True,
     ),
     Check(

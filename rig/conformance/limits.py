@@ -13,6 +13,7 @@ from functools import partial
 
 import numpy as np
 
+from rig.conformance.dialogue import Heard, Taken
 from rig.conformance.evidence import (
     BRAKING_S,
     FORCE_SLACK_COUNTS,
@@ -37,6 +38,7 @@ from rig.wire import (
     Home,
     MoveTo,
     PressUntil,
+    Reply,
     SampleBlock,
 )
 
@@ -56,7 +58,7 @@ LINE_S = 0.3
 
 WATCHED_S = 1.0
 SETTLE_S = 0.1
-SPEED_TOLERANCE = 0.10
+SPEED_TOLERANCE = 0.05
 DWELL_S, DWELL_LOW_S = 0.4, 0.7
 DWELL_TOLERANCE_S = 0.1
 CYCLES = 2
@@ -181,7 +183,7 @@ def _halt(stand: Stand, order: type[Halt | Disarm] = Halt) -> str:
     stand.at_highest_rate()
     stand.talk.listen(AHEAD_S)
     begun_us = newest_us(stand)
-    stand.talk.ask(order(stand.talk.next_id()))
+    reply = stand.talk.ask(order(stand.talk.next_id()))
     end = stand.ending(request, LONGER_S)
     require(end is not None and end.code == EventCode.HALTED, f"it ended with {event_words(end)}")
     words = _stopped_in_time(stand, begun_us, LINE_S)
@@ -201,7 +203,26 @@ def _halt(stand: Stand, order: type[Halt | Disarm] = Halt) -> str:
     most = BRAKING_TOLERANCE * should + bounds.speed * float(np.median(np.diff(since_s))) + NEAR_COUNTS
     words = f"{words}; braking went on by {gone} counts, {should:.0f} by the rig's deceleration"
     require(gone <= most, f"{words}, at most {most:.0f}")
+    # the device has the order when it answers it: the line takes no part any more
+    replied = int(np.argmax(elapsed_s(block.time_us, _before(stand, reply), stand.time_modulus_us) >= 0))
+    gone = abs(int(block.position[-1]) - int(block.position[replied]))
+    most += LATENCY_S * bounds.speed
+    words = f"{words}; it went on by {gone} counts from its reply on"
+    require(gone <= most, f"{words}, at most {most:.0f}")
     return words
+
+
+def _before(stand: Stand, reply: Reply | None) -> int:
+    """Return the time of the last sample that came before a reply."""
+    before_us = None
+    for said in stand.talk.record:
+        if isinstance(said, Taken) and said.block.time_us is not None:
+            before_us = int(said.block.time_us[-1])
+        if isinstance(said, Heard) and said.message is reply:
+            break
+    if before_us is None:
+        raise UnreadyError("no samples with times arrived")
+    return before_us
 
 
 def _halt_homing(stand: Stand) -> str:
@@ -282,7 +303,8 @@ def _stopped_in_time(stand: Stand, begun_us: int, beside_s: float) -> str:
 def _speed(stand: Stand, kind: type[MoveTo | PressUntil | Cycle]) -> str:
     stand.ready()
     talk, bounds = stand.talk, stand.bounds
-    far, asked = _far(stand), bounds.speed // 2
+    # a press and cycles at the speed of all motions here: what is held below it would not show at half of it
+    far, asked = _far(stand), bounds.speed // 2 if kind is MoveTo else bounds.speed
     begun_us = newest_us(stand)
     stand.talk.taken.clear()
     way = far - bounds.base
@@ -298,19 +320,23 @@ def _speed(stand: Stand, kind: type[MoveTo | PressUntil | Cycle]) -> str:
     talk.listen(SETTLE_S)
     block = seen(stand)
     since_s = elapsed_s(block.time_us, begun_us, stand.time_modulus_us)
-    # the way up only
     highest = int(np.argmax(block.position)) + 1
-    block, since_s = block[slice(0, highest)], since_s[:highest]
+    ways = [slice(0, highest)] + ([slice(highest, len(block))] if kind is Cycle else [])
+    found = [_speed_of(block[part], since_s[part], bounds.base, way) for part in ways]
+    words = f"{' and '.join(f'{each:.0f}' for each in found)} counts/s by the samples, {asked} asked for"
+    require(all(abs(each / asked - 1.0) <= SPEED_TOLERANCE for each in found), words)
+    return words
+
+
+def _speed_of(block: SampleBlock, since_s: FloatArray, base: int, way: int) -> float:
+    """Return the speed of one way, up or down, in counts/s."""
     # the middle half, where it neither gathers speed nor brakes
-    middle = np.abs(block.position - (bounds.base + way / 2)) <= way / 4
+    middle = np.abs(block.position - (base + way / 2)) <= way / 4
     if int(middle.sum()) < 3:
         count = int(middle.sum())
         require(count > 0 or len(block) == 0, f"no sample came in the middle of {way} counts: too fast")
         raise UnreadyError("too few samples came on the way")
-    found = float(np.polyfit(since_s[middle], block.position[middle].astype(np.float64), 1)[0])
-    words = f"{found:.0f} counts/s by the samples, {asked} asked for"
-    require(abs(found / asked - 1.0) <= SPEED_TOLERANCE, words)
-    return words
+    return abs(float(np.polyfit(since_s[middle], block.position[middle].astype(np.float64), 1)[0]))
 
 
 def _dwell(stand: Stand) -> str:

@@ -4,18 +4,31 @@ from __future__ import annotations
 
 import numpy as np
 
+from rig.conformance.dialogue import Told
 from rig.conformance.evidence import since_s
 from rig.conformance.exceptions import NotApplicableError, UnreadyError, require
-from rig.conformance.stand import NEAR_COUNTS, Stand, event_words
+from rig.conformance.stand import (
+    LONGER_S,
+    NEAR_COUNTS,
+    WORK_RATE_MHZ,
+    Stand,
+    event_words,
+    result_words,
+)
 from rig.conformance.verdicts import Check
 from rig.samples import Status
 from rig.wire import (
+    AskState,
     Capability,
+    ClearStop,
+    Command,
     Cycle,
+    Describe,
     Disarm,
     EventCode,
     Halt,
     Home,
+    Identify,
     MoveTo,
     PressUntil,
     Reply,
@@ -23,10 +36,18 @@ from rig.wire import (
     SampleBlock,
     State,
     StateFlag,
+    StreamAt,
+    encode_frame,
+    seal,
 )
 
 _GROUP = "motion"
 CYCLES = 2
+MANY_CYCLES, FEWER_CYCLES = 2**24 + 1, 2**16 + 1
+"""Numbers that are 1 in 24, 16 or 8 bits. A device may do fewer than the first: the second is a day's."""
+
+UNDER_WAY_S = 0.3
+UNKNOWN_KIND = 0x5F
 HALT_S = 2.0
 SECOND_END_S = 0.4
 FORCE_SLACK_COUNTS = 20
@@ -38,11 +59,19 @@ SLOW_COUNTS, SLOW_TOLERANCE = 25, 0.15
 def _home(stand: Stand) -> str:
     stand.arm()
     talk = stand.talk
-    request = stand.begin(Home(talk.next_id(), stand.bounds.home_speed))
+    command = Home(talk.next_id(), stand.bounds.home_speed)
+    reply, request = talk.ask(command), command.request
+    accepted = reply is not None and reply.result == ReplyResult.ACCEPTED
+    require(
+        accepted, f"a homing was answered {'not at all' if reply is None else result_words(reply.result)}"
+    )
     end = stand.ending(request, stand.bounds.home_s)
     require(end is not None and end.code == EventCode.FINISHED, f"it ended with {event_words(end)}")
     homed = [event for event in talk.events() if event.code == EventCode.HOMED and event.request == request]
     require(len(homed) == 1, f"{len(homed)} events 14 (homed)")
+    order = [event.code for event in talk.events() if event.request == request]
+    first = order.index(EventCode.HOMED) < order.index(EventCode.FINISHED)
+    require(first, "event 2 (finished) came before event 14 (homed)")
     talk.listen(0.1)
     require(abs(stand.position) <= NEAR_COUNTS, f"afterwards it stands at {stand.position} counts")
     require(StateFlag.HOMED in stand.state().flags, "flag 1 (homed) is clear")
@@ -122,7 +151,10 @@ def _limit_before_force(stand: Stand) -> str:
     stand.ready()
     talk, bounds = stand.talk, stand.bounds
     farthest = bounds.base + bounds.stroke
-    request = stand.begin(PressUntil(talk.next_id(), bounds.max_force, bounds.speed, farthest))
+    command = PressUntil(talk.next_id(), bounds.max_force, bounds.speed, farthest)
+    reply, request = talk.ask(command), command.request
+    accepted = reply is not None and reply.result == ReplyResult.ACCEPTED
+    require(accepted, "a press to the force limit itself was not accepted")
     end = stand.ending(request, stand.stroke_s(bounds.stroke))
     require(end is not None and end.code == EventCode.POSITION_LIMIT, f"it ended with {event_words(end)}")
     talk.listen(0.1)
@@ -135,7 +167,10 @@ def _force_reached(stand: Stand) -> str:
     talk, bounds = stand.talk, stand.bounds
     mean, spread = stand.force_now()
     goal = mean - spread - FORCE_SLACK_COUNTS
-    request = stand.begin(PressUntil(talk.next_id(), goal, bounds.speed, bounds.base + bounds.stroke))
+    command = PressUntil(talk.next_id(), goal, bounds.speed, bounds.base + bounds.stroke)
+    reply, request = talk.ask(command), command.request
+    accepted = reply is not None and reply.result == ReplyResult.ACCEPTED
+    require(accepted, "a press whose force is there already was not accepted")
     end = stand.ending(request, stand.stroke_s(bounds.stroke))
     require(end is not None and end.code == EventCode.FINISHED, f"it ended with {event_words(end)}")
     talk.listen(0.1)
@@ -174,6 +209,8 @@ def _cycle(stand: Stand) -> str:
     stand.ready()
     talk, bounds = stand.talk, stand.bounds
     high = bounds.base + bounds.stroke
+    # from somewhere else, so that the way to its low turn is one
+    stand.finish(MoveTo(talk.next_id(), high, bounds.speed), stand.stroke_s(bounds.stroke))
     request = stand.begin(Cycle(talk.next_id(), bounds.base, high, bounds.speed, 50, 50, CYCLES))
     end = stand.ending(request, 2 * CYCLES * stand.stroke_s(bounds.stroke))
     require(end is not None and end.code == EventCode.FINISHED, f"it ended with {event_words(end)}")
@@ -193,7 +230,97 @@ def _cycle(stand: Stand) -> str:
         require(at - bounds.base <= bounds.stroke // 2, words)
     done = stand.state().cycles_done
     require(done == CYCLES, f"its state says {done} cycles")
+    _many(stand)
     return f"events 13 counted {counted}, then event 2"
+
+
+def _many(stand: Stand) -> None:
+    """Order so many tiny cycles that in fewer bits their number would be 1."""
+    talk, bounds = stand.talk, stand.bounds
+    high = bounds.base + 2 * NEAR_COUNTS
+    accepted = False
+    for count in (MANY_CYCLES, FEWER_CYCLES):
+        command = Cycle(talk.next_id(), bounds.base, high, bounds.speed, 0, 0, count)
+        reply = talk.ask(command)
+        accepted = reply is not None and reply.result == ReplyResult.ACCEPTED
+        if accepted:
+            break
+    require(accepted, f"{count} cycles were not accepted; their number has 32 bits")
+
+    def two_done() -> bool:
+        codes = [event.code for event in talk.events() if event.request == command.request]
+        return codes.count(EventCode.CYCLE_FINISHED) >= CYCLES or bool(stand.endings(command.request))
+
+    talk.until(two_done, 2 * stand.stroke_s(4 * NEAR_COUNTS))
+    end = next(iter(stand.endings(command.request)), None)
+    require(end is None, f"{count} cycles were ordered, and {event_words(end)} ended them at once")
+    stand.must(Halt(talk.next_id()), "halt")
+    stand.standstill()
+
+
+def _asked_in_motion(stand: Stand) -> str:
+    """Ask for all that moves nothing while the platen moves: the motion goes on to its end."""
+    stand.ready()
+    talk, bounds = stand.talk, stand.bounds
+    target = bounds.base + 2 * bounds.stroke
+    rate_mhz = min(WORK_RATE_MHZ, stand.known.rate_mhz)
+    request = stand.begin(MoveTo(talk.next_id(), target, max(bounds.speed // 2, 1)))
+    begun_at = stand.position
+    if not talk.until(lambda: abs(stand.position - begun_at) > NEAR_COUNTS, LONGER_S):
+        raise UnreadyError("the platen did not begin to move")
+    commands: list[Command] = [
+        Identify(talk.next_id()),
+        AskState(talk.next_id()),
+        StreamAt(talk.next_id(), max(rate_mhz // 2, 1)),
+        StreamAt(talk.next_id(), 0),
+        StreamAt(talk.next_id(), rate_mhz),
+        ClearStop(talk.next_id()),
+    ]
+    if Capability.DESCRIBES in stand.known.capabilities:
+        commands.append(Describe(talk.next_id()))
+    for command in commands:
+        name = type(command).__name__.lower()
+        require(talk.ask(command) is not None, f"no reply to {name} while it moves")
+    talk.send_bytes(b"\x00" + seal(bytes([UNKNOWN_KIND]) + talk.next_id().to_bytes(2, "little")))
+    talk.send_bytes(b"\x00" + bytes(range(1, 41)) + b"\x00")
+    end = stand.ending(request, 2 * stand.stroke_s(2 * bounds.stroke))
+    require(end is not None and end.code == EventCode.FINISHED, f"it ended with {event_words(end)}")
+    flags = stand.state().flags
+    require(StateFlag.ARMED in flags, "commands that arm or disarm nothing disarmed it")
+    return f"{len(commands) + 1} commands and some rubbish: event 2 at its end all the same"
+
+
+def _halted_at_once(stand: Stand) -> str:
+    """Send a motion and a halt at once, and a motion while it still brakes."""
+    stand.ready()
+    talk, bounds = stand.talk, stand.bounds
+    move = MoveTo(talk.next_id(), bounds.base + 2 * bounds.stroke, bounds.speed)
+    halt = Halt(talk.next_id())
+    talk.record += [Told(move, talk.clock()), Told(halt, talk.clock())]
+    talk.send_bytes(b"".join(b"\x00" + encode_frame(command) for command in (move, halt)))
+    end = stand.ending(move.request, HALT_S)
+    words = "a motion and a halt were sent at once"
+    require(
+        end is not None and end.code == EventCode.HALTED, f"{words}, and it ended with {event_words(end)}"
+    )
+    require(talk.reply_to(halt.request) is not None, f"{words}, and the halt was not answered")
+    stand.standstill()
+    first = stand.begin(MoveTo(talk.next_id(), bounds.base + 4 * bounds.stroke, bounds.speed))
+    talk.listen(UNDER_WAY_S)
+    halt = Halt(talk.next_id())
+    second = MoveTo(talk.next_id(), bounds.base, bounds.speed)
+    talk.record += [Told(halt, talk.clock()), Told(second, talk.clock())]
+    talk.send_bytes(b"".join(b"\x00" + encode_frame(command) for command in (halt, second)))
+    talk.until(lambda: talk.reply_to(second.request) is not None, HALT_S)
+    end, reply = stand.ending(first, HALT_S), talk.reply_to(second.request)
+    require(reply is not None, "no reply to a motion right behind a halt")
+    assert reply is not None
+    if reply.result == ReplyResult.ACCEPTED:
+        stand.must(Halt(talk.next_id()), "halt")
+    # whoever looks at the line seldom finds the motion ended, and accepts
+    words = "a motion right behind a halt was accepted, and no event ended the one before"
+    require(reply.result == ReplyResult.BUSY or end is not None, words)
+    return "event 12, and a motion while it brakes: 4 (busy)"
 
 
 def _repeated(stand: Stand) -> str:
@@ -330,6 +457,26 @@ CHECKS = (
         "1, 2, then event 2",
         "Endurance runs lose count.",
         _cycle,
+        arms=True,
+    ),
+    Check(
+        "asked-in-motion",
+        _GROUP,
+        "Other commands during a motion",
+        "Identify, state, stream, describe, clear stop and unknown commands have no part in a motion.",
+        "each is answered, and the motion ends with event 2",
+        "A program that only looks at the press breaks its run off.",
+        _asked_in_motion,
+        arms=True,
+    ),
+    Check(
+        "halted-at-once",
+        _GROUP,
+        "A halt right behind a motion, and a motion right behind a halt",
+        "Halt stops now; until the motion has ended, another one is answered 4.",
+        "event 12; result 4 while it brakes",
+        "A halt is lost, or the end of a motion is: the program waits for it.",
+        _halted_at_once,
         arms=True,
     ),
     Check(

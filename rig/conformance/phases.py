@@ -8,7 +8,7 @@ two seconds of motion for each pair.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Collection, Iterator
 from functools import partial
 
 import numpy as np
@@ -16,12 +16,21 @@ import numpy as np
 from rig.conformance.evidence import FORCE_SLACK_COUNTS, LATENCY_S, newest_us
 from rig.conformance.evidence import since_s as elapsed_s
 from rig.conformance.exceptions import NotApplicableError, UnreadyError, require
-from rig.conformance.provoking import EMERGENCY_STOP, GROWING, HOME_SWITCH, SHOVE, TRAVEL_SWITCH
+from rig.conformance.provoking import (
+    EMERGENCY_STOP,
+    GROWING,
+    HOME_SWITCH,
+    SHOVE,
+    SILENT_CONVERTER,
+    STALL,
+    TRAVEL_SWITCH,
+)
 from rig.conformance.stand import LONGER_S, NEAR_COUNTS, Stand, event_words
 from rig.conformance.verdicts import Check
 from rig.wire import (
     Arm,
     Capability,
+    ClearStop,
     Cycle,
     Disarm,
     EventCode,
@@ -39,10 +48,18 @@ LINE_S = 0.3
 """From an order sent by the host until the device has it."""
 
 BEAT_S = 0.55
+_NOTICED_S = {EventCode.HEARTBEAT_LOST: BEAT_S, EventCode.FORCE_SILENT: LATENCY_S + 0.4}
+"""The slowest converter has ten conversions a second, and is silent after three of them."""
+
+_OR_ELSE = {EventCode.STALLED: EventCode.POSITION_FAULT}
+
 HOLD_MS = 8000
-REACH_S = 1.5
+REACH_S = 1.0
+"""Longer than heartbeats may stay away."""
+
 _PUSHED = (EventCode.STALLED, EventCode.TRAVEL_TRIP)
 STAYS, GONE = 3, 4
+UNHEARD = "heartbeats that stop"
 _UNBELIEVABLE = (
     (STAYS, "a force that stays while the platen presses on"),
     (GONE, "a force that goes while the platen presses on"),
@@ -108,32 +125,48 @@ def _causes(stand: Stand, *, moves: bool) -> Iterator[tuple[str, EventCode, Call
     yield "disarm", EventCode.HALTED, partial(stand.must, Disarm(talk.next_id()), "disarm")
     yield "the upper force limit", EventCode.FORCE_TRIP, partial(stand.narrow, max_force=mean - room)
     yield "the lower force limit", EventCode.FORCE_TRIP, partial(stand.narrow, min_force=mean + room)
-    yield "heartbeats that stop", EventCode.HEARTBEAT_LOST, unheard
-    provoked = [(EMERGENCY_STOP, EventCode.STOP_OPENED)]
+    yield UNHEARD, EventCode.HEARTBEAT_LOST, unheard
+    provoked = [(EMERGENCY_STOP, EventCode.STOP_OPENED), (SILENT_CONVERTER, EventCode.FORCE_SILENT)]
     if moves:
-        provoked.append((TRAVEL_SWITCH, EventCode.TRAVEL_TRIP))
+        provoked += [(TRAVEL_SWITCH, EventCode.TRAVEL_TRIP), (STALL, EventCode.STALLED)]
     for what, code in provoked:
         # a person's hand would be too late for motions as short as these
         if not stand.provoker.slow and not stand.provoker.willing(what):
             yield f"the {what.name}", code, partial(stand.provoke, what)
 
 
-def _stopped(stand: Stand, begin: Callable[[Stand], int]) -> str:
+def _way_back(stand: Stand) -> int:
+    """Have cycles under way, on their way back from the upper turn; their request id."""
+    request = _cycles(stand)
+    high = _far(stand)
+    if not stand.talk.until(lambda: stand.position > high - 2 * NEAR_COUNTS, stand.stroke_s(high)):
+        raise UnreadyError("the platen did not come to its upper turn")
+    if not stand.talk.until(lambda: stand.position < high - 2 * NEAR_COUNTS, LONGER_S):
+        raise UnreadyError("the platen did not turn back")
+    return request
+
+
+def _stopped(stand: Stand, begin: Callable[[Stand], int], only: Collection[str] = ()) -> str:
     found = []
     stand.ready()
     for words, code, bring in _causes(stand, moves=begin is not _hold):
+        if only and words not in only:
+            continue
         stand.ready()
         request = begin(stand)
         bring()
         begun_us = newest_us(stand)
         end = stand.ending(request, LONGER_S)
         require(
-            end is not None and end.code == code,
+            end is not None and end.code in (code, _OR_ELSE.get(code)),
             f"{words}: it ended with {event_words(end)}, not {int(code)}",
         )
         assert end is not None
         late_s = float(elapsed_s(np.array([end.time_us]), begun_us, stand.time_modulus_us)[0])
-        most_s = (BEAT_S if code is EventCode.HEARTBEAT_LOST else LATENCY_S) + LINE_S
+        most_s = _NOTICED_S.get(code, LATENCY_S) + LINE_S
+        if code is EventCode.STALLED:
+            # seen once the platen is so far behind
+            most_s += stand.bounds.stroke / stand.bounds.speed
         if code is not EventCode.HALTED:
             require(
                 late_s <= most_s,
@@ -141,7 +174,7 @@ def _stopped(stand: Stand, begin: Callable[[Stand], int]) -> str:
             )
         state = stand.standstill()
         armed = StateFlag.ARMED in state.flags
-        cause, expected = int(state.stop_cause), 0 if code is EventCode.HALTED else int(code)
+        cause, expected = int(state.stop_cause), 0 if code is EventCode.HALTED else int(end.code)
         require(cause == expected, f"{words}: the state's stop cause is {cause}")
         require(armed == (words == "halt"), f"{words}: afterwards it is {'' if armed else 'dis'}armed")
         found.append(words)
@@ -165,7 +198,30 @@ def _on_the_switch(stand: Stand) -> str:
     gone = stand.position - begun_at
     talk.ask(Halt(talk.next_id()))
     require(gone <= most, f"with its home switch open it went {gone} counts towards the part, at most {most}")
+    _halted_leaving(stand)
     return f"it went {max(gone, 0)} counts towards the part and ended"
+
+
+def _halted_leaving(stand: Stand) -> None:
+    """Halt such a homing on its way from the switch."""
+    talk, bounds = stand.talk, stand.bounds
+    stand.standstill()
+    if stand.state().stop_cause:
+        stand.must(ClearStop(talk.next_id()), "clear the stop")
+    stand.arm()
+    begun_at = stand.position
+    command = Home(talk.next_id(), min(bounds.speed, bounds.home_speed))
+    reply, request = talk.ask(command), command.request
+    if reply is None or reply.result != ReplyResult.ACCEPTED:
+        return  # below its limits it homes no more
+    talk.until(lambda: bool(stand.endings(request)) or stand.position - begun_at > NEAR_COUNTS, LINE_S)
+    if stand.endings(request) or stand.position - begun_at <= NEAR_COUNTS:
+        stand.must(Halt(talk.next_id()), "halt")
+        return  # it does not leave its switch so
+    stand.must(Halt(talk.next_id()), "halt")
+    end = stand.ending(request, LONGER_S)
+    words = "a homing was halted on its way from its open switch, and ended with"
+    require(end is not None and end.code == EventCode.HALTED, f"{words} {event_words(end)}")
 
 
 def _resisted(stand: Stand) -> str:
@@ -249,15 +305,17 @@ def _beyond_force(stand: Stand) -> str:
     return stand.refuses(home, ReplyResult.OUTSIDE_LIMITS, "a homing with the force beyond its lower limit")
 
 
-def _check(name: str, where: str, cost: str, begin: Callable[[Stand], int]) -> Check:
+def _check(
+    name: str, where: str, cost: str, begin: Callable[[Stand], int], only: Collection[str] = ()
+) -> Check:
     return Check(
         name,
         _GROUP,
         f"What stops it {where}",
-        "Halt, disarm, force limits, heartbeats, emergency stop and travel switch act in every motion.",
-        f"event 12, 4, 8, 6 or 5 within {LATENCY_S + LINE_S:g} s (of heartbeats {BEAT_S + LINE_S:g} s)",
+        "Halt, disarm, limits, heartbeats, switches, a stall and a silent converter stop every motion.",
+        f"event 12, 4, 8, 6, 10, 5 or 9 within {LATENCY_S + LINE_S:g} s (heartbeats {BEAT_S + LINE_S:g} s)",
         cost,
-        partial(_stopped, begin=begin),
+        partial(_stopped, begin=begin, only=only),
         arms=True,
     )
 
@@ -280,6 +338,13 @@ CHECKS = (
         "during cycles",
         "An endurance run goes on for hours after something went wrong.",
         _cycles,
+    ),
+    _check(
+        "stops-cycles-back",
+        "on the way back of cycles",
+        "A part that sticks is torn from the platen, or a hand pulled in, and nothing stops it.",
+        _way_back,
+        only=("halt", UNHEARD),
     ),
     _check(
         "stops-a-hold",

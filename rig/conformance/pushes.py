@@ -14,15 +14,28 @@ import numpy as np
 
 from rig.conformance.evidence import BRAKING_S, FORCE_SLACK_COUNTS, LATENCY_S, rest_s, seen, since_s
 from rig.conformance.exceptions import NotApplicableError, UnreadyError, require
-from rig.conformance.provoking import PULL, PUSH, SLIGHT_PUSH, Provocation
+from rig.conformance.provoking import PULL, PUSH, RESET, SLIGHT_PUSH, Provocation
 from rig.conformance.stand import LONGER_S, NEAR_COUNTS, Stand, event_words
 from rig.conformance.verdicts import Check
 from rig.samples import Status
-from rig.wire import Disarm, EventCode, PressUntil
+from rig.wire import (
+    Arm,
+    Disarm,
+    Event,
+    EventCode,
+    Home,
+    Identify,
+    Identity,
+    PressUntil,
+    StreamAt,
+)
 
 _GROUP = "force"
 
 SETTLE_S = 0.3
+LINE_S = 0.3
+UNBEATEN_S = 1.0
+BOOT_S = 5.0
 ENOUGH_FRESH = 8
 STEP_CONVERSIONS = 5
 """Of a force that jumps: converters with a filter of their own settle within four conversions."""
@@ -87,7 +100,7 @@ def _step(stand: Stand) -> str:
 
 
 def _kept(stand: Stand) -> str:
-    """See that neither time nor arming takes a small force, or the position, back to zero."""
+    """See that neither time, arming, homing nor a reset takes a small force back to zero."""
     stand.willing(SLIGHT_PUSH)
     if stand.provoker.slow:
         raise NotApplicableError("no hand holds a force for so long; a bench can")
@@ -110,10 +123,43 @@ def _kept(stand: Stand) -> str:
         stand.must(Disarm(stand.talk.next_id()), "disarm")
     armed, _ = stand.force_now()
     gone = stand.position - stood
+    stand.ready()
+    stand.finish(Home(stand.talk.next_id(), stand.bounds.home_speed), stand.bounds.home_s)
+    homed, _ = stand.force_now()
+    booted = _rebooted(stand)
     stand.undo()
+    require(abs(homed - later) <= most, f"{held}, and after homing {homed - mean} were left")
+    require(abs(booted - later) <= most, f"{held}, and after a reset {booted - mean} were left")
     require(abs(armed - later) <= most, f"{held}, and after arming {armed - mean} were left")
     require(abs(gone) < NEAR_COUNTS, f"arming {ARMS} times moved the position by {gone} counts at rest")
-    return f"{came} counts, after {CREEP_S:g} s {later - mean}, after arming {armed - mean}"
+    return (
+        f"{came} counts, after {CREEP_S:g} s {later - mean}, after arming {armed - mean}, "
+        f"homing {homed - mean}, a reset {booted - mean}"
+    )
+
+
+def _rebooted(stand: Stand) -> int:
+    """Reset it, with whatever presses on the cell left as it is; the force afterwards."""
+    talk = stand.talk
+    stand.must(Disarm(talk.next_id()), "disarm")
+    talk.beating = False
+    stand.must(StreamAt(talk.next_id(), 0), "stop the stream")
+    talk.drain()
+    before = len(talk.heard)
+    stand.provoker.provoke(RESET)
+    talk.until(
+        lambda: any(
+            isinstance(each.message, Event) and each.message.code == EventCode.BOOT
+            for each in talk.heard[before:]
+        ),
+        BOOT_S,
+    )
+    talk.ask(Identify(talk.next_id()))
+    identity = talk.newest(Identity)
+    if isinstance(identity, Identity):
+        stand.identity = identity
+    stand.at_highest_rate()
+    return stand.force_now()[0]
 
 
 def _beyond(stand: Stand, mean: int, room: int) -> bool:
@@ -161,6 +207,57 @@ def _trip(stand: Stand, *, what: Provocation, moving: bool) -> str:
     return words
 
 
+def _again(stand: Stand) -> str:
+    """See that a force which was beyond its limit when armed, and came back, trips when it comes again."""
+    stand.willing(PUSH)
+    if stand.provoker.slow:
+        raise NotApplicableError("no hand presses twice in time; a bench can")
+    stand.ready()
+    talk = stand.talk
+    mean, room = _room(stand)
+    stand.must(Disarm(talk.next_id()), "disarm")
+    stand.provoke(PUSH)
+    talk.until(partial(_beyond, stand, mean, 2 * room), LONGER_S)
+    stand.narrow(max_force=mean + room)
+    stand.must(Arm(talk.next_id()), "arm")
+    talk.beat()
+    talk.listen(SETTLE_S)
+    if _tripped(stand):
+        raise NotApplicableError("armed with the force beyond its limit it trips at once")
+    stand.undo()
+    talk.listen(SETTLE_S)
+    stand.provoke(PUSH)
+    tripped = talk.until(partial(_tripped, stand), LONGER_S)
+    require(tripped, "the force had come back inside its limit, passed it again, and no event 4 came")
+    return "event 4 when it is passed again"
+
+
+def _unstreamed(stand: Stand) -> str:
+    """Trip it with a stream that is off, and with heartbeats that do not wait for samples."""
+    stand.willing(PUSH)
+    if stand.provoker.slow:
+        raise NotApplicableError("nobody is asked to press while no sample shows the force; a bench can")
+    stand.ready()
+    talk = stand.talk
+    mean, room = _room(stand)
+    stand.narrow(max_force=mean + room)
+    stand.must(StreamAt(talk.next_id(), 0), "stop the stream")
+    talk.beat()
+    stand.provoke(PUSH)
+    tripped = talk.until(partial(_tripped, stand), LATENCY_S + LINE_S)
+    require(tripped, "the stream was off, the force beyond its limit, and no event 4 came")
+    stand.undo()
+    stand.rest()
+    stand.arm()
+    stand.must(StreamAt(talk.next_id(), 0), "stop the stream")
+    talk.beat()
+    lost = talk.until(
+        lambda: any(event.code == EventCode.HEARTBEAT_LOST for event in talk.events()), UNBEATEN_S
+    )
+    require(lost, f"the stream was off, no heartbeat came for {UNBEATEN_S:g} s, and no event 8")
+    return "event 4 and event 8 without a stream"
+
+
 def _beside(stand: Stand, what: Provocation) -> str:
     """See that a limit just beyond the force that comes trips nothing, and one just within it trips."""
     stand.willing(what)
@@ -205,6 +302,13 @@ def _reached(stand: Stand) -> str:
     begun_at = stand.position
     if not talk.until(lambda: stand.position - begun_at > bounds.stroke // 4, LONGER_S):
         raise UnreadyError("the platen did not begin to move")
+    if not stand.provoker.willing(PULL):
+        stand.provoke(PULL)
+        end = stand.ending(request, SETTLE_S)
+        require(
+            end is None, f"a force that pulls came, of the other sign, and it ended with {event_words(end)}"
+        )
+        stand.undo()
     stand.provoke(PUSH)
     end = stand.ending(request, LONGER_S)
     require(end is not None and end.code == EventCode.FINISHED, f"it ended with {event_words(end)}")
@@ -283,14 +387,34 @@ CHECKS = (
         "force-kept",
         _GROUP,
         "A small force that is held",
-        "A count is the sensor's own: neither time nor arming sets force or position to zero.",
-        "the same force after a while, and after arming",
+        "A count is the sensor's own: neither time, arming, homing nor a reset sets the force to zero.",
+        "the same force after a while, after arming, homing and a reset",
         "A light contact, or a part that still presses, is taken for zero; limits act later than they say.",
         _kept,
         arms=True,
     ),
     _limit_beside("force-limit-pushed", PUSH),
     _limit_beside("force-limit-pulled", PULL),
+    Check(
+        "force-passed-again",
+        _GROUP,
+        "A force that passes its limit a second time",
+        "A force that was beyond its limit when armed may be let go; once inside, the limit acts again.",
+        "event 4",
+        "After one release of a part the force limit is off for the rest of the run.",
+        _again,
+        arms=True,
+    ),
+    Check(
+        "trips-unstreamed",
+        _GROUP,
+        "Trips while the stream is off",
+        "Trips and limits never wait for the stream.",
+        f"event 4 within {LATENCY_S + LINE_S:g} s, event 8 without heartbeats",
+        "With a slow stream or none the press goes on beyond its limits for seconds.",
+        _unstreamed,
+        arms=True,
+    ),
     Check(
         "force-reached-on-its-way",
         _GROUP,

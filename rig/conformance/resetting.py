@@ -10,11 +10,16 @@ from rig.conformance.provoking import RESET
 from rig.conformance.stand import Stand, result_words
 from rig.conformance.verdicts import Check
 from rig.wire import (
+    Capability,
+    Cycle,
     Event,
     EventCode,
+    Home,
     Identify,
     Identity,
+    Limits,
     MoveTo,
+    PressUntil,
     Reply,
     ReplyResult,
     SampleBlock,
@@ -49,6 +54,8 @@ class _Reboot:
     first: SampleBlock
     state: State
     motion: Reply | None
+    others: dict[str, Reply | None]
+    in_order: bool
 
 
 def _reboot(stand: Stand) -> _Reboot:
@@ -87,14 +94,17 @@ def _watched(stand: Stand) -> _Reboot:
     unasked = sum(len(each.block) for each in stand.talk.taken)
     delimited = _cut_off(stand) > cut
     by_itself = stand.talk.newest(Identity) is not None
+    kinds = [_is_boot(message) for message in stand.talk.messages() if _greets(message)]
+    in_order = kinds[:1] != [False]
     stand.must(Identify(stand.talk.next_id()), "identify")
     identity = stand.talk.newest(Identity)
     if not isinstance(identity, Identity):
         raise UnreadyError("no identity came after the reset")
     state = stand.state()
-    motion = None
+    motion, others = None, {}
     if stand.drives:
         motion = stand.talk.ask(MoveTo(stand.talk.next_id(), 0, 1))
+        others = _unlimited(stand)
     stand.talk.taken.clear()
     stand.stream(stand.known.rate_mhz)
     since_s = stand.talk.clock() - begun_s
@@ -102,8 +112,40 @@ def _watched(stand: Stand) -> _Reboot:
     again = None if stand.provoker.slow else _rebooted_again(stand)
     stand.identity = again or identity
     return _Reboot(
-        before, identity, again, delimited, told, by_itself, unasked, since_s, first, state, motion
+        before,
+        identity,
+        again,
+        delimited,
+        told,
+        by_itself,
+        unasked,
+        since_s,
+        first,
+        state,
+        motion,
+        others,
+        in_order,
     )
+
+
+def _unlimited(stand: Stand) -> dict[str, Reply | None]:
+    """Return the replies to motions of each kind, which go nowhere: it is disarmed. The last follows limits
+    that were refused."""
+    talk = stand.talk
+    found = {
+        "a press": talk.ask(PressUntil(talk.next_id(), 1, 1, 0)),
+        "a homing": talk.ask(Home(talk.next_id(), 1)),
+    }
+    if Capability.CYCLES in stand.known.capabilities:
+        found["a cycle"] = talk.ask(Cycle(talk.next_id(), 0, 1, 1, 0, 0, 1))
+    refused = talk.ask(Limits(talk.next_id(), 1, -1, 1, -1))
+    if refused is not None and refused.result != ReplyResult.ACCEPTED:
+        found["a motion behind limits that were refused"] = talk.ask(MoveTo(talk.next_id(), 0, 1))
+    return found
+
+
+def _greets(message: object) -> bool:
+    return _is_boot(message) or isinstance(message, Identity)
 
 
 def _cut_off(stand: Stand) -> int:
@@ -137,6 +179,7 @@ def _told(stand: Stand) -> str:
     seen = _reboot(stand)
     require(seen.told, "no boot event")
     require(seen.identity_by_itself, "a boot event, but no identity behind it")
+    require(seen.in_order, "the identity came before the boot event")
     return "boot event and identity"
 
 
@@ -197,6 +240,10 @@ def _no_limits(stand: Stand) -> str:
     assert seen.motion is not None
     found = result_words(seen.motion.result)
     require(seen.motion.result == ReplyResult.LIMITS_NOT_SET, f"a motion was answered {found}")
+    for what, reply in seen.others.items():
+        words = "not at all" if reply is None else result_words(reply.result)
+        unset = reply is not None and reply.result == ReplyResult.LIMITS_NOT_SET
+        require(unset, f"{what} was answered {words}")
     return f"a motion: {found}"
 
 

@@ -22,6 +22,9 @@ QUIET_S = 0.3
 SETTLE_S = 0.2
 SEQ_MODULUS = 2**16
 BEYOND_MHZ = 2**31 - 1
+SLOW_MHZ, SLOW_SAMPLES, SLOW_TOLERANCE = 6_000, 6, 0.2
+"""Few samples, each perhaps some hundredths of a second late on the host."""
+
 MOST_WAIT_S = 0.011
 """The protocol's 10 ms for which a sample may wait for its block, and what the clocks round."""
 
@@ -65,7 +68,24 @@ def _measured(stand: Stand) -> str:
         words = f"{granted_hz:g}/s granted, {measured_hz:.4g}/s measured"
         require(abs(measured_hz / granted_hz - 1.0) <= RATE_TOLERANCE, words)
         found.append(words)
-    return "; ".join(found)
+    return f"{'; '.join(found)}; {_slow(stand)}"
+
+
+def _slow(stand: Stand) -> str:
+    """Have a stream so slow that the time of a sample does not fit into 16 bits of a timer."""
+    talk = stand.talk
+    granted_mhz = stand.must(StreamAt(talk.next_id(), SLOW_MHZ), "stream").value
+    if not 0 < granted_mhz <= 2 * SLOW_MHZ:
+        return f"no stream as slow as {SLOW_MHZ / 1000:g}/s"
+    talk.taken.clear()
+    talk.listen(SLOW_SAMPLES * 1000 / granted_mhz)
+    came = sum(len(taken.block) for taken in talk.taken)
+    words = f"{granted_mhz / 1000:g}/s granted, and {came} samples came in {SLOW_SAMPLES} periods"
+    require(came >= SLOW_SAMPLES - 2, words)
+    measured_hz = taken_per_s(stand)
+    words = f"{granted_mhz / 1000:g}/s granted, {measured_hz:.4g}/s measured"
+    require(abs(measured_hz * 1000 / granted_mhz - 1.0) <= SLOW_TOLERANCE, words)
+    return words
 
 
 def _blocks(stand: Stand) -> str:

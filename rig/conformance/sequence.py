@@ -31,6 +31,9 @@ ODD_RATE, ODD_SAMPLES = 61, 20
 LEAP_PERIODS, LEAP_US = 1.5, 500.0
 """A sample may bear the time of the conversion in it, which is half a period away at most, on either side."""
 
+COARSE_US, BESIDE = 250, 0.05
+"""Times that rise by whole multiples of this, and a period that is none: a clock of milliseconds."""
+
 MOST_MISSING = 0.01
 SEQ_MODULUS = 2**16
 PAUSE_S = 0.5
@@ -151,6 +154,12 @@ def _fits(stand: Stand, block: SampleBlock, granted_mhz: int) -> str:
         most_us <= LEAP_PERIODS * should_us + LEAP_US,
         f"from one sample to the next the time jumped by {most_us:.0f} us beside the rate granted",
     )
+    coarse_us = int(np.gcd.reduce(_steps(_time(block), stand.time_modulus_us)))
+    beside = abs(should_us / max(coarse_us, 1) - round(should_us / max(coarse_us, 1)))
+    require(
+        coarse_us < COARSE_US or beside <= BESIDE,
+        f"the time rises by multiples of {coarse_us} us, the rate granted has a period of {should_us:.2f} us",
+    )
     return words
 
 
@@ -258,7 +267,7 @@ CHECKS = (
         _GROUP,
         "Time from number to number",
         "Numbers and times belong to the rate granted.",
-        f"within {100 * FIT_TOLERANCE:g} %, and no leap of more than {LEAP_PERIODS:g} periods",
+        f"within {100 * FIT_TOLERANCE:g} %, no leap of {LEAP_PERIODS:g} periods, steps of microseconds",
         "The host cannot find damaged samples by comparing number and time.",
         _fit,
     ),

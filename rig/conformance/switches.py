@@ -87,7 +87,10 @@ def _current(stand: Stand) -> str:
     require(reply is not None and reply.result == ReplyResult.ACCEPTED, f"release at rest: {words}")
     state = stand.state()
     require(StateFlag.MOTOR_CURRENT not in state.flags, "released, but flag 5 (motor current) is set")
-    return "on while armed, refused then; off after the release"
+    stand.arm()
+    again = StateFlag.MOTOR_CURRENT in stand.state().flags
+    require(again, "armed behind a release, but flag 5 (motor current) is clear")
+    return "on while armed, refused then; off after the release, on again when armed"
 
 
 CHECKS = (

@@ -77,6 +77,9 @@ MOST_MISSING, FEW_MISSING, MOST_UNEVEN = 0.02, 5, 0.05
 LONGEST_HOLE = 100
 """More samples missing at once are a line that was away, not samples left out."""
 
+BIT_7 = 0x80
+LEAST_OFFSET = 100
+"""Counts by which a homing must move the zero before it shows which one a sample counts from."""
 MOVING, STILL, SPEED, ONCE, TIMES, VALUES, CLOCK, TROUBLE, ENDED, PACE, NUMBERS = (
     "moving-bit",
     "still-unless-told",
@@ -90,6 +93,17 @@ MOVING, STILL, SPEED, ONCE, TIMES, VALUES, CLOCK, TROUBLE, ENDED, PACE, NUMBERS 
     "clock-pace",
     "numbers-in-motion",
 )
+REPLIES, UNUSED, ZERO = "replies-once", "status-bit-7", "home-zero"
+
+_NOTHING_TO_TELL = frozenset(
+    {
+        EventCode.STOP_OPENED,
+        EventCode.STOP_CLOSED,
+        EventCode.HEARTBEAT_LOST,
+        EventCode.POSITION_FAULT,
+    }
+)
+"""Events whose value is 0."""
 
 _ENDS_AT_REST = frozenset({EventCode.FINISHED, EventCode.HALTED, EventCode.POSITION_LIMIT})
 _TROUBLE = Status.FORCE_SATURATED | Status.POSITION_FAULT | Status.EMERGENCY_STOP | Status.FORCE_TRIP
@@ -140,8 +154,15 @@ def look(stand: Stand, name: str) -> None:
     record, talk = list(stand.talk.record), stand.talk
     provoked = stand.kept.pop("provoked", False)
     talk.record.clear()
+    sent = talk.sent.copy()
+    talk.sent.clear()
     findings = _findings(stand)
     events = [each.message for each in record if isinstance(each, Heard) and isinstance(each.message, Event)]
+    _look_at_replies(findings, record, sent, name)
+    for event in events:
+        if event.code in _NOTHING_TO_TELL:
+            words = f"{name}: {code_words(event.code)} bears the value {event.value}, expected 0"
+            findings.require(VALUES, event.value == 0, words)
     if any(event.code == EventCode.BOOT for event in events):
         return  # times and numbers begin anew
     _look_at_clock(findings, stand, record, name)
@@ -149,7 +170,12 @@ def look(stand: Stand, name: str) -> None:
     _look_at_repeats(findings, record, events, name)
     taken = [each for each in record if isinstance(each, Taken)]
     block = SampleBlock.concatenate([each.block for each in taken]) if taken else None
-    if block is None or block.time_us is None or len(block) < 3:
+    if block is None:
+        return
+    seventh = int((block.status & BIT_7 > 0).sum())
+    findings.require(UNUSED, not seventh, f"{name}: status bit 7 is set in {seventh} samples")
+    _look_at_zero(findings, record, name)
+    if block.time_us is None or len(block) < 3:
         return
     since_s = elapsed_s(block.time_us, int(block.time_us[0]), stand.time_modulus_us)
     if bool((np.diff(since_s) < 0).any()):
@@ -240,6 +266,41 @@ def _look_at_numbers(
     finish()
 
 
+def _look_at_replies(
+    findings: _Findings, record: list[Told | Heard | Taken], sent: Counter[int], name: str
+) -> None:
+    """No command has more replies than it was sent; what was sent as bare bytes is not looked at."""
+    replies = Counter(
+        said.message.request
+        for said in record
+        if isinstance(said, Heard) and isinstance(said.message, Reply) and sent[said.message.request]
+    )
+    for request, count in replies.items():
+        words = f"{name}: {count} replies to a command that was sent {sent[request]} times"
+        findings.require(REPLIES, count <= sent[request], words)
+
+
+def _look_at_zero(findings: _Findings, record: list[Told | Heard | Taken], name: str) -> None:
+    """What comes behind event 14 counts from the new zero, even what was taken before it."""
+    before: int | None = None
+    for place, said in enumerate(record):
+        if isinstance(said, Taken):
+            before = int(said.block.position[-1])
+        if not (isinstance(said, Heard) and isinstance(said.message, Event)) or before is None:
+            continue
+        event = said.message
+        if event.code != EventCode.HOMED:
+            continue
+        behind = next((each for each in record[place + 1 :] if isinstance(each, Taken)), None)
+        if behind is None or abs(event.value) < LEAST_OFFSET:
+            continue
+        shown = int(behind.block.position[0])
+        words = (
+            f"{name}: event 14 says {event.value}; the samples before and behind it show {before}, {shown}"
+        )
+        findings.require(ZERO, abs(before - event.value - shown) <= abs(event.value) // 2, words)
+
+
 def _look_at_repeats(
     findings: _Findings, record: list[Told | Heard | Taken], events: list[Event], name: str
 ) -> None:
@@ -296,8 +357,11 @@ def _look_at_events(findings: _Findings, record: _Record) -> None:
             EventCode.FORCE_TRIP: block.force,
             EventCode.POSITION_LIMIT: block.force,
         }.get(EventCode(event.code) if event.code in list(EventCode) else EventCode.BOOT)
-        # without a sample behind the event its place is unknown
+        # without a sample behind the event its place is unknown, and so it is where the stream was off
         if column is None or int(around.sum()) < 3 or since_s[-1] < event_s:
+            continue
+        behind = int(np.argmax(since_s >= event_s))
+        if since_s[behind] - since_s[max(behind - 1, 0)] > VALUE_WINDOW_S / 2:
             continue
         least, most = int(column[around].min()), int(column[around].max())
         # between two samples the turn of a motion may lie a step further out
@@ -419,6 +483,11 @@ def _look_at_ends(findings: _Findings, record: _Record, *, provoked: bool) -> No
         if after.any():
             gone = int(np.abs(block.position[after] - block.position[after][0]).max())
             findings.require(ENDED, gone <= 2 * NEAR_COUNTS, f"{words}, and it went on by {gone} counts")
+            if event.code != EventCode.POSITION_LIMIT and not isinstance(motion.command, Home):
+                # the event tells where it stood
+                beside = int(np.abs(block.position[after] - event.value).max())
+                words = f"{words} at {event.value}, and it went on by {beside} counts"
+                findings.require(ENDED, beside <= 3 * NEAR_COUNTS // 2, words)
         within = (since_s >= motion.begun_s) & (since_s <= ended_s)
         if within.any() and not provoked:
             shown = Status(int(np.bitwise_or.reduce(block.status[within]))) & _TROUBLE
@@ -465,6 +534,27 @@ CHECKS = (
         f"within {100 * PACE_TOLERANCE:g} % of the host's clock",
         "Speeds, holds and rates of relaxation are wrong by the same factor.",
         _pace,
+    ),
+    _check(
+        REPLIES,
+        "Replies all along",
+        "Every command but the heartbeat is answered once.",
+        "no more replies than commands",
+        "A second reply may be taken for the answer to the next command.",
+    ),
+    _check(
+        UNUSED,
+        "Status bit 7",
+        "Bit 7 of the status is always 0.",
+        "clear in every sample",
+        "A later version cannot give it a meaning: hosts would see it in every sample.",
+    ),
+    _check(
+        ZERO,
+        "The zero of samples behind event 14",
+        "Samples that are sent behind event 14 count from the new zero, those too that were taken before it.",
+        "the position has fallen by what the event says",
+        "Right after a homing the host sees a leap of the platen, and a trip or a count is wrong.",
     ),
     _check(
         NUMBERS,

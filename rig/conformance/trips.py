@@ -11,6 +11,7 @@ from functools import partial
 
 import numpy as np
 
+from rig.conformance.abilities import told
 from rig.conformance.evidence import LATENCY_S, newest_us, seen, since_s
 from rig.conformance.exceptions import NotApplicableError, UnreadyError, require
 from rig.conformance.provoking import (
@@ -47,6 +48,7 @@ PASSED_COUNTS = 10
 FORCE_SLACK_COUNTS = 20
 SECOND_END_S = 0.3
 STAYS_S = 0.6
+LATCHED_S = 0.1
 LINE_S = 0.3
 
 SLOWEST_CONVERSION_S = 0.1
@@ -55,6 +57,10 @@ CONVERSIONS = {SILENT_CONVERTER.name: 4, SATURATED_CONVERTER.name: 2, FROZEN_CON
 second."""
 
 ENOUGH_CONVERSIONS, NEWEST_CONVERSIONS = 8, 40
+FULL_SCALE_TOLERANCE = 0.05
+FROZEN_CONVERSIONS = 10
+"""One value eight times, and what may lie between a conversion and its sample."""
+
 SILENT_PERIODS, SILENT_SLACK_S = 4.0, 0.04
 """After three periods, the clock of a converter being off by a tenth, and a sample of the stream."""
 
@@ -110,6 +116,10 @@ def _provoked(stand: Stand, what: Provocation, codes: tuple[EventCode, ...]) -> 
         require(not homed, "event 15 (position fault), and flag 1 (homed) is still set")
     if what is SILENT_CONVERTER:
         words = f"{words}, {_silent_s(stand, end):.3f} s after the last conversion"
+    if what is FROZEN_CONVERTER:
+        words = f"{words}, {_frozen_s(stand, end):.3f} s after the force was another"
+    if what is SATURATED_CONVERTER and Capability.DESCRIBES in stand.known.capabilities:
+        _full_scale(stand)
     if what.name in CONVERSIONS:
         _trips_again(stand, what, codes)
     return f"{words}, latched and disarmed"
@@ -128,6 +138,35 @@ def _silent_s(stand: Stand, end: Event) -> float:
     period_s = float(np.median(np.diff(ended_s)))
     late_s, most_s = -float(ended_s[-1]), SILENT_PERIODS * period_s + SILENT_SLACK_S
     words = f"event 10 came {late_s:.3f} s after the last conversion, which is due each {period_s:.4f} s"
+    require(late_s <= most_s, f"{words}; at most {most_s:.3f} s")
+    return late_s
+
+
+def _full_scale(stand: Stand) -> None:
+    """See that a saturated converter shows the count at which it is said to saturate."""
+    abilities, block = told(stand), seen(stand)
+    said = abilities.full_scale
+    shown = block.force[(block.status & Status.FORCE_SATURATED) > 0]
+    largest = int(np.abs(shown).max(initial=0))
+    # some show the last force that they believe
+    if said and largest > max(abs(abilities.min_force), abs(abilities.max_force)):
+        words = f"saturated it shows {largest} counts, and says that it saturates at {said}"
+        require(abs(largest / said - 1) <= FULL_SCALE_TOLERANCE, words)
+
+
+def _frozen_s(stand: Stand, end: Event) -> float:
+    """Return how long a converter gave one value before it was found out, which must be in time."""
+    block = seen(stand)
+    fresh = np.flatnonzero((block.status & Status.FRESH_FORCE) > 0)
+    assert block.time_us is not None
+    before_s = since_s(block.time_us[fresh], end.time_us, stand.time_modulus_us)
+    changed = np.flatnonzero(np.diff(block.force[fresh]) != 0) + 1
+    changed = changed[before_s[changed] <= 0]
+    if len(changed) < ENOUGH_CONVERSIONS:
+        raise UnreadyError("too few new forces came to know the period of the converter")
+    period_s = float(np.median(np.diff(before_s)))
+    late_s, most_s = -float(before_s[changed[-1]]), FROZEN_CONVERSIONS * period_s + SILENT_SLACK_S
+    words = f"event 10 came {late_s:.3f} s after the force was another, which is new each {period_s:.4f} s"
     require(late_s <= most_s, f"{words}; at most {most_s:.3f} s")
     return late_s
 
@@ -202,6 +241,15 @@ def _force(stand: Stand) -> str:
     limit, end = _force_trip(stand)
     require(end.value > limit, f"event 4 says {end.value} counts, the limit is {limit}")
     require(stand.shows(Status.FORCE_TRIP), "status bit 5 (force trip) is clear")
+    talk = stand.talk
+    stand.set_limits()
+    talk.listen(LATCHED_S)
+    shown = talk.latest is not None and bool(talk.latest.status[-1] & Status.FORCE_TRIP)
+    require(shown, "status bit 5 is clear although the force trip is latched, the force being inside again")
+    stand.must(ClearStop(talk.next_id()), "clear the stop")
+    talk.listen(LATCHED_S)
+    shown = talk.latest is not None and bool(talk.latest.status[-1] & Status.FORCE_TRIP)
+    require(not shown, "status bit 5 (force trip) is set although the stop was cleared")
     return f"event 4 at {end.value} counts, limit {limit}"
 
 
@@ -285,6 +333,7 @@ def _second_cause(stand: Stand) -> str:
     stand.undo()
     closed = talk.until(lambda: _heard(stand, EventCode.STOP_CLOSED), LONGER_S)
     when = "pressed while heartbeats were lost"
+    require(shown, f"status bit 4 was clear while the emergency stop was {when}")
     require(told, f"no event 6 when the emergency stop was {when}")
     require(closed, f"no event 7 at its release, when the emergency stop was {when}")
     first = int(EventCode.HEARTBEAT_LOST)
@@ -314,6 +363,9 @@ def _open_stop(stand: Stand) -> str:
         reply is not None and reply.result == ReplyResult.ACCEPTED,
         "clear stop was refused once it was released",
     )
+    talk.listen(LATCHED_S)
+    shown = bool(talk.latest.status[-1] & Status.EMERGENCY_STOP)
+    require(not shown, "status bit 4 is set although the emergency stop was released and the stop cleared")
     return "refused while pressed, latched when released, cleared on command"
 
 
@@ -466,6 +518,19 @@ def _stop_before_arming(stand: Stand) -> str:
     words = stand.refuses(Arm(talk.next_id()), ReplyResult.STOP_LATCHED, "arm while it is pressed")
     require(StateFlag.ARMED not in stand.state().flags, "it is armed")
     return words
+
+
+def _switch_standing(stand: Stand) -> str:
+    """Press the travel switch at the pressing end while it stands armed."""
+    if stand.provoker.slow:
+        raise NotApplicableError("no hand or plug while it is armed at rest; a bench can")
+    stand.willing(TRAVEL_SWITCH)
+    stand.ready()
+    stand.provoke(TRAVEL_SWITCH)
+    tripped = stand.talk.until(partial(_heard, stand, EventCode.TRAVEL_TRIP), LATENCY_S + LINE_S)
+    require(tripped, "the travel switch was pressed while it stood armed, and no event 5 came")
+    _latched(stand, EventCode.TRAVEL_TRIP)
+    return "event 5, latched and disarmed"
 
 
 def _retreat(stand: Stand) -> str:
@@ -633,6 +698,16 @@ CHECKS = (
             arms=True,
         )
         for side, where in (("upper", "beyond the upper"), ("lower", "below the lower"))
+    ),
+    Check(
+        "switch-standing",
+        _GROUP,
+        "The travel switch, pressed while armed at rest",
+        "Both ends of the travel are watched, moving and standing while armed.",
+        "event 5, latched and disarmed",
+        "A platen that is pushed or creeps into its end stays under power there.",
+        _switch_standing,
+        arms=True,
     ),
     Check(
         "stop-before-arming",

@@ -102,7 +102,9 @@ class Drive:
     converter_at_end: bool = False
     """Whether something holds the force converter at the end of its range."""
     _force_was_out: bool = False
-    """Whether the force was beyond a limit when arming, limits or a motion last looked at it."""
+    """Whether the force was beyond a limit when arming, limits or a motion last looked, and still is."""
+    _switch_was_held: bool = False
+    """Whether the travel switch at the pressing end was held pressed then."""
     _faults: set[EventCode] = field(default_factory=set)
     _motion: _Motion | None = None
     _cycle_legs: tuple[tuple[float, float], ...] = ()
@@ -407,7 +409,8 @@ class Drive:
         pulled = force < limits.min_force or here < limits.min_position - _HALF_A_COUNT
         match command:
             case Home():
-                return not pulled
+                # before it is homed its position means nothing
+                return not (pulled if self.homed else force < limits.min_force)
             case MoveTo() if pressed or pulled:
                 lowest, highest = (limits.min_position, here) if pressed else (here, limits.max_position)
                 return not (pressed and pulled) and lowest <= command.position <= highest
@@ -427,8 +430,12 @@ class Drive:
         homing = self._motion is not None and self._motion.homing
         high, low = force > limits.max_force, force < limits.min_force
         out_of_force = (pressing & high) | (lifting & low)
-        if self.armed and not self._force_was_out:
-            out_of_force |= high | low  # also standing, and towards the other side
+        inside = ~(high | low)
+        # also standing, and towards the other side; what was out when it was looked at may come back once
+        excused = self._force_was_out & (np.cumsum(inside) == 0)
+        if self.armed:
+            out_of_force |= (high | low) & ~excused
+        still = (stretch.speed_mm_per_s == 0) & self.armed & (not self._switch_was_held)
         beyond = pressing & ((position > limits.max_position + _HALF_A_COUNT) | self.upper_held)
         if self._motion is not None and homing:
             # wherever it goes, something is in the way
@@ -437,13 +444,17 @@ class Drive:
             # nothing shows which way it really goes: the other switch stops it in any direction
             beyond |= (pressing | lifting) & self.upper_held
         else:
+            beyond |= still & self.upper_held
             beyond |= lifting & ((position < limits.min_position - _HALF_A_COUNT) | self.home_held)
         saturated = np.abs(force) >= self.machine.chain.force_range_counts
-        return (
+        passed = (
             _first(saturated, -1, EventCode.FORCE_SILENT)
             + _first(out_of_force, 0, EventCode.FORCE_TRIP)
             + _first(beyond, 0, EventCode.TRAVEL_TRIP)
         )
+        if not passed and inside.any():
+            self._force_was_out = False
+        return passed
 
     def _force_counts(self, stretch: MachineStretch) -> FloatArray:
         chain = self.machine.chain
@@ -463,6 +474,7 @@ class Drive:
         """Excuse a force that is beyond a limit already: it has to be released."""
         force, limits = self._force_now(), self.limits
         self._force_was_out = limits is not None and not limits.min_force <= force <= limits.max_force
+        self._switch_was_held = self.upper_held
 
     def _mm(self, counts: int) -> float:
         chain, reader = self.machine.chain, self.machine.reader
