@@ -39,6 +39,7 @@ from rig.wire import (
     MoveTo,
     PressUntil,
     Reply,
+    ReplyResult,
     SampleBlock,
 )
 
@@ -59,6 +60,9 @@ LINE_S = 0.3
 WATCHED_S = 1.0
 SETTLE_S = 0.1
 SPEED_TOLERANCE = 0.05
+GATHERS_S, HOMING_S, ENOUGH_ON_ITS_WAY = 0.15, 0.5, 10
+"""A homing is measured for so long, once it has its speed."""
+
 DWELL_S, DWELL_LOW_S = 0.4, 0.7
 DWELL_TOLERANCE_S = 0.1
 CYCLES = 2
@@ -240,6 +244,29 @@ def _halt_homing(stand: Stand) -> str:
     return _stopped_in_time(stand, begun_us, LINE_S)
 
 
+def _homing_speed(stand: Stand) -> str:
+    """Home at half the speed of motions, and halt it on its way."""
+    stand.ready()
+    talk, bounds = stand.talk, stand.bounds
+    far, asked = _far(stand), max(min(bounds.speed, bounds.home_speed) // 2, 1)
+    stand.finish(MoveTo(talk.next_id(), far, bounds.speed), stand.stroke_s(far - bounds.base))
+    stand.begin(Home(talk.next_id(), asked))
+    if not talk.until(lambda: far - stand.position > 2 * NEAR_COUNTS, LONGER_S):
+        raise UnreadyError("the platen did not begin to home")
+    talk.listen(GATHERS_S)
+    talk.taken.clear()
+    talk.listen(HOMING_S)
+    block = seen(stand)
+    talk.ask(Halt(talk.next_id()))
+    if len(block) < ENOUGH_ON_ITS_WAY:
+        raise UnreadyError("too few samples came on the way")
+    since_s = elapsed_s(block.time_us, int(block.time_us[0]), stand.time_modulus_us)  # type: ignore[index]
+    found = abs(float(np.polyfit(since_s, block.position.astype(np.float64), 1)[0]))
+    words = f"{found:.0f} counts/s by the samples, {asked} asked for"
+    require(0.5 <= found / asked <= 1.0 + SPEED_TOLERANCE, words)
+    return words
+
+
 def _home_again(stand: Stand) -> str:
     """After some ways up and down the home switch is where it was."""
     stand.ready()
@@ -247,7 +274,12 @@ def _home_again(stand: Stand) -> str:
     high = bounds.base + bounds.stroke
     for target in (high, bounds.base, high, bounds.base):
         stand.finish(MoveTo(talk.next_id(), target, bounds.speed), stand.stroke_s(bounds.stroke))
-    request = stand.finish(Home(talk.next_id(), bounds.home_speed), bounds.home_s).request
+    command = Home(talk.next_id(), bounds.home_speed)
+    reply, request = talk.ask(command), command.request
+    accepted = reply is not None and reply.result == ReplyResult.ACCEPTED
+    require(accepted, "a homing of what is homed already was not accepted")
+    end = stand.ending(request, bounds.home_s)
+    require(end is not None and end.code == EventCode.FINISHED, f"it ended with {event_words(end)}")
     offsets = [
         event.value for event in talk.events() if event.code == EventCode.HOMED and event.request == request
     ]
@@ -564,6 +596,16 @@ CHECKS = (
         f"within {100 * SPEED_TOLERANCE:g} %",
         "An endurance run takes longer than planned, or squeezes faster than the part is used.",
         partial(_speed, kind=Cycle),
+        arms=True,
+    ),
+    Check(
+        "speed-of-homing",
+        _GROUP,
+        "Speed of a homing by the samples",
+        "A homing goes at the speed that the command names; it may be careful.",
+        f"at most {100 * SPEED_TOLERANCE:g} % above, and not less than half",
+        "The switch is met faster than was meant: zero differs each time, and a hand is hit harder.",
+        _homing_speed,
         arms=True,
     ),
     Check(
