@@ -155,6 +155,18 @@ def _outside(stand: Stand) -> str:
         words = "no reply" if reply is None else result_words(reply.result)
         accepted = reply is not None and reply.result == ReplyResult.ACCEPTED
         require(accepted, f"a target at the {side} position limit itself was answered {words}")
+    orders: list[PressUntil | Cycle] = [PressUntil(talk.next_id(), bounds.max_force, speed, near)]
+    if _cycles(stand):
+        orders.append(Cycle(talk.next_id(), bounds.base, near, speed, 0, 0, 1))
+    for order in orders:
+        stand.must(Arm(talk.next_id()), "arm")
+        reply = talk.ask(order)
+        stand.must(Halt(talk.next_id()), "halt")
+        stand.standstill()
+        words = "no reply" if reply is None else result_words(reply.result)
+        accepted = reply is not None and reply.result == ReplyResult.ACCEPTED
+        what = type(order).__name__
+        require(accepted, f"{what} up to the position limit itself was answered {words}")
     stand.must(Arm(talk.next_id()), "arm")
     talk.listen(SETTLE_S)
     press = talk.ask(PressUntil(talk.next_id(), bounds.max_force, speed, stand.position + NEAR_COUNTS))

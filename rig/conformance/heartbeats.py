@@ -112,10 +112,11 @@ def _only_beats(stand: Stand) -> str:
         (partial(_plain, stand), "state, halt, identify and stream"),
         (partial(_others, stand), "limits, a refused motion, clear stop and an unknown command"),
         (partial(_damaged, stand, again), "a repeated command and damaged heartbeats"),
+        (partial(_motions, stand), "motions"),
     )
     for bring, words in tried:
         stand.rest()
-        stand.arm()
+        stand.ready()
         talk.beating = False
         end_s = talk.clock() + WAIT_S
         turn = 0
@@ -155,6 +156,11 @@ def _others(stand: Stand) -> tuple[Command | bytes, ...]:
         ClearStop(talk.next_id()),
         seal(bytes([UNKNOWN_KIND]) + talk.next_id().to_bytes(2, "little")),
     )
+
+
+def _motions(stand: Stand) -> tuple[Command | bytes, ...]:
+    """Return a motion to where it stands, which is accepted and goes nowhere."""
+    return (MoveTo(stand.talk.next_id(), stand.position, stand.bounds.speed),)
 
 
 def _damaged(stand: Stand, again: AskState) -> tuple[Command | bytes, ...]:

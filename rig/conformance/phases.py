@@ -59,6 +59,7 @@ REACH_S = 1.0
 
 _PUSHED = (EventCode.STALLED, EventCode.TRAVEL_TRIP)
 STAYS, GONE = 3, 4
+PASSED_COUNTS = 10
 UNHEARD = "heartbeats that stop"
 _UNBELIEVABLE = (
     (STAYS, "a force that stays while the platen presses on"),
@@ -111,11 +112,16 @@ def _hold(stand: Stand) -> int:
     return request
 
 
-def _causes(stand: Stand, *, moves: bool) -> Iterator[tuple[str, EventCode, Callable[[], object]]]:
+def _causes(
+    stand: Stand, *, moves: bool, positions: bool
+) -> Iterator[tuple[str, EventCode, Callable[[], object]]]:
     """Yield what stops a motion, the event that it brings, and how it is brought about."""
     talk = stand.talk
     mean, spread = stand.force_now()
     room = spread + FORCE_SLACK_COUNTS
+
+    def passed() -> None:
+        stand.narrow(max_position=stand.position - PASSED_COUNTS)
 
     def unheard() -> None:
         talk.beat()
@@ -125,6 +131,8 @@ def _causes(stand: Stand, *, moves: bool) -> Iterator[tuple[str, EventCode, Call
     yield "disarm", EventCode.HALTED, partial(stand.must, Disarm(talk.next_id()), "disarm")
     yield "the upper force limit", EventCode.FORCE_TRIP, partial(stand.narrow, max_force=mean - room)
     yield "the lower force limit", EventCode.FORCE_TRIP, partial(stand.narrow, min_force=mean + room)
+    if positions:
+        yield "the upper position limit", EventCode.TRAVEL_TRIP, passed
     yield UNHEARD, EventCode.HEARTBEAT_LOST, unheard
     provoked = [(EMERGENCY_STOP, EventCode.STOP_OPENED), (SILENT_CONVERTER, EventCode.FORCE_SILENT)]
     if moves:
@@ -149,7 +157,9 @@ def _way_back(stand: Stand) -> int:
 def _stopped(stand: Stand, begin: Callable[[Stand], int], only: Collection[str] = ()) -> str:
     found = []
     stand.ready()
-    for words, code, bring in _causes(stand, moves=begin is not _hold):
+    moves = begin is not _hold
+    # before its end a homing has no true positions
+    for words, code, bring in _causes(stand, moves=moves, positions=moves and begin is not _homing):
         if only and words not in only:
             continue
         stand.ready()

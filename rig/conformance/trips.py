@@ -64,6 +64,14 @@ FROZEN_CONVERSIONS = 10
 SILENT_PERIODS, SILENT_SLACK_S = 4.0, 0.04
 """After three periods, the clock of a converter being off by a tenth, and a sample of the stream."""
 
+_OTHER_CAUSES = {
+    SILENT_CONVERTER.name: (1, 3, 4),
+    SATURATED_CONVERTER.name: (3, 4),
+    FROZEN_CONVERTER.name: (1, 4),
+}
+"""Values of event 10 that are not true then. A converter that repeats itself may be told as such, and version
+1.0 says 0."""
+
 REACH_S = 1.5
 
 _SHOWN: dict[str | EventCode | int, Status] = {
@@ -114,6 +122,9 @@ def _provoked(stand: Stand, what: Provocation, codes: tuple[EventCode, ...]) -> 
     if end.code == EventCode.POSITION_FAULT:
         homed = StateFlag.HOMED in stand.state().flags
         require(not homed, "event 15 (position fault), and flag 1 (homed) is still set")
+    wrong = _OTHER_CAUSES.get(what.name, ())
+    told_right = end.code != EventCode.FORCE_SILENT or end.value not in wrong
+    require(told_right, f"{what.name}: event 10 says {end.value}, which is another cause")
     if what is SILENT_CONVERTER:
         words = f"{words}, {_silent_s(stand, end):.3f} s after the last conversion"
     if what is FROZEN_CONVERTER:
