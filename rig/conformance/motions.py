@@ -235,7 +235,7 @@ def _cycle(stand: Stand) -> str:
 
 
 def _many(stand: Stand) -> None:
-    """Order so many tiny cycles that in fewer bits their number would be 1."""
+    """Order tiny cycles, in a number that would be 1 in fewer bits."""
     talk, bounds = stand.talk, stand.bounds
     high = bounds.base + 2 * NEAR_COUNTS
     accepted = False

@@ -351,7 +351,7 @@ CHECKS = (
     ),
     _check(
         "stops-cycles-back",
-        "on the way back of cycles",
+        "during the return of cycles",
         "A part that sticks is torn from the platen, or a hand pulled in, and nothing stops it.",
         _way_back,
         only=("halt", UNHEARD),

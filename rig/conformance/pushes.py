@@ -236,7 +236,9 @@ def _unstreamed(stand: Stand) -> str:
     """Trip it with a stream that is off, and with heartbeats that do not wait for samples."""
     stand.willing(PUSH)
     if stand.provoker.slow:
-        raise NotApplicableError("nobody is asked to press while no sample shows the force; a bench can")
+        raise NotApplicableError(
+            "a person is not asked to press while no sample shows the force; a bench can"
+        )
     stand.ready()
     talk = stand.talk
     mean, room = _room(stand)

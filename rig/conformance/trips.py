@@ -154,7 +154,7 @@ def _silent_s(stand: Stand, end: Event) -> float:
 
 
 def _full_scale(stand: Stand) -> None:
-    """See that a saturated converter shows the count at which it is said to saturate."""
+    """See that a saturated converter shows the count that is stated for it."""
     abilities, block = told(stand), seen(stand)
     said = abilities.full_scale
     shown = block.force[(block.status & Status.FORCE_SATURATED) > 0]
