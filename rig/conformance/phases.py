@@ -59,6 +59,7 @@ REACH_S = 1.0
 
 _PUSHED = (EventCode.STALLED, EventCode.TRAVEL_TRIP)
 STAYS, GONE = 3, 4
+HOMING_REACH_S = 1.5
 PASSED_COUNTS = 10
 UNHEARD = "heartbeats that stop"
 _UNBELIEVABLE = (
@@ -84,8 +85,14 @@ def _started(stand: Stand, command: Home | PressUntil | Cycle) -> int:
 
 
 def _homing(stand: Stand) -> int:
-    talk, bounds, far = stand.talk, stand.bounds, _far(stand)
-    stand.finish(MoveTo(talk.next_id(), far, bounds.speed), stand.stroke_s(far - bounds.base))
+    """Begin a homing, and one that was stopped anew where it stopped, if that is far enough from the switch."""
+    talk, bounds = stand.talk, stand.bounds
+    stand.arm()
+    enough = bounds.base + round((BEAT_S + LINE_S) * bounds.speed)
+    if StateFlag.HOMED in stand.state().flags or not enough < stand.position < bounds.far:
+        stand.ready()
+        far = min(bounds.base + max(4 * bounds.stroke, round(HOMING_REACH_S * bounds.speed)), bounds.far)
+        stand.finish(MoveTo(talk.next_id(), far, bounds.speed), stand.stroke_s(far - bounds.base))
     return _started(stand, Home(talk.next_id(), min(bounds.speed, bounds.home_speed)))
 
 
@@ -162,7 +169,8 @@ def _stopped(stand: Stand, begin: Callable[[Stand], int], only: Collection[str] 
     for words, code, bring in _causes(stand, moves=moves, positions=moves and begin is not _homing):
         if only and words not in only:
             continue
-        stand.ready()
+        if begin is not _homing:
+            stand.ready()
         request = begin(stand)
         bring()
         begun_us = newest_us(stand)
