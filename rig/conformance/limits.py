@@ -67,7 +67,7 @@ DWELL_S, DWELL_LOW_S = 0.4, 0.7
 DWELL_TOLERANCE_S = 0.1
 CYCLES = 2
 REST_S = 0.3
-FULL_SPEED, SPEED_WINDOW_S = 0.9, 0.02
+FULL_SPEED, SPEED_WINDOW_S, SPEED_WINDOW_SAMPLES = 0.9, 0.02, 2.5
 BRAKING_TOLERANCE = 1.3
 """Of the way of braking: ramps of whole steps are a little longer than the formula."""
 
@@ -197,9 +197,12 @@ def _halt(stand: Stand, order: type[Halt | Disarm] = Halt) -> str:
     block = seen(stand)
     since_s = elapsed_s(block.time_us, begun_us, stand.time_modulus_us)
     # over a window, since in one step of the samples whole counts hide the speed
-    first = np.searchsorted(since_s, since_s - SPEED_WINDOW_S, side="left")
+    window_s = max(SPEED_WINDOW_S, SPEED_WINDOW_SAMPLES * float(np.median(np.diff(since_s))))
+    first = np.searchsorted(since_s, since_s - window_s, side="left")
     way = np.abs(block.position - block.position[first])
-    fast = np.flatnonzero(way >= FULL_SPEED * bounds.speed * SPEED_WINDOW_S)
+    # over the time that lies between the samples: no whole number of their periods fits into the window
+    fast = np.flatnonzero(way + 1 >= FULL_SPEED * bounds.speed * np.maximum(since_s - since_s[first], 1e-3))
+    fast = fast[way[fast] > NEAR_COUNTS]
     if not len(fast):
         raise UnreadyError("it did not reach its speed before it was halted")
     gone = abs(int(block.position[-1]) - int(block.position[fast[-1]]))

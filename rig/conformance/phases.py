@@ -85,7 +85,7 @@ def _started(stand: Stand, command: Home | PressUntil | Cycle) -> int:
 
 
 def _homing(stand: Stand) -> int:
-    """Begin a homing, and one that was stopped anew where it stopped, if that is far enough from the switch."""
+    """Begin a homing; one that was stopped begins anew where it stopped, if its switch is far enough."""
     talk, bounds = stand.talk, stand.bounds
     stand.arm()
     enough = bounds.base + round((BEAT_S + LINE_S) * bounds.speed)
