@@ -149,6 +149,11 @@ class Dialogue:
         """Counts of what was received since the beginning."""
         return self._decoder.tally
 
+    @property
+    def damaged(self) -> int:
+        """Frames or lines that were damaged: a message of a later version is skipped, and no damage."""
+        return self.tally.rejected - self.tally.unknown_type
+
     def thrown_away(self) -> str:
         """Return what was not understood so far: the causes with their counts, and the last such line."""
         causes = ", ".join(f"{name.replace('_', ' ')} {count}" for name, count in self.tally.causes.items())

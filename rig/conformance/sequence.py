@@ -73,7 +73,7 @@ class _Run:
 def _run(stand: Stand) -> _Run:
     seen = stand.kept.get("run")
     if not isinstance(seen, _Run):
-        before = stand.talk.tally.rejected
+        before = stand.talk.damaged
         framed = stand.kind is Kind.FRAMED
         dropped = stand.state().frames_dropped if framed else 0
         block = stand.collect(LINES_LISTEN_S if stand.kind is Kind.LINES else LISTEN_S)
@@ -82,7 +82,7 @@ def _run(stand: Stand) -> _Run:
         ends_us = None
         if times[0] is not None and times[1] is not None:
             ends_us = np.array([int(times[0][-1]), int(times[1][-1])])
-        damaged = stand.talk.tally.rejected - before
+        damaged = stand.talk.damaged - before
         dropped = (stand.state().frames_dropped - dropped) % SEQ_MODULUS if framed else 0
         seen = _Run(block, ends_us, (first.at_s, last.at_s), damaged, stand.talk.thrown_away(), dropped)
         stand.kept["run"] = seen

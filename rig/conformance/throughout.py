@@ -78,7 +78,7 @@ LONGEST_HOLE = 100
 """More samples missing at once are a line that was away, not samples left out."""
 
 BIT_7 = 0x80
-LEAST_OFFSET = 100
+LEAST_OFFSET, ENOUGH_BEHIND = 100, 8
 """Counts by which a homing must move the zero before it shows which one a sample counts from."""
 MOVING, STILL, SPEED, ONCE, TIMES, VALUES, CLOCK, TROUBLE, ENDED, PACE, NUMBERS = (
     "moving-bit",
@@ -282,23 +282,25 @@ def _look_at_replies(
 
 def _look_at_zero(findings: _Findings, record: list[Told | Heard | Taken], name: str) -> None:
     """What comes behind event 14 counts from the new zero, even what was taken before it."""
-    before: int | None = None
     for place, said in enumerate(record):
-        if isinstance(said, Taken):
-            before = int(said.block.position[-1])
-        if not (isinstance(said, Heard) and isinstance(said.message, Event)) or before is None:
+        if not (isinstance(said, Heard) and isinstance(said.message, Event)):
             continue
         event = said.message
-        if event.code != EventCode.HOMED:
+        if event.code != EventCode.HOMED or abs(event.value) < LEAST_OFFSET:
             continue
-        behind = next((each for each in record[place + 1 :] if isinstance(each, Taken)), None)
-        if behind is None or abs(event.value) < LEAST_OFFSET:
+        # up to the next motion the platen stands: the last of these samples shows the new zero
+        behind: list[Taken] = []
+        for each in record[place + 1 :]:
+            moves = isinstance(each, Told) and isinstance(each.command, MoveTo | PressUntil | Home | Cycle)
+            if moves or len(behind) == ENOUGH_BEHIND:
+                break
+            if isinstance(each, Taken):
+                behind.append(each)
+        if len(behind) < 2:
             continue
-        shown = int(behind.block.position[0])
-        words = (
-            f"{name}: event 14 says {event.value}; the samples before and behind it show {before}, {shown}"
-        )
-        findings.require(ZERO, abs(before - event.value - shown) <= abs(event.value) // 2, words)
+        shown, stays = int(behind[0].block.position[0]), int(behind[-1].block.position[-1])
+        words = f"{name}: behind event 14 with {event.value} a sample shows {shown}, a later one {stays}"
+        findings.require(ZERO, abs(shown - stays) <= abs(event.value) // 2, words)
 
 
 def _look_at_repeats(
