@@ -286,7 +286,10 @@ def _look_at_zero(findings: _Findings, record: list[Told | Heard | Taken], name:
         if not (isinstance(said, Heard) and isinstance(said.message, Event)):
             continue
         event = said.message
-        if event.code != EventCode.HOMED or abs(event.value) < LEAST_OFFSET:
+        if event.code != EventCode.HOMED:
+            continue
+        findings.looked[ZERO] += 1
+        if abs(event.value) < LEAST_OFFSET:
             continue
         # up to the next motion the platen stands: the last of these samples shows the new zero
         behind: list[Taken] = []

@@ -43,8 +43,6 @@ def test_a_sound_device_passes_every_check_that_is_for_it() -> None:
     untried = {"identity-repeated", "blocks", "channels-described", "channels-read"}
     # each of its samples has a conversion of its own, and no rule asks for what it does not watch
     untried |= {"fresh-time", "abilities-conversions", "force-unbelievable"}
-    # home is where it already counts from
-    untried |= {"home-zero"}
     assert set(not_tried(report)) == untried
     assert len(report.of(Verdict.PASSED)) == len(ALL_CHECKS) - len(untried)
 
