@@ -811,7 +811,14 @@ SPOILT_ELSEWHERE: list[tuple[Spoil, set[str], list[str]]] = [
     (emergency_stop_late, {"emergency-stop-timed"}, ["limits"]),
     (
         three_times_as_fast,
-        {"speed-measured", "speed-of-a-press", "speed-of-cycles", "halt-timed", "speed-never-above"},
+        {
+            "speed-measured",
+            "speed-of-a-press",
+            "speed-of-cycles",
+            "speed-of-homing",
+            "halt-timed",
+            "speed-never-above",
+        },
         ["limits", "throughout"],
     ),
     (a_fifth_too_slow, {"speed-measured", "speed-of-a-press", "speed-of-cycles"}, ["limits", "throughout"]),
