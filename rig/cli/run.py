@@ -15,7 +15,7 @@ from rig.cli.ordering import meant_rig, order_through_daemon
 from rig.cli.output import say
 from rig.cli.performing import exit_code_of, perform_alone
 from rig.cli.starting import say_how_it_stands
-from rig.jobs import Recorded, Standing, check_job, moves_by_hand
+from rig.jobs import Recorded, Standing, check_job
 from rig.jobs.orders import MethodOrder, SpecimenCard, typed
 from rig.methods import method_text
 from rig.rigfile import read_rig_file
@@ -86,13 +86,13 @@ def command(
 
     def job_for(reader: Reader) -> Job:
         must_hold_for(cautions, reader, already=cautions_read)
-        if job.guided and not moves_by_hand(reader):
+        if job.guided and reader.drives:
             say(
                 "pressrig: the device can drive its platen, but the rig file has no `drive:` section: it "
                 "stays disarmed, and you move it by hand",
                 err=True,
             )
-        if job.guided or not moves_by_hand(reader):
+        if job.guided or reader.drives:
             return job
         say("The device cannot drive its platen: the method guides you by hand instead.")
         have_cautions_read(meant, operator, already=True, by_hand=True)

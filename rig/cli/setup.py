@@ -31,7 +31,7 @@ from rig.jobs.plateau_taking import take_plateau
 from rig.reader import Link, PortAddress, Reader, find_port, list_ports
 from rig.rigfile import read_rig_file
 from rig.samples import Status
-from rig.wire import Capability, LineFormat
+from rig.wire import LineFormat
 
 if TYPE_CHECKING:
     from rig.calibration import Plateau
@@ -164,8 +164,7 @@ def _format_of(address: PortAddress) -> tuple[WireFormat, dict[str, Any], bool]:
             identity = reader.identity
             who = "" if identity is None else f" {identity.name!r}, unit {identity.unit_id.hex()}"
             say(f"The device speaks the framed protocol{who}, at {address.baud} baud.")
-            drives = identity is not None and Capability.DRIVES in identity.capabilities
-            return "framed", {"format": "framed"}, drives
+            return "framed", {"format": "framed"}, reader.drives
     except DeviceError as problem:
         if _is_taken(problem):
             raise

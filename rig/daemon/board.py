@@ -89,20 +89,6 @@ class _Job:
 
 
 @dataclass(slots=True)
-class _Device:
-    """What is known of the device."""
-
-    name: str
-    firmware: str
-    drives: bool
-    tells_switches: bool = False
-    homed: bool | None = None
-    stop_cause: str | None = None
-    switches: tuple[str, ...] | None = None
-    motor_current: bool | None = None
-
-
-@dataclass(slots=True)
 class _Thinner:
     """Keeps of each bin of time the samples with the least and the greatest force."""
 
@@ -166,7 +152,8 @@ class Board:
         self._away: str | None = "the port has not been opened yet"
         self._armed: Callable[[], bool] = _in_doubt
         self._heard_s = clock()
-        self._device: _Device | None = None
+        self._device: DeviceCard | None = None
+        self._tells_switches = False
         self._newest: tuple[float | None, float | None] = (None, None)
         self._counts: deque[tuple[int, int]] = deque(maxlen=256)
         self._samples = self._lost = 0
@@ -398,12 +385,12 @@ class Board:
                 self._heard_s = self._clock()
             case "identified":
                 can = Capability(int(fields["capabilities"] or 0))
-                self._device = _Device(
-                    str(fields["name"]),
-                    str(fields["firmware"]),
-                    Capability.DRIVES in can,
-                    Capability.TELLS_SWITCHES in can,
+                self._device = DeviceCard(
+                    name=str(fields["name"]),
+                    firmware=str(fields["firmware"]),
+                    drives=Capability.DRIVES in can,
                 )
+                self._tells_switches = Capability.TELLS_SWITCHES in can
             case "channel":
                 self._auxiliary_units[str(fields["name"])] = str(fields["unit"])
             case "gap":
@@ -414,7 +401,8 @@ class Board:
                 if event.kind == "reset":  # it describes its channels anew, perhaps others
                     self._auxiliary, self._auxiliary_units = {}, dict(AUXILIARY_UNITS)
                 if self._device is not None:
-                    _follow(self._device, event)
+                    told = _told_by(event, switches=self._tells_switches)
+                    self._device = self._device.model_copy(update=told)
 
     def _status(self) -> RigStatus:
         force_n, position_mm = self._newest
@@ -435,17 +423,7 @@ class Board:
             position_mm=None if away else position_mm,
             samples_per_s=None if away else rate,
             samples_lost=self._lost,
-            device=None
-            if device is None
-            else DeviceCard(
-                name=device.name,
-                firmware=device.firmware,
-                drives=device.drives,
-                homed=device.homed,
-                stop_cause=device.stop_cause,
-                switches=device.switches,
-                motor_current=device.motor_current,
-            ),
+            device=device,
             limits=self._limits,
             job=None if self._job is None else _card(self._job),
             last=self._last,
@@ -504,26 +482,26 @@ def _card(job: _Job) -> JobCard:
     )
 
 
-def _follow(device: _Device, event: LinkEvent) -> None:
-    """What a message of the device says of how it stands."""
+def _told_by(event: LinkEvent, *, switches: bool) -> dict[str, Any]:
+    """Return what a message of the device changes of its card; `switches`: whether its state tells them."""
     if event.kind == "reset":
-        device.homed, device.stop_cause, device.motor_current = False, None, None
-        return
+        return {"homed": False, "stop_cause": None, "motor_current": None}
     if event.kind == "state":
         flags = int(event.fields.get("flags") or 0)
-        device.homed = bool(flags & StateFlag.HOMED)
         cause = int(event.fields.get("stop_cause") or 0)
-        device.stop_cause = cause_in_words(cause) if cause else None
-        if device.tells_switches:
+        told: dict[str, Any] = {
+            "homed": bool(flags & StateFlag.HOMED),
+            "stop_cause": cause_in_words(cause) if cause else None,
+        }
+        if switches:
             opened, fitted = (int(event.fields.get(f"{kind}_switches") or 0) for kind in ("open", "fitted"))
-            device.switches = switch_words(Switch(opened & fitted))
-            device.motor_current = bool(flags & StateFlag.MOTOR_CURRENT)
-        return
+            told["switches"] = switch_words(Switch(opened & fitted))
+            told["motor_current"] = bool(flags & StateFlag.MOTOR_CURRENT)
+        return told
     code = int(event.fields.get("code") or 0)
     if code in LATCHED_STOPS:
-        device.stop_cause = cause_in_words(code)
-    elif code == EventCode.HOMED:
-        device.homed = True
+        return {"stop_cause": cause_in_words(code)}
+    return {"homed": True} if code == EventCode.HOMED else {}
 
 
 def _in_doubt() -> bool:

@@ -165,6 +165,22 @@ class News(Message):
     loops: tuple[LoopCurve, ...] = ()
 
 
+class MethodText(Message):
+    """A method or plan that the daemon offers; `text` is its YAML."""
+
+    name: str
+    source: str
+    purpose: str = ""
+    kind: Literal["method", "endurance"]
+    text: str
+
+
+class MethodList(Message):
+    """All methods and plans that the daemon offers."""
+
+    methods: tuple[MethodText, ...] = ()
+
+
 class Refusal(Message):
     """Why an order was not carried out: what was found, and what would be right."""
 

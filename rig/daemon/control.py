@@ -25,8 +25,8 @@ from loguru import logger
 from pydantic import BaseModel, ConfigDict, Field, TypeAdapter, ValidationError
 
 from rig.core import load_json
-from rig.daemon.bulletin import Done, News, Preview, Refusal, RigStatus, Seen
-from rig.daemon.shelf import ReadyMethod, Shelf
+from rig.daemon.bulletin import Done, MethodList, News, Preview, Refusal, RigStatus, Seen
+from rig.daemon.shelf import Shelf
 from rig.daemon.socket_place import held_by, sockets_there
 from rig.errors import DeviceError, InputError
 from rig.jobs.orders import Order, RigRef
@@ -108,7 +108,6 @@ _Asked = (
     _AskStatus | _AskNews | _AskStart | _AskPreview | _AskHalt | _AskProceed | _AskAcknowledge | _AskMethods
 )
 _REQUEST: TypeAdapter[_Asked] = TypeAdapter(Annotated[_Asked, Field(discriminator="ask")])
-_METHODS = TypeAdapter(list[ReadyMethod])
 
 
 class Orders(Protocol):
@@ -244,8 +243,8 @@ class ControlServer:
             logger.opt(exception=problem).error("a request was cut off")
             return _as_json(Refusal(refused=f"the request was cut off: {problem!r}"))
 
-    def _carry_out(self, asked: _Asked) -> BaseModel | list[ReadyMethod]:
-        answer: BaseModel | list[ReadyMethod]
+    def _carry_out(self, asked: _Asked) -> BaseModel:
+        answer: BaseModel
         meant = getattr(asked, "rig", None)
         if meant is not None and not meant.means(self._held):
             return Refusal(
@@ -343,9 +342,9 @@ class ControlClient:
         """The cautions have been read today."""
         return _decided(self._ask(self._for_rig("acknowledge") | {"who": who}))
 
-    def methods(self) -> list[ReadyMethod]:
+    def methods(self) -> MethodList:
         """Methods and plans that stand ready."""
-        return _METHODS.validate_python(self._ask({"ask": "methods"})["methods"])
+        return MethodList.model_validate(self._ask({"ask": "methods"}))
 
     def _for_rig(self, ask: str) -> dict[str, Any]:
         """Return an order with the rig that it is for."""
@@ -441,9 +440,7 @@ def _lines(connection: socket.socket) -> Iterator[bytes]:
         yield from whole
 
 
-def _as_json(answer: BaseModel | list[ReadyMethod]) -> bytes:
-    if isinstance(answer, list):
-        return b'{"methods":' + _METHODS.dump_json(answer) + b"}"
+def _as_json(answer: BaseModel) -> bytes:
     return answer.model_dump_json().encode()
 
 

@@ -31,14 +31,12 @@ from rig.jobs import Bench, Ended, Job, Progress, Standing, Watch, check_job
 from rig.jobs.cautions import CautionsRead
 from rig.jobs.endurance import endurance_job, order_of, unfinished
 from rig.jobs.guidance import Guidance
-from rig.jobs.guiding import moves_by_hand
 from rig.jobs.motion_watch import IntendedMotion, MotionWatch
 from rig.jobs.orders import Order
 from rig.methods import CheckedPlan
 from rig.reader import MANY_BOOTS, Delivery, PortAddress, Reader, restarts
 from rig.rigchecks import standing_of
 from rig.rigfile import RigFile, read_rig_file
-from rig.wire import Capability
 
 IDLE_S = 0.05
 """How long an idle desk waits for a delivery before it looks for an order."""
@@ -404,7 +402,7 @@ class Desk:
         return Standing(
             self._rig,
             self._out,
-            by_hand=self._rig.limits is None or (self._reader is not None and moves_by_hand(self._reader)),
+            by_hand=self._rig.limits is None or (self._reader is not None and not self._reader.drives),
             stop_cause=None if device is None else device.stop_cause,
         )
 
@@ -530,8 +528,7 @@ class Desk:
 
     def _halt_platen(self) -> None:
         reader = self._reader
-        identity = None if reader is None else reader.identity
-        if reader is not None and identity is not None and identity.capabilities & Capability.DRIVES:
+        if reader is not None and reader.drives:
             reader.session.halt()
 
     def _disarm(self, reader: Reader) -> None:
@@ -540,8 +537,7 @@ class Desk:
         A halt that comes meanwhile cuts the job's own request to disarm short, and a rig left armed would
         latch a stop for want of heartbeats.
         """
-        identity = reader.identity
-        if identity is None or not identity.capabilities & Capability.DRIVES:
+        if not reader.drives:
             return
         for _ in range(DISARM_ATTEMPTS):
             try:
@@ -557,13 +553,12 @@ class Desk:
         The rig is disarmed: a device that moves it all the same may do so again. Where the rig's file states
         no drive, or the device says that its motor has no current, a hand moves the platen.
         """
-        limits, samples, identity = self._rig.limits, delivery.samples, reader.identity
+        limits, samples = self._rig.limits, delivery.samples
         if any(event.kind in CLOCK_BEGINS_ANEW for event in delivery.events):
             self._stands = None
-        drives = identity is not None and Capability.DRIVES in identity.capabilities
         calibration = self._rig.calibration
         covered = calibration.covers(samples.force_channel, samples.position_channel)
-        if limits is None or not drives or not len(samples) or not all(covered):
+        if limits is None or not reader.drives or not len(samples) or not all(covered):
             return
         device = self._board.status().device
         if device is not None and device.motor_current is False:
@@ -593,8 +588,7 @@ class Desk:
         self._board.cautions_read(today=self._cautions_read())
         boots, self._boots = reader.boots - self._boots, reader.boots
         self._board.warn("restarts", restarts(boots) if boots >= MANY_BOOTS else None)
-        identity = reader.identity
-        if identity is None or not identity.capabilities & Capability.DRIVES:
+        if not reader.drives:
             return
         try:
             reader.session.state()

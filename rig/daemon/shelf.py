@@ -9,30 +9,17 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from pathlib import Path
-from typing import Literal
 
 from loguru import logger
-from pydantic import BaseModel, ConfigDict
 
 from rig.core import load_yaml, read_text
+from rig.daemon.bulletin import MethodList, MethodText
 from rig.errors import InputError
 from rig.jobs.orders import LONGEST_METHOD
 
 MOST_FILES = 60
 MOST_CHARACTERS = 160_000
 """Of all texts together: the answer must fit into one line of the control socket."""
-
-
-class ReadyMethod(BaseModel):
-    """A method or an endurance plan in a file."""
-
-    model_config = ConfigDict(frozen=True, extra="forbid")
-
-    name: str
-    source: str
-    purpose: str
-    kind: Literal["method", "endurance"]
-    text: str
 
 
 class Shelf:
@@ -46,23 +33,23 @@ class Shelf:
 
     def __init__(self, folders: Sequence[Path]) -> None:
         self._folders = tuple(folders)
-        self._known: dict[Path, tuple[int, ReadyMethod | None]] = {}
+        self._known: dict[Path, tuple[int, MethodText | None]] = {}
 
-    def methods(self) -> list[ReadyMethod]:
+    def methods(self) -> MethodList:
         """Return what is there now, in the order of the files' names; a folder that is absent is empty."""
         paths = [path for folder in self._folders for path in sorted(folder.glob("*.yaml"))][:MOST_FILES]
-        found: list[ReadyMethod] = []
+        found: list[MethodText] = []
         room = MOST_CHARACTERS
-        known: dict[Path, tuple[int, ReadyMethod | None]] = {}
+        known: dict[Path, tuple[int, MethodText | None]] = {}
         for path in paths:
             ready = self._read(path, known)
             if ready is not None and len(ready.text) <= room:
                 room -= len(ready.text)
                 found.append(ready)
         self._known = known
-        return found
+        return MethodList(methods=tuple(found))
 
-    def _read(self, path: Path, known: dict[Path, tuple[int, ReadyMethod | None]]) -> ReadyMethod | None:
+    def _read(self, path: Path, known: dict[Path, tuple[int, MethodText | None]]) -> MethodText | None:
         try:
             stat = path.stat()
             entry = self._known.get(path)
@@ -75,7 +62,7 @@ class Shelf:
         return entry[1]
 
 
-def _ready(path: Path) -> ReadyMethod | None:
+def _ready(path: Path) -> MethodText | None:
     try:
         text = read_text(path, most=LONGEST_METHOD)
         content = load_yaml(text, str(path))
@@ -83,7 +70,7 @@ def _ready(path: Path) -> ReadyMethod | None:
         return None
     if not ({"steps", "squeeze"} & set(map(str, content))):
         return None
-    return ReadyMethod(
+    return MethodText(
         name=str(content.get("name", path.stem))[:200],
         source=path.name,
         purpose=str(content.get("purpose", ""))[:1000],

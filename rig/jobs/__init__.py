@@ -12,7 +12,7 @@ if TYPE_CHECKING:
     from rig.jobs.checking import check_job
     from rig.jobs.driving import MethodStoppedError
     from rig.jobs.guidance import Guidance
-    from rig.jobs.guiding import moves_by_hand, perform_guided
+    from rig.jobs.guiding import perform_guided
     from rig.jobs.job import Bench, Ended, Job, Progress, Recorded, Standing, Watch
     from rig.jobs.recording import StopRule, record
     from rig.jobs.running import perform_method

@@ -60,7 +60,7 @@ from rig.reader import (
     restarts,
 )
 from rig.samples import Samples
-from rig.wire import LATCHED_STOPS, MOTION_ENDS, Capability, EventCode, StateFlag
+from rig.wire import LATCHED_STOPS, MOTION_ENDS, EventCode, StateFlag
 
 WAIT_S = 0.02
 """How long the driver waits for a delivery before it looks at its motion again."""
@@ -179,8 +179,7 @@ class Driver:
             raise InputError(
                 "force, position: not calibrated, so the rig is not driven; give per_count in its file"
             )
-        identity = reader.identity
-        if identity is None or not identity.capabilities & Capability.DRIVES:
+        if not reader.drives:
             raise DeviceError("the rig cannot drive its platen: follow the method by hand while recording")
         self.writer: DiskThread | None = None
         self.contact_mm = 0.0

@@ -50,7 +50,6 @@ from rig.methods import (
 from rig.methods.steps import ContactCheck, each_step
 from rig.reader import Delivery, Reader
 from rig.samples import Samples, Status
-from rig.wire import Capability
 
 WAIT_S = 0.1
 """How long a delivery is waited for before the clock and the person's wish to stop are looked at again."""
@@ -92,12 +91,6 @@ class HandJob(MethodJob):
     def perform(self, bench: Bench) -> Recorded:
         """Guide through every step."""
         return perform_guided(bench, bench.heading(self.card, described(self.order)), self.checked)
-
-
-def moves_by_hand(reader: Reader) -> bool:
-    """Return whether the rig behind an entered reader has to be moved by hand: it cannot be told to move."""
-    identity = reader.identity
-    return identity is None or not identity.capabilities & Capability.DRIVES
 
 
 def perform_guided(

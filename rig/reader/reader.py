@@ -28,7 +28,7 @@ from rig.reader.intake import Intake, WireFormat
 from rig.reader.link import Link, PortLostError
 from rig.reader.ports import PortAddress, find_port
 from rig.samples import Samples
-from rig.wire import Abilities, Identity, Tally
+from rig.wire import Abilities, Capability, Identity, Tally
 
 OPENING_LIMIT_S = 5.0
 """A board may need 2 s to boot, and firmware 2 s more to tare, before its first sample."""
@@ -120,6 +120,11 @@ class Reader:
     def identity(self) -> Identity | None:
         """What the device said of itself last; None if it has not."""
         return self._intake.identity
+
+    @property
+    def drives(self) -> bool:
+        """Whether the device says that it drives the platen."""
+        return self.identity is not None and Capability.DRIVES in self.identity.capabilities
 
     @property
     def abilities(self) -> Abilities | None:

@@ -126,7 +126,7 @@ def test_orders_reach_the_one_who_takes_them_and_the_answer_comes_back(tmp_path)
 def test_ready_methods_are_offered_with_their_text(tmp_path):
     methods = ROOT / "configs" / "methods"
     with served(tmp_path, shelf=[methods]) as (_, _, path), ControlClient(path) as client:
-        offered = {each.source: each for each in client.methods()}
+        offered = {each.source: each for each in client.methods().methods}
     assert set(offered) == {each.name for each in methods.glob("*.yaml")}
     squeeze = offered["plain_squeeze.yaml"]
     assert squeeze.text == (methods / "plain_squeeze.yaml").read_text(encoding="utf-8")
@@ -143,12 +143,12 @@ def test_a_folder_of_anything_offers_only_what_is_a_method_or_a_plan(tmp_path):
     (folder / "e.yaml").write_text("steps: [1]\n#" + "x" * 70_000)
     (folder / "f.yaml").mkdir()
     shelf = Shelf([folder, tmp_path / "absent"])
-    assert [(each.source, each.kind) for each in shelf.methods()] == [
+    assert [(each.source, each.kind) for each in shelf.methods().methods] == [
         ("a.yaml", "method"),
         ("b.yaml", "endurance"),
     ]
     (folder / "a.yaml").unlink()
-    assert [each.source for each in shelf.methods()] == ["b.yaml"]
+    assert [each.source for each in shelf.methods().methods] == ["b.yaml"]
 
 
 def test_only_the_user_can_reach_the_socket(tmp_path):

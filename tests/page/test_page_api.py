@@ -19,8 +19,8 @@ import websockets.sync.client
 from page_serving import asking, origin, serving
 from stand_in_desk import CAUTIONS, KEPT_POINTS, METHODS, POINTS, point_of, standing_in
 
-from rig.daemon.bulletin import CycleRow, Done, LiveTrace, News, Refusal, RigStatus, Seen
-from rig.daemon.page import MethodList, RigLink
+from rig.daemon.bulletin import CycleRow, Done, LiveTrace, MethodList, News, Refusal, RigStatus, Seen
+from rig.daemon.page import RigLink
 from rig.daemon.page.access import LONGEST_BODY
 from rig.errors import DeviceError, InputError
 from rig.jobs.orders import HeightOrder

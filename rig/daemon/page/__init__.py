@@ -12,6 +12,6 @@ from rig.core.faces import import_when_used
 if TYPE_CHECKING:
     from rig.daemon.page.access import AccessRules, GuardedApp, access_rules, read_token
     from rig.daemon.page.app import make_app
-    from rig.daemon.page.rig_link import MethodList, MethodText, RigLink
+    from rig.daemon.page.rig_link import RigLink
 
 import_when_used(__name__)

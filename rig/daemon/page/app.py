@@ -39,9 +39,9 @@ from starlette.requests import HTTPConnection
 
 from rig import __version__
 from rig.core import chosen_units
-from rig.daemon.bulletin import CycleRow, Done, LiveTrace, News, Preview, Refusal, RigStatus, Seen
+from rig.daemon.bulletin import CycleRow, Done, LiveTrace, MethodList, News, Preview, Refusal, RigStatus, Seen
 from rig.daemon.page.access import LONGEST_TOKEN, SESSION_S, AccessRules, GuardedApp
-from rig.daemon.page.rig_link import MethodList, RigLink
+from rig.daemon.page.rig_link import RigLink
 from rig.errors import DeviceError, InputError, RigError
 from rig.jobs.orders import Order, RigRef
 

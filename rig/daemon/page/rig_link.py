@@ -14,11 +14,21 @@ import json
 from collections.abc import Callable
 from itertools import chain
 from pathlib import Path
-from typing import Any, Literal, TypeVar
+from typing import Any, TypeVar
 
-from pydantic import BaseModel, ConfigDict, TypeAdapter, ValidationError
+from pydantic import BaseModel, TypeAdapter, ValidationError
 
-from rig.daemon.bulletin import CycleRow, Done, LiveTrace, News, Preview, Refusal, RigStatus, Seen
+from rig.daemon.bulletin import (
+    CycleRow,
+    Done,
+    LiveTrace,
+    MethodList,
+    News,
+    Preview,
+    Refusal,
+    RigStatus,
+    Seen,
+)
 from rig.errors import DeviceError, InputError
 from rig.jobs.orders import Order, RigRef
 
@@ -38,26 +48,6 @@ MOST_PARTS = 60
 """Answers that are put together at most, should something fill faster than it is read."""
 
 _Value = TypeVar("_Value", bound=BaseModel)
-
-
-class MethodText(BaseModel):
-    """A method or plan that the daemon offers; `text` is its YAML."""
-
-    model_config = ConfigDict(frozen=True)
-
-    name: str
-    source: str
-    purpose: str = ""
-    kind: Literal["method", "endurance"]
-    text: str
-
-
-class MethodList(BaseModel):
-    """All methods and plans that the daemon offers."""
-
-    model_config = ConfigDict(frozen=True)
-
-    methods: tuple[MethodText, ...] = ()
 
 
 class _SilentError(Exception):
