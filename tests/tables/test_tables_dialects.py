@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+
 import numpy as np
 import pytest
 from dialects import ENCODINGS, FOOTERS, PREAMBLES, Dialect
