@@ -34,7 +34,7 @@ def take_in(table: Path, *, another: bool, who: str | None, path: Path) -> None:
     size DIRECTION, their u, and measured. Put units in the headings, as in "mass (g)". A known piece gets
     only what is new. A whole history, as written by `export --history`, is read into a new register.
     """
-    text = read_table_text(table, most=LARGEST_TEXT).text
+    text = read_table_text(table, most=LARGEST_TEXT, known=lambda _: False).text
     with Register(path) as register:
         entered, written = import_into(register, text, str(table), another=another, who=who)
     say(f"{path}: {entered} pieces entered, {written} records written")

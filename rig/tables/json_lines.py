@@ -38,7 +38,7 @@ def json_lines_text(text: str, where: str) -> str:
     Examples
     --------
     >>> json_lines_text('{"t_s": 0.1, "x_mm": 2}\\n{"t_s": 0.2, "x_mm": 3}\\n', "log.jsonl")
-    't_s\\tx_mm\\n0.1\\t2.0\\n0.2\\t3.0'
+    't_s\\tx_mm\\n0.1\\t2\\n0.2\\t3'
     """
     rows = _FRAME.sub("", _BETWEEN.sub("}\n{", text.strip().removeprefix("[").removesuffix("]")))
     first = next(line for line in [*rows.splitlines(), ""] if line.strip() or not rows.strip())
@@ -61,7 +61,10 @@ def json_lines_text(text: str, where: str) -> str:
             "plain values per line"
         ) from None
     columns = [
-        ["" if value is None else " ".join(str(value).split()) for value in column.to_pylist()]
+        [
+            "" if value is None else " ".join(str(value).removesuffix(".0").split())
+            for value in column.to_pylist()
+        ]
         for column in table.columns
     ]
     names = [" ".join(name.split()) for name in table.column_names]

@@ -39,7 +39,7 @@ from rig.units import factor
 REMARKS = ("#", "%", "//", '"#')
 """Lines that begin with one of them are read by people only."""
 
-_DELIMITERS = ("\t", ";", ",", "|", WHITESPACE, *"~^!&:@_/#\u2502")
+DELIMITERS = ("\t", ";", ",", "|", WHITESPACE, *"~^!&:@_/#\u2502")
 """The usual ones, in this order, and signs that stand in no number."""
 _SNIFFED = 400
 """Lines that tell the delimiter: half from the top, half from the middle, where no preamble reaches."""
@@ -214,15 +214,24 @@ def _lines_that_count(
             if has_open_quote(line):
                 raise InputError(f"{where}, line {number}: a quotation mark is not closed")
         bare = line.strip()
-        # rules such as +----+ and |:---|---:| are drawn for people, too
-        if bare.startswith(REMARKS) or (len(bare) > 2 and _RULE.match(bare) and _DRAWN.search(bare)):
+        if bare.startswith(REMARKS) or is_drawn(bare):
             remarks.append((number, bare))
         elif bare.strip('"; \t,|'):
             kept.append(line)
             numbers.append(number)
-    if kept and all(_framed(line) for line in kept[-_SNIFFED:]):
-        kept = [line.strip()[1:-1] if _framed(line) else line for line in kept]
-    return kept, numbers, remarks
+    return without_frame(kept), numbers, remarks
+
+
+def is_drawn(bare: str) -> bool:
+    """Return whether a line is a rule such as +----+ or |:---|---:|, which is drawn for people."""
+    return len(bare) > 2 and _RULE.match(bare) is not None and _DRAWN.search(bare) is not None
+
+
+def without_frame(lines: list[str]) -> list[str]:
+    """Return lines without the signs around them, where the last ones all have them."""
+    if not all(_framed(line) for line in lines[-_SNIFFED:]):
+        return lines
+    return [line.strip()[1:-1] if _framed(line) else line for line in lines]
 
 
 def _framed(line: str) -> bool:
@@ -276,7 +285,7 @@ def _told_delimiter(lines: Sequence[str], decimal: str | None) -> str:
     middle = len(lines) // 2
     sample = [*lines[: _SNIFFED // 2], *lines[max(middle, _SNIFFED // 2) : middle + _SNIFFED // 2]]
     best, best_score = ",", (0.0, 0.0)
-    for delimiter in _DELIMITERS:
+    for delimiter in DELIMITERS:
         if delimiter == decimal:
             continue
         cut = [[cell for cell in cut_cells(line, delimiter) if cell] for line in sample]

@@ -13,8 +13,16 @@ from pathlib import Path
 
 from rig.core import from_csv_cell
 from rig.errors import InputError
-from rig.tables.cells import cut_cells, shown
-from rig.tables.layout import REMARKS, has_open_quote, is_numeric, units_row
+from rig.tables.cells import WHITESPACE, cut_cells, shown
+from rig.tables.layout import (
+    DELIMITERS,
+    REMARKS,
+    has_open_quote,
+    is_drawn,
+    is_numeric,
+    units_row,
+    without_frame,
+)
 from rig.tables.numbers import may_be_thousands, plain_number, told_decimal
 from rig.tables.sources import read_table_text
 
@@ -26,9 +34,10 @@ MOST_ROWS = 1_000_000
 MIXED = "mixed"
 """Of a table in which some numbers have a decimal comma and others a decimal point."""
 
-_DELIMITERS = ("\t", ";", ",", "|")
 _MOST_CELL_LINES = 100
 """Of one quoted cell, such as a note of several paragraphs."""
+LONGEST_HEADING = 200
+"""Characters; what looks for a name and a unit in a longer cell may be slow."""
 _SEARCHED = 200
 """Lines in which headings are looked for: longer than any preamble that people write above a short table."""
 
@@ -96,7 +105,7 @@ def read_rows(
     unique: bool = True,
 ) -> RowTable:
     """Read a short table from a file; see `rows_of`."""
-    source = read_table_text(path, most=most, hint=hint)
+    source = read_table_text(path, most=most, hint=hint, known=known)
     return rows_of(
         source.text, source.where, known, delimiter=source.delimiter, most_rows=most_rows, unique=unique
     )
@@ -136,8 +145,10 @@ def rows_of(
     lines = [
         (number, line)
         for number, line in _joined(every, where)
-        if line.strip('"; \t,|') and not line.lstrip().startswith(REMARKS)
+        if line.strip('"; \t,|') and not line.lstrip().startswith(REMARKS) and not is_drawn(line.strip())
     ]
+    unframed = without_frame([line for _, line in lines])
+    lines = [(number, line) for (number, _), line in zip(lines, unframed, strict=True)]
     if not lines:
         raise InputError(f"{where}: found nothing, expected headings and rows below them")
     if len(lines) > most_rows + _SEARCHED:
@@ -150,7 +161,8 @@ def rows_of(
     doubled = sorted({name for name in headings if name and headings.count(name) > 1})
     if doubled and unique:
         raise InputError(f"{where}, line {number}, headings: more than one column {', '.join(doubled)}")
-    cut = [(line, cut_cells(row, delimiter)) for line, row in lines[head + 1 :]]
+    again = lines[head][1]
+    cut = [(line, cut_cells(row, delimiter)) for line, row in lines[head + 1 :] if row != again]
     if cut and (units := units_row(cut[0][1])) is not None:
         headings = [
             _with_unit(name, units[place] if place < len(units) else "")
@@ -173,6 +185,8 @@ def _joined(every: Sequence[str], where: str) -> list[tuple[int, str]]:
     while at < len(every):
         line, number = every[at], at + 1
         at += 1
+        if not line:
+            continue
         if has_open_quote(line) and not line.lstrip().startswith(REMARKS):
             parts = [line]
             while at < len(every) and has_open_quote(line):
@@ -192,10 +206,11 @@ def _headings_at(
     lines: Sequence[str], known: Callable[[str], bool], delimiter: str | None
 ) -> tuple[int, str]:
     """Return which line holds the headings, and what cells end at there."""
-    best, place, mark = 0, 0, delimiter or max(_DELIMITERS, key=lines[0].count)
+    best, place, mark = 0, 0, delimiter or max(DELIMITERS[:4], key=lines[0].count)
     for at, line in enumerate(lines[:_SEARCHED]):
-        for candidate in _DELIMITERS if delimiter is None else (delimiter,):
-            found = sum(known(cell) for cell in set(cut_cells(line, candidate)))
+        for candidate in DELIMITERS if delimiter is None else (delimiter,):
+            cells = {cell for cell in cut_cells(line, candidate) if len(cell) <= LONGEST_HEADING}
+            found = sum(map(known, cells))
             if found > best:
                 best, place, mark = found, at, candidate
     return place, mark
@@ -236,7 +251,7 @@ def _row(
         hint = " (a decimal comma needs ';' between cells, or quotation marks)" if delimiter == "," else ""
         raise InputError(
             f"{where}, line {line}: found {len(filled)} cells, expected {len(headings)} as in the headings"
-            f"{hint}; found {shown(delimiter.join(cells))}"
+            f"{hint}; found {shown((' ' if delimiter == WHITESPACE else delimiter).join(cells))}"
         )
     cells_by_heading = dict(zip(headings, map(from_csv_cell, filled), strict=True))
     return Row(line, cells_by_heading, f"{where}, line {line}", decimal)

@@ -13,6 +13,7 @@ import hashlib
 import io
 import zipfile
 import zlib
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -70,6 +71,7 @@ def read_table_text(
     sheet: str | None = None,
     most: int = LARGEST_TABLE,
     hint: str = "",
+    known: Callable[[str], bool] | None = None,
 ) -> TableText:
     """Read a table's text.
 
@@ -85,6 +87,8 @@ def read_table_text(
         Bytes that the file may have.
     hint
         What to do if there is no such file, for the refusal.
+    known
+        Whether a cell is a heading that tells which sheet is meant; None for those of a recording.
 
     Raises
     ------
@@ -103,7 +107,7 @@ def read_table_text(
     else:
         where = str(path)
     if data.startswith(_ZIP):
-        name, text, notes = sheet_text(data, path, sheet)
+        name, text, notes = sheet_text(data, path, sheet, known)
         return TableText(f"{path}, sheet {name!r}", text, "\t", digest, notes)
     if sheet is not None:
         raise InputError(f"{path}: --sheet was given, but this is not a spreadsheet; leave the option out")

@@ -13,7 +13,7 @@ import io
 import re
 import zipfile
 import zlib
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from datetime import date, datetime, time, timedelta
 from pathlib import Path
 from typing import Any
@@ -25,6 +25,7 @@ LARGEST_PARTS = 1 << 28
 """Bytes of all parts together, unpacked."""
 
 _SEARCHED_ROWS = 100
+_LONGEST_HEADING = 200
 MOST_PARTS = 10_000
 MOST_CELLS = 10_000_000
 """Of the rectangle around all filled cells of a sheet; it is held in memory as a whole."""
@@ -36,8 +37,10 @@ _COLUMNS = re.compile(rb"number-columns-repeated=\"(\d{1,9})\"")
 _ROWS = re.compile(rb"number-rows-repeated=\"(\d{1,9})\"")
 
 
-def sheet_text(data: bytes, path: Path, sheet: str | None) -> tuple[str, str, tuple[str, ...]]:
-    """Return the name of a sheet, its text, and notes.
+def sheet_text(
+    data: bytes, path: Path, sheet: str | None, known: Callable[[str], bool] | None = None
+) -> tuple[str, str, tuple[str, ...]]:
+    """Return the name of a sheet, its text, and notes; of several the one with headings that are known.
 
     Raises
     ------
@@ -67,7 +70,7 @@ def sheet_text(data: bytes, path: Path, sheet: str | None) -> tuple[str, str, tu
     if not filled:
         raise InputError(f"{path}: no sheet holds anything; expected a table")
     notes: tuple[str, ...] = ()
-    recordings = [name for name in filled if _is_recording(filled[name])]
+    recordings = [name for name in filled if _is_meant(filled[name], known)]
     if len(filled) > 1 and len(recordings) == 1:
         notes = (
             f"{path}: of {len(filled)} sheets {recordings[0]!r} is the only one with columns of force and "
@@ -76,6 +79,11 @@ def sheet_text(data: bytes, path: Path, sheet: str | None) -> tuple[str, str, tu
         filled = {recordings[0]: filled[recordings[0]]}
     if len(filled) > 1:
         several = recordings or list(filled)
+        if known is not None:
+            raise InputError(
+                f"{path}: several sheets hold a table ({', '.join(map(repr, several[:20]))}); save the one "
+                "that is meant as CSV"
+            )
         shown = " or ".join(f'--sheet "{name}"' for name in several[:20])
         more = f" ({len(several)} sheets)" if len(several) > 20 else ""
         raise InputError(f"{path}: several sheets hold a table; choose one: {shown}{more}")
@@ -83,9 +91,17 @@ def sheet_text(data: bytes, path: Path, sheet: str | None) -> tuple[str, str, tu
     return name, "\n".join("\t".join(_cell(cell) for cell in row) for row in rows), notes
 
 
-def _is_recording(rows: Sequence[Sequence[Any]]) -> bool:
-    """Return whether one row near the top of a sheet has headings of force and of position."""
+def _is_meant(rows: Sequence[Sequence[Any]], known: Callable[[str], bool] | None) -> bool:
+    """Return whether one row near the top of a sheet has two headings that are known, or else those of force
+    and of position."""
     for row in rows[:_SEARCHED_ROWS]:
+        if known is not None:
+            if (
+                sum(isinstance(cell, str) and len(cell) <= _LONGEST_HEADING and known(cell) for cell in row)
+                > 1
+            ):
+                return True
+            continue
         named = {kind_of(cell, None) for cell in row if isinstance(cell, str)}
         named |= {(reduced_kind(cell, None) or (None,))[0] for cell in row if isinstance(cell, str)}
         if named >= {"force", "position"}:

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import codecs
 import gzip
+import io
+import zipfile
 
 import pytest
 from hypothesis import given, settings
@@ -49,7 +51,25 @@ def packed(rows) -> bytes:
     return gzip.compress(german(rows))
 
 
-DIALECTS = (english, german, tabbed, quoted, preamble, units_below, packed)
+def framed(rows) -> bytes:
+    lines = ["| " + " | ".join(row) + " |" for row in rows]
+    return "\n".join([lines[0], "|" + " --- |" * len(rows[0]), *lines[1:], ""]).encode()
+
+
+def headings_again(rows) -> bytes:
+    return english([*rows[:2], rows[0], *rows[2:]]).replace(b",", b"~")
+
+
+def archived(rows) -> bytes:
+    written = io.BytesIO()
+    with zipfile.ZipFile(written, "w") as archive:
+        archive.writestr("table.csv", german(rows))
+    return written.getvalue()
+
+
+DIALECTS = (
+    english, german, tabbed, quoted, preamble, units_below, packed, framed, headings_again, archived,
+)  # fmt: skip
 
 VERIFICATION = [
     ("run", "direction", "load_N", "indicated_N"),
@@ -158,6 +178,27 @@ def test_a_table_with_both_marks_is_refused_where_one_may_mark_thousands() -> No
     assert table.rows[0].number_text("x") == "1.5"
     with pytest.raises(InputError, match=r"line 3, column 'x': found '1.234' in a table with decimal commas"):
         table.rows[1].number_text("x")
+
+
+def test_a_cell_longer_than_any_heading_is_not_looked_up() -> None:
+    asked = []
+    with pytest.raises(InputError):
+        rows_of(f"{'a(' * 10_000}\n" * 400, "t.csv", lambda cell: bool(asked.append(cell)))
+    assert not asked
+
+
+def test_of_several_sheets_the_one_with_known_headings_is_read(tmp_path) -> None:
+    openpyxl = pytest.importorskip("openpyxl")
+    book = openpyxl.Workbook()
+    book.active.append(["by hand", "on the bench"])
+    for title in ("Sizes", "More"):
+        sheet = book.create_sheet(title)
+        sheet.append(["id", "x"] if title == "Sizes" else ["remarks", "y"])
+        sheet.append(["F-1", 1.5])
+    book.save(tmp_path / "t.xlsx")
+    assert read_rows(tmp_path / "t.xlsx", {"id", "x"}.__contains__).rows[0].number_text("x") == "1.5"
+    with pytest.raises(InputError, match=r"several sheets hold a table .*save the one that is meant as CSV"):
+        read_rows(tmp_path / "t.xlsx", {"nothing"}.__contains__)
 
 
 def test_cells_keep_their_lines_and_inch_marks(tmp_path) -> None:
