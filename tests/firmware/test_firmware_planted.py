@@ -3,7 +3,7 @@
 Every fault is compiled and run in the simulated press, and checked through its pseudo-terminal by the suite
 behind `pressrig check-device`. The clock is the chip's, so a busy machine does not change the score.
 `PRESSRIG_PLANTED=all` plants every fault, any other value picks faults by a part of their names; without it
-every eighth fault is planted. The checks that its entry names are performed, with what is watched all along;
+every tenth fault is planted. The checks that its entry names are performed, with what is watched all along;
 with `PRESSRIG_PLANTED=whole` all checks on every fault, which takes ten times as long. A fault counts as
 found if one of the named checks fails, and the cost that is printed for it holds the words of the entry.
 """
@@ -36,8 +36,8 @@ FAULTS: list[dict[str, Any]] = yaml.safe_load(
 REFUSAL = "refusal"
 WANTED = os.environ.get("PRESSRIG_PLANTED", "")
 EVERY, WHOLE = WANTED in ("all", "whole"), WANTED == "whole"
-SHORT_RUN = 8
-"""Without a wish every eighth fault is planted: there are several of each kind, one beside the other."""
+SHORT_RUN = 10
+"""Without a wish every tenth fault is planted: there are several of each kind, one beside the other."""
 
 AT_ONCE = 2
 TRIES = 3

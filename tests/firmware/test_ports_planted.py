@@ -25,8 +25,8 @@ skip_without_tools()
 
 PLANTED = Path(__file__).parent / "planted"
 ALL = os.environ.get("PRESSRIG_PLANTED") in ("all", "whole")
-SHORT_RUN = 24
-"""Without a wish every 24th fault of the core is planted, on one port; each takes 2 to 3 s."""
+SHORT_RUN = 30
+"""Without a wish every 30th fault of the core is planted, on one port; each takes 2 to 3 s."""
 
 OF_THE_CORE: list[dict[str, Any]] = [
     fault
