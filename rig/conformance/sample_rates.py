@@ -60,10 +60,12 @@ def _measured(stand: Stand) -> str:
     highest = stand.known.rate_mhz
     found = []
     for asked in (highest, max(highest // 4, 1000)):
-        granted_hz = stand.stream(asked) / 1000
+        granted_hz = stand.must(StreamAt(stand.talk.next_id(), asked), "stream").value / 1000
+        require(granted_hz > 0, f"asked for {asked / 1000:g}/s, granted no rate")
         stand.talk.listen(SETTLE_S)
         stand.talk.taken.clear()
         stand.talk.listen(max(MEASURED_S, ENOUGH_SAMPLES / granted_hz))
+        require(bool(stand.talk.taken), f"{granted_hz:g}/s granted, and no sample came")
         measured_hz = taken_per_s(stand)
         words = f"{granted_hz:g}/s granted, {measured_hz:.4g}/s measured"
         require(abs(measured_hz / granted_hz - 1.0) <= RATE_TOLERANCE, words)
