@@ -13,21 +13,20 @@ The device's own limits and a hard-wired emergency stop come first; what is chec
 from __future__ import annotations
 
 import math
-import threading
 import time
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from collections.abc import Callable
 from dataclasses import replace
 from typing import Any, Literal
 
 import numpy as np
 from loguru import logger
 
-from rig.calibration import Calibration
+from rig.calibration import Calibration, Scale
 from rig.capture import CaptureWriter
 from rig.core import EventKind
 from rig.errors import DeviceError, InputError, RigError
 from rig.jobs.disk_thread import DiskThread
+from rig.jobs.hand_waits import PersonAsked, note_step_off_rig
 from rig.jobs.job import Progress, Watch
 from rig.jobs.motion_watch import GONE_AT, GONE_SHARE, SLACK_MM, SLACK_SHARE, IntendedMotion
 from rig.jobs.recording import link_tallies, write_events
@@ -175,10 +174,7 @@ class Driver:
     """
 
     def __init__(self, reader: Reader, calibration: Calibration, rig: RigLimits, watch: Watch) -> None:
-        if calibration.force is None or calibration.position is None:
-            raise InputError(
-                "force, position: not calibrated, so the rig is not driven; give per_count in its file"
-            )
+        self._force, self._position = driven_scales(calibration)
         if not reader.drives:
             raise DeviceError("the rig cannot drive its platen: follow the method by hand while recording")
         self.writer: DiskThread | None = None
@@ -187,7 +183,6 @@ class Driver:
         self.met_s = 0.0
         self.keep_raw = True
         self._reader, self.session = reader, reader.session
-        self._force, self._position = calibration.force, calibration.position
         self._rig, self._watch = rig, watch
         self._heart = Heart(reader.session)
         self._wire = Tripwire(self._force, self._position, rig, reader.session.halt_unanswered)
@@ -761,10 +756,10 @@ class Driver:
         A platen that moves meanwhile is halted at once, and ends what is being done once the person is back.
         """
         self.disarm()
-        stood_mm, moved_mm, done = self.position_now_mm(), 0.0, threading.Event()
-        with _asking(lambda: self._watch.ask(action.instruction), done):
+        stood_mm, moved_mm = self.position_now_mm(), 0.0
+        with PersonAsked(self._watch.ask, action.instruction) as asked:
             began_s = self.device_s
-            while not done.is_set() or self.device_s - began_s < (action.least_s or 0.0):
+            while not asked.done.is_set() or self.device_s - began_s < (action.least_s or 0.0):
                 self.take_one(moving=False)
                 now_mm = stood_mm if self._now_mm is None else self._now_mm
                 if abs(now_mm - stood_mm) > SLACK_MM + abs(moved_mm):
@@ -775,15 +770,7 @@ class Driver:
         if moved_mm:
             self.event("platen goes on", moved_mm=moved_mm)
             raise MethodStoppedError(_moves_by_itself(moved_mm))
-        taken_s = self.device_s - began_s
-        self.event("step off the rig", instruction=action.instruction, taken_s=taken_s)
-        if action.most_s is not None and taken_s > action.most_s:
-            logger.warning(
-                "{}: took {:.0f} s, at most {:.0f} s were asked for",
-                action.instruction,
-                taken_s,
-                action.most_s,
-            )
+        note_step_off_rig(action, self.device_s - began_s, self.event)
         self.arm()
 
     # Taking what comes.
@@ -1007,6 +994,21 @@ class Driver:
         return round(float(self._force.counts(force_n)))
 
 
+def driven_scales(calibration: Calibration) -> tuple[Scale, Scale]:
+    """Return what a count of force and of position is, without which a rig is not driven.
+
+    Raises
+    ------
+    InputError
+        If a channel is not calibrated.
+    """
+    if calibration.force is None or calibration.position is None:
+        raise InputError(
+            "force, position: not calibrated, so the rig is not driven; give per_count in its file"
+        )
+    return calibration.force, calibration.position
+
+
 def must_have_finished(place: str, end: MotionEnd) -> None:
     """Raise unless a motion reached what it was to reach.
 
@@ -1056,21 +1058,3 @@ def _moves_by_itself(moved_mm: float) -> str:
         f"THE PLATEN MOVED BY {moved_mm:+.1f} mm ALTHOUGH IT WAS DISARMED FOR A STEP BY HAND: STAND CLEAR, "
         "PRESS THE EMERGENCY STOP"
     )
-
-
-@contextmanager
-def _asking(ask: Callable[[], None], done: threading.Event) -> Iterator[None]:
-    """Ask in a thread of its own, so that the recording goes on meanwhile."""
-
-    def asked() -> None:
-        try:
-            ask()
-        finally:
-            done.set()
-
-    thread = threading.Thread(target=asked, name="rig-prompt")
-    thread.start()
-    try:
-        yield
-    finally:
-        thread.join()

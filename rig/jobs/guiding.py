@@ -27,7 +27,7 @@ from rig.jobs.driving import LinkLostError, StoppedByPersonError
 from rig.jobs.guidance import ZERO_INSTRUCTION, Guidance, instruction_of, pace_of
 from rig.jobs.hand_samples import Follower, HandSamples, SpeedMeter
 from rig.jobs.hand_strokes import Aim, Stroke
-from rig.jobs.hand_waits import HoldWait, PersonAsked, Quiet, RestWait
+from rig.jobs.hand_waits import HoldWait, PersonAsked, Quiet, RestWait, note_step_off_rig
 from rig.jobs.job import Bench, Progress, Recorded, Watch
 from rig.jobs.recording import SILENCE_S, link_tallies, write_events
 from rig.jobs.running import MethodJob, described, in_words
@@ -302,15 +302,7 @@ class _Guide:
         with PersonAsked(self._watch.ask, action.instruction) as asked:
             least_s = action.least_s or 0.0
             self._follow(asked.until(began_s + least_s), shown)
-        taken_s = self._now_s - began_s
-        self._event("step off the rig", instruction=action.instruction, taken_s=taken_s)
-        if action.most_s is not None and taken_s > action.most_s:
-            logger.warning(
-                "{}: took {:.0f} s, at most {:.0f} s were asked for",
-                action.instruction,
-                taken_s,
-                action.most_s,
-            )
+        note_step_off_rig(action, self._now_s - began_s, self._event)
 
     def _run_on(self) -> None:
         until = time.monotonic() + RUN_ON_S

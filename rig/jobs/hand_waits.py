@@ -12,8 +12,10 @@ from collections.abc import Callable
 from typing import Any, Self
 
 import numpy as np
+from loguru import logger
 
 from rig.jobs.hand_samples import HandSamples, first, upto
+from rig.methods import Prompt
 
 HOLD_MM = 0.2
 HOLD_SHARE = 0.02
@@ -158,13 +160,18 @@ class PersonAsked:
         Returns when the person is done.
     instruction
         What to ask for.
+
+    Attributes
+    ----------
+    done
+        Set once the person is done.
     """
 
     share = 0.0
 
     def __init__(self, ask: Callable[[str], None], instruction: str) -> None:
         self._ask, self._instruction = ask, instruction
-        self._done = threading.Event()
+        self.done = threading.Event()
         self._thread = threading.Thread(target=self._run, name="rig-prompt")
         self._least_s = self._now_s = 0.0
 
@@ -178,7 +185,7 @@ class PersonAsked:
     @property
     def hint(self) -> str:
         """What to do right now."""
-        return "wait a little longer" if self._done.is_set() else "confirm when done"
+        return "wait a little longer" if self.done.is_set() else "confirm when done"
 
     @property
     def time_left_s(self) -> float | None:
@@ -194,7 +201,7 @@ class PersonAsked:
     def take(self, heard: HandSamples) -> int | None:
         """Take what was heard; its last index once the person is done and it has taken long enough."""
         self._now_s = float(heard.time_s[-1])
-        return len(heard) - 1 if self._done.is_set() and self._now_s >= self._least_s else None
+        return len(heard) - 1 if self.done.is_set() and self._now_s >= self._least_s else None
 
     def did(self) -> dict[str, Any]:
         """Nothing that samples could tell."""
@@ -204,7 +211,16 @@ class PersonAsked:
         try:
             self._ask(self._instruction)
         finally:
-            self._done.set()
+            self.done.set()
+
+
+def note_step_off_rig(action: Prompt, taken_s: float, event: Callable[..., None]) -> None:
+    """Record how long a step off the rig took, and warn if that was longer than asked for."""
+    event("step off the rig", instruction=action.instruction, taken_s=taken_s)
+    if action.most_s is not None and taken_s > action.most_s:
+        logger.warning(
+            "{}: took {:.0f} s, at most {:.0f} s were asked for", action.instruction, taken_s, action.most_s
+        )
 
 
 class Quiet:

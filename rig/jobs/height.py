@@ -20,7 +20,7 @@ import numpy as np
 from rig.calibration import Scale
 from rig.capture import HEIGHT, CaptureHeader, CaptureWriter
 from rig.errors import DeviceError, InputError, RigError
-from rig.jobs.driving import Driver, MethodStoppedError
+from rig.jobs.driving import Driver, MethodStoppedError, driven_scales
 from rig.jobs.job import Bench, Progress, Recorded, Watch
 from rig.methods import (
     CLEARANCE_MM,
@@ -98,11 +98,7 @@ def measure_height(
         If the capture cannot be begun.
     """
     reader, calibration, watch = bench.reader, bench.calibration, bench.watch
-    if calibration.force is None or calibration.position is None:
-        raise InputError(
-            "force, position: not calibrated, so the rig is not driven; give per_count in its file"
-        )
-    still = _Still(calibration.force, calibration.position)
+    still = _Still(*driven_scales(calibration))
     driver = Driver(reader, calibration, checked.rig, replace(watch, see=_both(watch.see, still.see)))
     run = _Checking(driver, still, checked, watch, bare_mm)
     try:
