@@ -68,6 +68,10 @@ ROUNDING_LEFT = 48.0
 """A mean over consecutive positions of a moving platen is off by a share of a step that depends on where
 the steps fall: half of what a single reading is off by (res^2/12)."""
 
+BENT_SHARE = 0.2
+"""No toe region is a power of the deflection exactly: at its top it departs from one by up to this share of
+the force, as far as the samples allow, since faces are rough and materials relax or yield."""
+
 LEAP_SHARE = 0.1
 LATEST_CONTACT = 0.95
 EARLIER_NOISES = 3.0
@@ -101,6 +105,8 @@ class ToeFit:
         uncertainty that noise gives that. A specimen pressed again shows much the same.
     curved_mm
         How far a sphere's exponent would move `at_force_mm` where nothing tells it from a spring's; else 0.
+    contact_bent_mm, at_force_bent_mm
+        How far a departure from the power law that the samples do not show would move the two positions.
     """
 
     contact_mm: FloatArray
@@ -117,6 +123,8 @@ class ToeFit:
     quarter_mm: FloatArray
     quarter_u_mm: FloatArray
     curved_mm: FloatArray
+    contact_bent_mm: FloatArray
+    at_force_bent_mm: FloatArray
 
     @classmethod
     def unknown(cls, count: int) -> ToeFit:
@@ -218,6 +226,7 @@ def fit_toes(
             break
     if exponent is None:
         toe = _of_few(toe, zone, peak_n, chosen_n, noise, contact_force_n=contact_force_n)
+    whole = toe
     every = np.tile(np.arange(len(peak_n)), len(SHORTER))
     shorter_n = np.concatenate([share * chosen_n for share in SHORTER.values()])
     shorter = _fit(zone.selected(every), shorter_n, noise, contact_force_n, exponent)
@@ -231,10 +240,19 @@ def fit_toes(
     # between rows that lie far apart, evenly likely anywhere; dense ones show a toe region in between
     leapt = (toe.contact_mm <= clean_mm) & (leap_mm > LEAP_SHARE * (zone.x_mm[zone.last] - clean_mm))
     doubt_mm = np.where(leapt, leap_mm / sqrt(3), 0.0)
+    # what shorter toe regions show of a departure from the power law is in already
+    departed = {
+        name: np.fmax(
+            getattr(toe, f"{name}_u_mm"),
+            np.hypot(getattr(whole, f"{name}_u_mm"), getattr(whole, f"{name}_bent_mm")),
+        )
+        for name in ("contact", "at_force")
+    }
     return replace(
         toe,
         contact_mm=np.where(leapt, clean_mm, toe.contact_mm),
-        contact_u_mm=np.hypot(toe.contact_u_mm, doubt_mm),
+        contact_u_mm=np.hypot(departed["contact"], doubt_mm),
+        at_force_u_mm=departed["at_force"],
     )
 
 
@@ -567,7 +585,7 @@ class _Power:
         inverse[~self.free, 1, :] = inverse[~self.free, :, 1] = 0.0
         # a shifted zero moves the whole toe region: its effect is solved for like a residual of one
         # everywhere
-        _, by_shift, by_n, by_size = self._model(self.parameters, rows)
+        force, by_shift, by_n, by_size = self._model(self.parameters, rows)
         by_all = np.stack([by_shift, by_n * self.free[:, None], by_size], axis=2)
         pull = (by_all * self.weight[:, :, None]).sum(axis=1)
         by_zero = times_vector(inverse, pull)
@@ -590,6 +608,19 @@ class _Power:
             # correlated noise scatters less about the curve than it moves the curve
             pull = np.einsum("kri,rij,rnj->krn", directions, inverse, by_all) * (self.weight * self.noise_n)
             scattered = np.maximum(scattered, variance_of_sums(pull, self.count, self.rough.correlated))
+        # a departure that grows with the root of the deflection beyond the power; what it does to the
+        # parameters is solved for likewise, and what it may come to the samples say
+        departed = force * np.sqrt(np.maximum(self.x - shift[:, None], 0.0))
+        pull = np.einsum("rji,rj->ri", by_all, self.weight * departed)
+        by_departed = times_vector(inverse, pull)
+        known = np.maximum(_dots(self.weight * departed, departed) - _dots(pull, by_departed), 0.0)
+        departure = 1 / np.sqrt(BENT_SHARE**-2 + known / np.maximum(misfit, 1.0))
+        # an exponent that was taken for 1, or nearly so, brings its own doubt, which is as large
+        told_apart = np.sqrt(np.maximum(by_scatter[:, 1, 1], SMALLEST)) * TOLD_APART
+        departure[self.free] *= np.clip((n - EXPONENTS[0]) / told_apart - 1, 0.0, 1.0)[self.free]
+        bent = np.einsum("kri,ri->kr", directions, by_departed)
+        bent[1] += reach**1.5 / n
+        bent_mm = np.abs(bent) * departure * self.scale_mm
         contact_u, at_force_u = np.hypot(np.sqrt(scattered + drifted) * self.scale_mm, step_mm)
         contact = self.origin_mm + self.scale_mm * shift
         poor = (freedom < 0) | ~np.isfinite(contact)
@@ -605,6 +636,7 @@ class _Power:
             np.maximum(freedom, 0).astype(np.float64),
             at_force_u + nothing,
             *np.zeros((5, len(n))),
+            *bent_mm,
         )
 
 
