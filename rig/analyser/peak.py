@@ -51,11 +51,11 @@ AVERAGED_ABOVE = 0.125
 quarter of a step above it: near there both are taken for possible."""
 
 BRAKED_SHARE = 0.125
-BRAKED_U = 0.15
+BRAKED_U = 0.19
 BRAKED_FIT_U = 0.05
-"""A turn that no sample shows to be braked may have been braked between two samples: it lies lower by this
-share of the way from the turn to the nearest sample, with this standard uncertainty; and what is left in
-steps where the braking shows."""
+"""A turn that no sample shows to be braked may have been braked between two samples, over anything up to the
+way from the turn to the nearest sample: it lies lower by none to half of that. An eighth is taken, with this
+standard uncertainty, twice which reaches both ends; and what is left in steps where the braking shows."""
 
 UNEVEN_SHARE = 0.5
 UNEVEN_REACH = 0.25
