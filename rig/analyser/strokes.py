@@ -48,6 +48,10 @@ PASSED_DOUBT = 0.2
 """Where a turn lies before the deepest sample, the loading stroke is carried on to it; what that adds is
 uncertain by this share, since the stroke bends."""
 
+BENT_SHARE = 0.1
+"""A contact is moved by its standard uncertainty, to see what that does, where it is more than this share of
+a window."""
+
 END_REACH = 0.4
 NODES_AT_END = 6
 """Nodes within this share of the initial window on either side of its ends give the forces there."""
@@ -637,10 +641,10 @@ class Strokes:
         ends = np.stack(
             [self.contact_mm + low * self.depth_mm, self.contact_mm + high * self.depth_mm], axis=1
         )
-        return self._between(self._read(nodes, ends), run, shares)
+        return self._between(nodes, self._read(nodes, ends), run, shares)
 
     def _between(
-        self, ends: LocalFit, run: FloatArray, shares: tuple[float, float]
+        self, nodes: Nodes, ends: LocalFit, run: FloatArray, shares: tuple[float, float]
     ) -> tuple[FloatArray, FloatArray]:
         """Chord between two readings at shares of the way from contact to peak."""
         low, high = shares
@@ -653,10 +657,26 @@ class Strokes:
             by_contact = upper * (1 - high) - lower * (1 - low) + chord * (high - low)
             by_peak = upper * high - lower * low - chord * (high - low)
             moved = np.hypot(by_contact * self.contact_u_mm, by_peak * self.peak_u_mm)
+            # over a window that the contact's doubt is no small part of, slopes at its ends do not tell
+            bent = np.flatnonzero(self.contact_u_mm > BENT_SHARE * run)
+            if len(bent):
+                moved[bent] = np.fmax(moved[bent], run[bent] * self._chord_moves(nodes, shares)[bent])
             # what rounding of positions leaves in a few nodes
             place_n = np.hypot(lower, upper) * self._step_mm / sqrt(READING_NODES)
             spread = np.sqrt((ends.value_u**2).sum(axis=1) + moved**2 + place_n**2 + tilt_n**2)
             return chord, spread / run
+
+    def _chord_moves(self, nodes: Nodes, shares: tuple[float, float]) -> FloatArray:
+        """Return by how much a chord changes, at the most, where the contact is moved by its standard
+        uncertainty either way."""
+        low, high = shares
+        chords = []
+        for moved_u in (-1.0, 0.0, 1.0):
+            contact_mm = self.contact_mm + moved_u * self.contact_u_mm
+            depth_mm = self.peak_mm - contact_mm
+            ends_mm = np.stack([contact_mm + share * depth_mm for share in shares], axis=1)
+            chords.append(np.diff(self._read(nodes, ends_mm).value, axis=1)[:, 0] / ((high - low) * depth_mm))
+        return np.fmax(np.abs(chords[0] - chords[1]), np.abs(chords[2] - chords[1]))
 
     def _initial(self, nodes: Nodes, window: Nodes, *, lets_go: bool) -> tuple[FloatArray, FloatArray]:
         """Chord over the initial window, from the nodes around its ends.
@@ -700,7 +720,7 @@ class Strokes:
         ends = LocalFit(
             *(np.where(whole, a, b) for a, b in zip(fine.columns(), coarse.columns(), strict=True))
         ).only(np.expand_dims(known, 1))
-        return self._between(ends, run, (low, high))
+        return self._between(nodes, ends, run, (low, high))
 
     def depth_columns(self, origin_mm: FloatArray, origin_u: FloatArray) -> Columns:
         """Return the force on both strokes at the depths asked for."""
