@@ -57,6 +57,10 @@ BRAKED_FIT_U = 0.05
 way from the turn to the nearest sample: it lies lower by none to half of that. An eighth is taken, with this
 standard uncertainty, twice which reaches both ends; and what is left in steps where the braking shows."""
 
+BEAT_ROWS, ON_BEAT, OFF_BEAT = 6, 0.02, 0.05
+"""Rows whose times show the beat of a recording, what their steps may differ by, and how much earlier than on
+the beat a last row comes that was written because the press ended."""
+
 UNEVEN_SHARE = 0.5
 UNEVEN_REACH = 0.25
 """A turn of an uneven stroke may be missed by this share of how its steps change, at the most of what line
@@ -138,7 +142,9 @@ def find_turns(
     index, near = _near(x_mm, cycles.load_end, cycles, deadband_mm)
     height = x_mm[index] - x_mm[cycles.load_end][:, None]
     inside = (cycles.load_end[:, None] + _WINDOW == index) & _within(index, cycles)
-    rise, rise_u, ahead = _between_samples(height, inside, noise.position_mm)
+    rise, rise_u, ahead = _between_samples(
+        height, inside, noise.position_mm, ended=_ended_there(signals.time_s, cycles.load_end)
+    )
     dense = np.flatnonzero(np.count_nonzero(near, axis=1) >= DENSE)
     if len(dense):
         rise[dense], rise_u[dense] = _parabola(
@@ -228,8 +234,19 @@ def _side(signals: Signals, index: IntArray, near: BoolArray) -> Side:
     )
 
 
+def _ended_there(time_s: FloatArray, last: IntArray) -> BoolArray:
+    """Return which samples are the last of the recording and off its beat: written because the press ended
+    there, while others would have come later."""
+    ended = np.zeros(len(last), bool)
+    if len(time_s) > BEAT_ROWS:
+        *steps_s, last_s = np.diff(time_s[-BEAT_ROWS - 1 :])
+        even = np.ptp(steps_s) <= ON_BEAT * np.mean(steps_s)
+        ended = (last == len(time_s) - 1) & even & (last_s < (1 - OFF_BEAT) * np.mean(steps_s))
+    return ended
+
+
 def _between_samples(
-    height: FloatArray, inside: BoolArray, noise_mm: float
+    height: FloatArray, inside: BoolArray, noise_mm: float, *, ended: BoolArray
 ) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Rise of the turn above the largest sample, its standard uncertainty, and rows from there to the turn.
 
@@ -279,7 +296,7 @@ def _between_samples(
     # with samples on one side only (the end of a recording) nothing shows the turn: the platen may have gone
     # on by as much as a step, evenly likely anywhere there
     alone = np.where(np.isfinite(b1) & np.isfinite(a1), np.fmax(b1, a1) / 2, np.fmax(b1, a1))
-    alone_u = np.where(usable, 0.0, np.maximum(np.nan_to_num(alone), 0.0) / sqrt(3))
+    alone_u = np.where(usable | ended, 0.0, np.maximum(np.nan_to_num(alone), 0.0) / sqrt(3))
     rise_u = np.sqrt(line_u**2 + torn_u**2 + alone_u**2 + (LINES_NOISE * noise_mm) ** 2)
     return rise, rise_u, np.where(usable, place, np.nan)
 
