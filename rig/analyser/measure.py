@@ -17,7 +17,7 @@ from rig.analyser.baseline import Baseline, baseline
 from rig.analyser.blocks import MOST_BLOCKS, Blocks, block_means, even_blocks, stroke_blocks
 from rig.analyser.breaks import Breaks, Pressed, find_breaks, loaded_until, went_on_mm
 from rig.analyser.curves import Knee
-from rig.analyser.peak import Side, Turn, find_turns
+from rig.analyser.peak import Side, Tip, Turn, find_turns
 from rig.analyser.ragged import BoolArray, Nodes, first_above, first_below, means
 from rig.analyser.roughness import Roughness, RoughnessRecord
 from rig.analyser.strokes import END_REACH, Columns, Contacts, Context, Strokes
@@ -437,8 +437,19 @@ def _freed(turn: Turn, zero: Baseline, cycles: Cycles, frame: Frame) -> Turn:
     ):
         force_n = side.force_n - zero.at(index[:, None].astype(np.float64), cycles.contact)[:, 0]
         sides.append(Side(side.x_mm - frame.deflection_mm(force_n), force_n, side.count, side.doubt_n))
-    x_mm = turn.x_mm - frame.deflection_mm(sides[0].force_n)
-    return Turn(x_mm, turn.u_mm, sides[0], sides[1], turn.crept, sides[2], turn.over_mj, turn.ahead)
+    # over some samples the zero does not move
+    zero_n = zero.at(cycles.load_end[:, None].astype(np.float64), cycles.contact)
+    tips = [
+        Tip(tip.x_mm - frame.deflection_mm(tip.force_n - zero_n), tip.force_n - zero_n) for tip in turn.tips
+    ]
+    return replace(
+        turn,
+        x_mm=turn.x_mm - frame.deflection_mm(sides[0].force_n),
+        loading=sides[0],
+        unloading=sides[1],
+        over=sides[2],
+        tips=(tips[0], tips[1]),
+    )
 
 
 def _contact_columns(toe: ToeFit, headless: BoolArray) -> Columns:

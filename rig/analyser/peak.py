@@ -26,6 +26,9 @@ from rig.samples import FloatArray, IntArray
 from rig.segmenter import Cycles
 
 REACH = 12
+TIP_ROWS = 12
+"""Single samples at the turn in which a hard stop is looked for: some more than the nodes there average."""
+
 DENSE = 7
 HOLD_PICKS = 64
 HOLD_PARTS = 8
@@ -95,6 +98,17 @@ class Side:
 
 
 @dataclass(frozen=True, slots=True)
+class Tip:
+    """Single samples of a stroke, the one at the turn first, shape (m, `TIP_ROWS`).
+
+    The last one stands again where the stroke has no more.
+    """
+
+    x_mm: FloatArray
+    force_n: FloatArray
+
+
+@dataclass(frozen=True, slots=True)
 class Turn:
     """Where presses turn.
 
@@ -113,6 +127,8 @@ class Turn:
     ahead
         Rows from the deepest sample to the turn, less than zero where the turn came before it; not-a-number
         where the samples do not tell.
+    tips
+        Single samples of each stroke from the turn on, the one at the turn first.
     """
 
     x_mm: FloatArray
@@ -123,6 +139,7 @@ class Turn:
     over: Side
     over_mj: FloatArray
     ahead: FloatArray
+    tips: tuple[Tip, Tip]
 
 
 def find_turns(
@@ -171,7 +188,24 @@ def find_turns(
     unloading = _side(signals, index, near & np.where(holds, ends, goes))
     step_mm = noise.position_resolution_mm / sqrt(12)
     over, over_mj = _overshoots(signals, cycles, peak_mm, deadband_mm, hold[~crept[hold]])
-    return Turn(peak_mm, np.hypot(rise_u, step_mm), loading, unloading, crept, over, over_mj, ahead)
+    rows = np.arange(TIP_ROWS)
+    tips = (
+        np.maximum(cycles.load_end[:, None] - rows, cycles.contact[:, None]),
+        np.minimum(
+            cycles.unload_start[:, None] + rows, np.maximum(cycles.release - 1, cycles.unload_start)[:, None]
+        ),
+    )
+    return Turn(
+        peak_mm,
+        np.hypot(rise_u, step_mm),
+        loading,
+        unloading,
+        crept,
+        over,
+        over_mj,
+        ahead,
+        (Tip(x_mm[tips[0]], signals.force_n[tips[0]]), Tip(x_mm[tips[1]], signals.force_n[tips[1]])),
+    )
 
 
 def _overshoots(

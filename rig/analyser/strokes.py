@@ -13,7 +13,7 @@ from rig.analyser.baseline import Baseline
 from rig.analyser.compared import StrokeWander
 from rig.analyser.curves import READING_NODES, Knee, force_at, knee
 from rig.analyser.energy import work
-from rig.analyser.peak import PASSED_ROWS, Side, Turn
+from rig.analyser.peak import PASSED_ROWS, Side, Tip, Turn
 from rig.analyser.ragged import BoolArray, LocalFit, Nodes, polynomial_at, row_sums
 from rig.analyser.roughness import SMALLEST_NOISE_N, Roughness
 from rig.analyser.settings import AnalysisSettings, Depth, MeasuringNoise
@@ -43,6 +43,9 @@ SHORT_SHARE = 0.5
 """The last two nodes show a hard stop if they are steeper than the tangent by this many uncertainties and by
 this share, and no nearer to each other than half of what is usual there. Half of what it adds to the tangent
 is in doubt, since nothing shows where within a step a stop begins."""
+
+STOP_ROWS = 5
+"""A stop of no more rows than this is looked for in single rows; nodes show a longer one."""
 
 PASSED_DOUBT = 0.2
 """Where a turn lies before the deepest sample, the loading stroke is carried on to it; what that adds is
@@ -205,11 +208,14 @@ class Strokes:
         going = self._window_fit(unloading)
         # on the last micrometres a relaxing specimen follows neither tangent
         unsure = np.nan_to_num(np.abs(coming.slope - going.slope)) + CARRIED_SHARE * np.abs(coming.slope)
-        self.turning = self._carried(coming, loading, turn.loading, unsure, turn.ahead)
+        self.turning = self._carried(
+            coming, loading, turn.loading, turn.tips[0], unsure=unsure, ahead=turn.ahead
+        )
         self.peak = self._largest(self.turning, turn.loading)
         self._take_overshoot(turn.over)
         self.over_mj = turn.over_mj
-        turned = self._carried(going, unloading, turn.unloading, unsure, np.full(len(unsure), np.nan))
+        unknown = np.full(len(unsure), np.nan)
+        turned = self._carried(going, unloading, turn.unloading, turn.tips[1], unsure=unsure, ahead=unknown)
         self.turned = replace(turned, slope=going.slope, slope_u=going.slope_u)
         # a platen that creeps on may press harder at the end of a hold than when it arrived
         later = self.crept & (self.turned.value > self.peak.value)
@@ -341,7 +347,14 @@ class Strokes:
         return spread
 
     def _carried(
-        self, tangent: LocalFit, nodes: Nodes, side: Side, unsure: FloatArray, ahead: FloatArray
+        self,
+        tangent: LocalFit,
+        nodes: Nodes,
+        side: Side,
+        tip: Tip,
+        *,
+        unsure: FloatArray,
+        ahead: FloatArray,
     ) -> LocalFit:
         """Return the force of the samples next to the turn, carried along the stroke's end to the turn,
         which lies some rows ahead of the deepest sample.
@@ -360,21 +373,17 @@ class Strokes:
         noise_n = np.hypot(self.peak_noise_n, window * self.context.noise.position_mm)
         start = np.maximum(nodes.lengths - 1 - PEAK_NODES, 0)[:, None]
         before_mm = x[0] - np.take_along_axis(nodes.x_mm, start, axis=1)[:, 0]
-        more, more_u = np.zeros_like(window), np.zeros_like(window)
         usual_mm = np.where(nodes.lengths > PEAK_NODES, before_mm / PEAK_NODES, 0.0)
-        for near in (0, 1):
-            # a turn sample behind the turn, or averaged over it, hides the stop: the pair before shows it
-            run_mm = x[near] - x[near + 1]
-            # where the platen brakes, two samples lie too close for a slope, and a relaxing force misleads
-            usable = (run_mm > UNBRAKED * usual_mm) & (run_mm > 0) & (nodes.lengths > near + 1)
-            run_mm = np.where(usable, run_mm, 1.0)
-            extra = np.where(usable, (f[near] - f[near + 1]) / run_mm - window, 0.0)
-            extra_u = sqrt(2.0) * noise_n / run_mm
-            clear = extra > np.maximum(CLEAR_NOISES * extra_u, STEEPER * window)
-            trust = extra**2 / (extra**2 + extra_u**2 + SMALLEST_NOISE_N)
-            extra = np.where(clear, trust * extra, 0.0)
-            more_u = np.where(extra > more, trust * extra_u, more_u)
-            more = np.maximum(more, extra)
+        ends = Tip(np.stack(x, axis=1), np.stack(f, axis=1))
+        more, more_u = _stop(ends, window, noise_n, usual_mm=usual_mm, steepest=0.0)
+        # nodes that are means hide a stop of a few rows, which single rows show if none before is as steep
+        with np.errstate(divide="ignore", invalid="ignore"):
+            slopes = np.diff(tip.force_n[:, STOP_ROWS:]) / np.diff(tip.x_mm[:, STOP_ROWS:])
+        steepest = np.where(np.isfinite(slopes), slopes, 0.0).max(axis=1)
+        usual_mm = (tip.x_mm[:, 0] - tip.x_mm[:, STOP_ROWS]) / STOP_ROWS
+        single, single_u = _stop(tip, window, noise_n, usual_mm=usual_mm, steepest=steepest)
+        more_u = np.where(single > more, single_u, more_u)
+        more = np.maximum(more, single)
         slope = window + more
         value = side.force_n + slope * beyond_mm
         unsure = np.hypot(np.nan_to_num(unsure), STEEP_DOUBT * more)
@@ -400,13 +409,13 @@ class Strokes:
         short_u = np.hypot((1 - passed) * half_n, passed * PASSED_DOUBT * whole_n)
         short_u = np.hypot(short_u, np.sqrt(passed * (1 - passed)) * (whole_n - half_n))
         short_n = (1 - passed) * half_n + passed * whole_n
-        steep_u = np.hypot(more_u, STEEP_SHARE * more)
         return replace(
             tangent,
             value=value + short_n,
             value_u=np.hypot(value_u, short_u),
             slope=tangent.slope + more,
-            slope_u=np.hypot(tangent.slope_u, steep_u),
+            # a stop's slope is that of its own samples, not of the window
+            slope_u=np.where(more > 0, more_u, tangent.slope_u),
             bend=slope,
         )
 
@@ -768,6 +777,44 @@ class Strokes:
             Flag.UNEVEN_STROKE
         )
         return flags
+
+
+def _stop(
+    end: Tip,
+    window: FloatArray,
+    noise_n: FloatArray,
+    *,
+    usual_mm: FloatArray,
+    steepest: FloatArray | float,
+) -> tuple[FloatArray, FloatArray]:
+    """Return by how much a pair of samples next to the turn is clearly steeper than the window's tangent, and
+    its standard uncertainty; 0 where none is.
+
+    Parameters
+    ----------
+    usual_mm
+        Way between two samples where the platen is not braked.
+    steepest
+        Slope along the stroke that a stop is clearly steeper than, too.
+    """
+    found = []
+    for near in (0, 1):
+        # a turn sample behind the turn, or averaged over it, hides the stop: the pair before shows it
+        run_mm = end.x_mm[:, near] - end.x_mm[:, near + 1]
+        # where the platen brakes, two samples lie too close for a slope, and a relaxing force misleads
+        usable = (run_mm > UNBRAKED * usual_mm) & (run_mm > 0)
+        run_mm = np.where(usable, run_mm, 1.0)
+        slope = (end.force_n[:, near] - end.force_n[:, near + 1]) / run_mm
+        extra = np.where(usable & (slope > (1 + STEEPER) * steepest), slope - window, 0.0)
+        extra_u = sqrt(2.0) * noise_n / run_mm
+        clear = extra > np.maximum(CLEAR_NOISES * extra_u, STEEPER * window)
+        trust = extra**2 / (extra**2 + extra_u**2 + SMALLEST_NOISE_N)
+        found.append((np.where(clear, trust * extra, 0.0), trust * extra_u))
+    (first, first_u), (second, second_u) = found
+    more = np.maximum(first, second)
+    # one pair alone may be part of a stop that is steeper, or hold its begin; two show how far they agree
+    apart = np.minimum(np.abs(first - second), STEEP_SHARE * more)
+    return more, np.hypot(np.where(first > second, first_u, second_u), apart)
 
 
 def _above(nodes: Nodes, contact_mm: FloatArray) -> Nodes:
