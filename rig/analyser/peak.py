@@ -40,6 +40,9 @@ HOLD_SAMPLES = 3
 ARRIVAL_DOUBT = 0.3
 """A hold's force at its start is carried back from its first samples; this share of it is in doubt."""
 
+STOOD_SHARE = 0.05
+"""A last row of loading over less than this share of the usual way is one in which the platen stood."""
+
 LATE_ROWS = 2.5
 """A hold's first row that comes this many times later than the rows before it has others missing before
 it."""
@@ -369,23 +372,50 @@ def _at_arrival(signals: Signals, cycles: Cycles, rows: IntArray, side: Side) ->
     platen that stands are left out of a table, so long has passed that nothing of this shows; then the
     loading stroke is carried on to there.
     """
-    first = cycles.load_end[rows]
-    last = np.minimum(first + HOLD_SAMPLES - 1, cycles.unload_start[rows])
+    x_mm, first, contact = signals.position_mm, cycles.load_end[rows], cycles.contact[rows]
+    carried, doubt = side.force_n.copy(), np.zeros_like(side.force_n)
+    ends = cycles.unload_start[rows]
+    carried[rows], doubt[rows] = _arrival_n(signals, first, contact, ends, carried[rows])
+    # a platen that went only a little further in its last row may have arrived before it: the force has
+    # relaxed for the longer, if that makes it larger
+    before = [np.maximum(first - back, contact) for back in (1, 2, 3)]
+    stood = x_mm[first] - x_mm[before[0]] < STOOD_SHARE * (x_mm[before[1]] - x_mm[before[2]])
+    earlier_n, earlier_u = _arrival_n(signals, before[0], contact, ends, None)
+    larger = stood & (earlier_n > carried[rows])
+    carried[rows], doubt[rows] = (
+        np.where(larger, *pair) for pair in ((earlier_n, carried[rows]), (earlier_u, doubt[rows]))
+    )
+    return Side(side.x_mm, carried, side.count, doubt)
+
+
+def _arrival_n(
+    signals: Signals, first: IntArray, contact: IntArray, ends: IntArray, mean_n: FloatArray | None
+) -> tuple[FloatArray, FloatArray]:
+    """Return the force with which holds began, and what it is uncertain by beside noise.
+
+    Parameters
+    ----------
+    first, contact, ends
+        First sample of each hold, of its press in contact, and of its unloading, shape (m,).
+    mean_n
+        Mean force of the first samples of each hold; None: that of all of them.
+    """
+    x_mm, time_s = signals.position_mm, signals.time_s
+    last = np.minimum(first + HOLD_SAMPLES - 1, ends)
     whole = last - first == HOLD_SAMPLES - 1
     take = np.minimum(first[:, None] + np.arange(HOLD_SAMPLES), len(signals.force_n) - 1)
-    force_n, x_mm, time_s = signals.force_n[take], signals.position_mm, signals.time_s
+    force_n = signals.force_n[take]
     fall_n = (force_n[:, 0] - force_n[:, -1]) / (HOLD_SAMPLES - 1)
     bend_n = np.abs(np.diff(force_n, 2, axis=1)).max(axis=1)
-    before = [np.maximum(first - back, cycles.contact[rows]) for back in (1, 2)]
+    before = [np.maximum(first - back, contact) for back in (1, 2)]
     step, usual = x_mm[first] - x_mm[before[0]], x_mm[before[0]] - x_mm[before[1]]
     arrived = np.clip(np.where(usual > 0, step / np.where(usual > 0, usual, 1.0), 1.0), 0.0, 1.0)
     trust = np.where(fall_n > 0, fall_n**2 / (fall_n**2 + bend_n**2 / 2 + SMALLEST_MM), 0.0)
     whole_n = np.where(whole, np.maximum(fall_n, 0.0) * (1 - arrived + (HOLD_SAMPLES - 1) / 2), 0.0)
     rise_n = trust * whole_n
-    carried, doubt = side.force_n.copy(), np.zeros_like(side.force_n)
-    carried[rows] += rise_n
+    carried = (force_n.mean(axis=1) if mean_n is None else mean_n) + rise_n
     # what is not put on is in doubt too
-    doubt[rows] = np.hypot(ARRIVAL_DOUBT * rise_n, whole_n - rise_n)
+    doubt = np.hypot(ARRIVAL_DOUBT * rise_n, whole_n - rise_n)
     gap_s, row_s = time_s[first] - time_s[before[0]], time_s[before[0]] - time_s[before[1]]
     rise_row_n = signals.force_n[before[0]] - signals.force_n[before[1]]
     onward_n = arrived * rise_row_n
@@ -395,14 +425,14 @@ def _at_arrival(signals: Signals, cycles: Cycles, rows: IntArray, side: Side) ->
     rises = whole & (usual > 0) & (rise_row_n > 0)
     fast = np.where(rises, np.clip(fell_n / np.where(rises, rise_row_n, 1.0), 0.0, 1.0), 0.0)
     fast[(gap_s > LATE_ROWS * row_s) & (row_s > 0) & (usual > 0)] = 1.0
-    more_n = np.maximum(signals.force_n[before[0]] + onward_n - carried[rows], 0.0)
-    carried[rows] += fast * more_n
-    doubt[rows] = np.sqrt(
-        ((1 - np.where(more_n > 0, fast**2, 0.0)) * doubt[rows]) ** 2
+    more_n = np.maximum(signals.force_n[before[0]] + onward_n - carried, 0.0)
+    carried = carried + fast * more_n
+    doubt = np.sqrt(
+        ((1 - np.where(more_n > 0, fast**2, 0.0)) * doubt) ** 2
         + (fast * ARRIVAL_DOUBT * onward_n) ** 2
         + (fast * (1 - fast) * more_n) ** 2
     )
-    return Side(side.x_mm, carried, side.count, doubt)
+    return carried, doubt
 
 
 def arrival_s(signals: Signals, first: int, contact: int) -> float:

@@ -75,6 +75,9 @@ CREST_MISFIT = 0.05
 """Three nodes show a crest if the middle one lies above the others together by this many times its noise.
 What a parabola through them may be off by is this share of what the force falls by beside it."""
 
+ARRIVAL_NODES = 3
+"""Nodes in which a platen brakes for a hold, at the most, where a stroke has few."""
+
 RATE_NODES = 3
 WORKING_RATE = 0.7
 """Nodes that the platen passed at less than this share of its rate in the tangent's window are braked
@@ -329,7 +332,13 @@ class Strokes:
         deep = nodes.real & (share <= window) & ~turn
         deep &= _at_working_rate(nodes, deep)
         few = np.count_nonzero(deep, axis=1) < fewest
-        deep = np.where(few[:, None], nodes.real & (at_end <= fewest) & ~turn & (share < 1), deep)
+        last = nodes.real & ~turn & (share < 1)
+        # a platen that arrives for a hold passes its last rows slowly, or stands in them
+        arriving = last & (at_end <= fewest + ARRIVAL_NODES) & self.holds[:, None]
+        slow = arriving & ~_at_working_rate(nodes, arriving)
+        last &= ~slow
+        skipped = np.minimum(np.count_nonzero(slow, axis=1), ARRIVAL_NODES)[:, None]
+        deep = np.where(few[:, None], last & (at_end <= fewest + skipped), deep)
         fit = polynomial_at(
             nodes,
             deep,
