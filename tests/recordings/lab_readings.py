@@ -108,9 +108,9 @@ def rows_of(lab, course, dense, part, random):
         index = index[index >= stride]
         row_s = time_s[index]
         row_n = _means(force_n, index, stride)
-        row_mm = (
-            _means(position_mm, index, stride) if lab.averaged == "both" else position_mm[index - stride // 2]
-        )
+        # the middle of an even number of instants lies between two of them
+        middle_mm = (position_mm[index - stride // 2] + position_mm[index - (stride - 1) // 2]) / 2
+        row_mm = _means(position_mm, index, stride) if lab.averaged == "both" else middle_mm
     speed = np.abs(np.gradient(position_mm, course.step_s))[index]
     moves = speed > MOVING_MM_PER_S
     noise = lab.noise_n * random.normal(size=len(index))
