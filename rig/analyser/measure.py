@@ -177,7 +177,7 @@ def _measure_block(
         | strokes.energy_columns(cycles)
         | strokes.stiffness_columns()
         | strokes.depth_columns(origin, origin_u)
-        | _knee_columns(strokes.knee(), contact - origin)
+        | _knee_columns(strokes.knee(), contact - origin, origin_u)
         | _time_columns(signals, cycles, context)
     )
     # a turn between two rows is read above all rows, but no farther than they can vouch for
@@ -470,14 +470,14 @@ def _contact_columns(toe: ToeFit, headless: BoolArray) -> Columns:
     }
 
 
-def _knee_columns(found: Knee, offset_mm: FloatArray) -> Columns:
+def _knee_columns(found: Knee, offset_mm: FloatArray, origin_u_mm: FloatArray) -> Columns:
     return {
         "knee_mm": found.deflection_mm + offset_mm,
-        "knee_mm_u": found.deflection_u_mm,
+        "knee_mm_u": np.hypot(found.deflection_u_mm, origin_u_mm),
         "knee_n": found.force_n,
         "knee_n_u": found.force_u_n,
         "negative_stiffness_mm": found.negative_mm + offset_mm,
-        "negative_stiffness_mm_u": found.negative_u_mm,
+        "negative_stiffness_mm_u": np.hypot(found.negative_u_mm, origin_u_mm),
         "knee_resolved": found.resolved.astype(np.float64),
     }
 
