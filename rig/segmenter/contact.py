@@ -54,6 +54,12 @@ MOVED_ERRORS = 4.0
 """A zero that moved by this share of the release level, and by this many standard errors of its mean, is
 frozen anew: well before a release could be missed, and not for the noise of a mean over a few samples."""
 
+SURELY_AWAY = 64
+"""A no-load stretch of as many samples is no gap in a burst of noise, whatever the platen does in it."""
+
+JUMP_WINDOWS = 4
+"""A zero that jumped is looked for in this many windows from the jump on: it may be stirred at first."""
+
 JUMP_LOOKS_BACK = 4
 """A platen that came in within this many windows may have met the specimen: a force that then rises and stays
 is no zero that jumped."""
@@ -277,32 +283,35 @@ class ContactSwitch:
     ) -> tuple[int, float] | None:
         """Return where a contact without a motion is seen to be a zero that jumped, and that zero.
 
-        For a window behind the jump the platen stands no nearer than it just was, and the force stays where
-        it jumped to.
+        In a window behind the jump the platen stands no nearer than it just was, and the force stays where it
+        jumped to.
         """
         known_n, known_mm = known
         width, half = self._jump_width, self._jump_width // 2
         edges = np.concatenate([[self._stretch_start], flips]) if self._in_contact else flips
         begins = edges[0::2]
-        ends = np.append(edges[1::2], upto)[: len(begins)]
-        moments = begins + width
-        decided = (moments <= np.minimum(ends, upto)) & (moments > self._seen) & (begins - width >= origin)
-        begins = begins[decided] - origin
+        ends = np.minimum(np.append(edges[1::2], upto)[: len(begins)], upto)
+        later = np.arange(width, min(JUMP_WINDOWS * width, REACH_SAMPLES // 2) + 1, width)
+        moments = begins[:, None] + later
+        decided = (moments <= ends[:, None]) & (moments > self._seen) & (begins >= origin)[:, None]
         # most contacts end here: the platen is under way
-        way_mm = np.abs(known_mm[begins + width - 1] - known_mm[begins])
-        for begin in begins[way_mm <= 2 * self._deadband_mm].tolist():
-            stood_mm = known_mm[begin : begin + width].reshape(2, half).mean(axis=1)
-            early_n, late_n = known_n[begin : begin + width].reshape(2, half).mean(axis=1).tolist()
+        at = np.clip(moments - 1 - origin, 0, len(known_mm) - 1)
+        way_mm = np.abs(known_mm[at] - known_mm[np.clip(begins - origin, 0, None)][:, None])
+        for row, column in zip(*np.nonzero(decided & (way_mm <= 2 * self._deadband_mm)), strict=True):
+            begin, moment = int(begins[row]) - origin, int(moments[row, column]) - origin
+            stood_mm = known_mm[moment - width : moment].reshape(2, half).mean(axis=1)
+            early_n, late_n = known_n[moment - width : moment].reshape(2, half).mean(axis=1).tolist()
             stays_n = max(MOVED_SHARE * self._levels.off_n, MOVED_ERRORS * float(self._error_n(half)))
             # as far back as is known however the recording was cut
-            back = min(JUMP_LOOKS_BACK * width, REACH_SAMPLES - width, begin)
-            farthest_mm = float(known_mm[begin - back : begin].min())
+            back = min(JUMP_LOOKS_BACK * width, REACH_SAMPLES // 2, begin)
+            farthest_mm = float(known_mm[begin - back : moment].min())
             if (
                 np.ptp(stood_mm) <= self._deadband_mm / 2
                 and abs(late_n - early_n) <= stays_n
                 and stood_mm.max() <= farthest_mm + self._deadband_mm
+                and float(known_mm[begin:moment].max()) <= farthest_mm + 2 * self._deadband_mm
             ):
-                return begin + width + origin, (early_n + late_n) / 2
+                return moment + origin, (early_n + late_n) / 2
         return None
 
     def _classify(self, part_n: FloatArray) -> tuple[IntArray, npt.NDArray[np.bool_]]:
@@ -331,9 +340,7 @@ class ContactSwitch:
         rested = (starts > self._recording_start) & (ends - starts > RESTED_WINDOWS * self._window)
         later = closed & ((starts > self._start) | rested) & ~self._rests_away(known_mm, starts, ends, origin)
         look = _join(
-            _far_windows(
-                known_mm, np.maximum(starts, ends - REACH_SAMPLES)[later], ends[later], origin, self._window
-            ),
+            self._far_windows(known_mm, np.maximum(starts, ends - REACH_SAMPLES)[later], ends[later], origin),
             self._still_windows(known_mm, starts, ends, origin),
         )
         first = int(ends[0]) if len(starts) and starts[0] == self._start and closed[0] else None
@@ -423,6 +430,10 @@ class ContactSwitch:
         if length < (1 if provisional else FEWEST_BEFORE_FIRST):
             return None
         centre = start + int(np.argmin(known_mm[start - origin : contact - origin]))
+        edges_mm = known_mm[[start - origin, contact - 1 - origin]]
+        away_mm = float(edges_mm.min() - known_mm[centre - origin])
+        if provisional and length < SURELY_AWAY and away_mm <= self._deadband_mm / 2:
+            return None
         half = min(length // 8, self._window // 2)
         first, last = max(centre - half, start), min(centre + half + 1, contact)
         zero_n = float(np.median(known_n[first - origin : last - origin]))
@@ -466,6 +477,29 @@ class ContactSwitch:
             rests[row] = (still & (late_mm <= farthest_mm + self._deadband_mm)).any()
         return rests
 
+    def _far_windows(self, known_mm: FloatArray, starts: IntArray, ends: IntArray, origin: int) -> _Look:
+        """Windows around the farthest position of stretches that contact has ended."""
+        enough = ends - starts >= 2
+        starts, ends = starts[enough], ends[enough]
+        if not len(starts):
+            return _Look(starts, starts, starts)
+        bounds = np.stack([starts, ends], axis=1).ravel() - origin
+        within = known_mm if bounds[-1] < len(known_mm) else np.append(known_mm, np.inf)
+        nearest_mm = np.minimum.reduceat(within, bounds)[0::2]
+        lengths = ends - starts
+        owner = np.repeat(np.arange(len(starts)), lengths)
+        index = np.arange(len(owner)) - np.repeat(np.cumsum(lengths) - lengths, lengths) + starts[owner]
+        at_minimum = index[known_mm[index - origin] == nearest_mm[owner]]
+        first_of = np.searchsorted(at_minimum, starts)
+        centre = at_minimum[first_of]
+        # between two presses the platen goes away and comes back; while a burst of noise flips to and fro it
+        # stands or goes on one way
+        edges_mm = np.minimum(known_mm[starts - origin], known_mm[ends - 1 - origin])
+        away = (ends - starts >= SURELY_AWAY) | (edges_mm - nearest_mm > self._deadband_mm / 2)
+        half = np.minimum(lengths // 4, self._window // 2)
+        first, last = np.maximum(centre - half, starts), np.minimum(centre + half + 1, ends)
+        return _Look(first[away], last[away], ends[away])
+
     def _still_windows(self, known_mm: FloatArray, starts: IntArray, ends: IntArray, origin: int) -> _Look:
         """Whole windows of long stretches in which the platen stood still."""
         window = self._window
@@ -483,25 +517,6 @@ class ContactSwitch:
         )
         still = np.abs(travelled_mm) <= self._deadband_mm / 2
         return _Look(first[still], moment[still], moment[still])
-
-
-def _far_windows(known_mm: FloatArray, starts: IntArray, ends: IntArray, origin: int, window: int) -> _Look:
-    """Windows around the farthest position of stretches that contact has ended."""
-    enough = ends - starts >= 2
-    starts, ends = starts[enough], ends[enough]
-    if not len(starts):
-        return _Look(starts, starts, starts)
-    bounds = np.stack([starts, ends], axis=1).ravel() - origin
-    within = known_mm if bounds[-1] < len(known_mm) else np.append(known_mm, np.inf)
-    nearest_mm = np.minimum.reduceat(within, bounds)[0::2]
-    lengths = ends - starts
-    owner = np.repeat(np.arange(len(starts)), lengths)
-    index = np.arange(len(owner)) - np.repeat(np.cumsum(lengths) - lengths, lengths) + starts[owner]
-    at_minimum = index[known_mm[index - origin] == nearest_mm[owner]]
-    first_of = np.searchsorted(at_minimum, starts)
-    centre = at_minimum[first_of]
-    half = np.minimum(lengths // 4, window // 2)
-    return _Look(np.maximum(centre - half, starts), np.minimum(centre + half + 1, ends), ends)
 
 
 def _join(one: _Look, other: _Look) -> _Look:

@@ -75,6 +75,24 @@ def test_a_load_that_is_met_by_a_platen_and_then_stays_is_a_contact():
         assert (release - contact) / RATE_HZ == pytest.approx(5.0, abs=0.05)
 
 
+@pytest.mark.parametrize("at_s", [1.65, 3.65, 4.3, 9.35])
+@pytest.mark.parametrize("seed", range(4))
+def test_a_burst_of_noise_sets_no_zero(at_s, seed):
+    """A fifth of a second of 0.8 N while the platen comes in, stands or goes back, out of contact."""
+    position = path((-4.0, 1.5), *[stop for _ in range(4) for stop in (8.0, (-4.0, 1.5))])
+    recording = signals(position)
+    burst = slice(int(at_s * RATE_HZ), int((at_s + 0.2) * RATE_HZ))
+    assert position[burst].max() < -0.3
+    force_n = recording.force_n.copy()
+    force_n[burst] += np.random.default_rng(seed).normal(0, 0.8, burst.stop - burst.start)
+    _, parts = segment(replace(recording, force_n=force_n))
+    cycles = [part.cycles for part in parts]
+    assert np.abs(np.concatenate([each.zero_n for each in cycles])).max() < 0.2
+    contact = np.concatenate([part.cycles.contact + part.offset for part in parts])
+    assert np.abs(position[contact]).max() < 0.1
+    assert len(contact) == 4
+
+
 @pytest.mark.parametrize("drag_n", [0.05, 0.15, 0.5])
 def test_the_drag_of_guides_on_the_way_in_is_no_contact(drag_n):
     """More force as soon as the platen moves in, and less as it moves back; the face is at 0 mm."""
