@@ -346,7 +346,7 @@ def judge(
         rest_n if force_noise_n is None else force_noise_n,
         share if force_noise_n is None else 0.0,
         correlated if force_noise_n is None else 1.0,
-        _drag_n(force_n[:still], approach_n, at_rest) if force_noise_n is None else 0.0,
+        _drag_n(force_n, still, slice(still, untouched), at_rest) if force_noise_n is None else 0.0,
     )
     return Opening(noise, zero, noise.zero_n, samples > 0, motion.direction, usual_step_s(signals.time_s))
 
@@ -430,7 +430,7 @@ def _without_drag(motion: Motion, still: int) -> Motion:
         return motion
     share = (x_mm[still : top + 1] - x_mm[still]) / max(float(x_mm[top] - x_mm[still]), SMALLEST_MM)
     ahead = slice(*(still + int(np.argmax(share > part)) for part in (FLAT_SHARE / 5, FLAT_SHARE)))
-    drag_n = _drag_n(force_n[:still], force_n[ahead], at_rest)
+    drag_n = _drag_n(force_n, still, ahead, at_rest)
     return replace(motion, force_n=force_n - drag_n * (np.arange(len(force_n)) >= still))
 
 
@@ -554,13 +554,30 @@ def _moving_noise(
     return moving_n, noise_share_of_load(load_n[contact : top + 1], moving_n)
 
 
-def _drag_n(rest_n: FloatArray, approach_n: FloatArray, at_rest: Scatter | None) -> float:
-    """Return the force that a platen needs to move on its way in, above that at rest; 0 if none shows."""
-    if at_rest is None or len(rest_n) < FEWEST_STILL or len(approach_n) < 2 * FEWEST_MOVING:
+def _drag_n(force_n: FloatArray, still: int, ahead: slice, at_rest: Scatter | None) -> float:
+    """Return the force that a platen needs to move on its way in, above that at rest; 0 if none shows.
+
+    Parameters
+    ----------
+    still
+        Samples at rest, at the start.
+    ahead
+        Samples on the way in.
+    """
+    # the rest tells its drift for no longer than that
+    ahead = slice(ahead.start, min(ahead.stop, max(3 * still, ahead.start + 2 * FEWEST_MOVING)))
+    count = ahead.stop - ahead.start
+    if at_rest is None or still < FEWEST_STILL or count < 2 * FEWEST_MOVING:
         return 0.0
-    levels_n = [float(np.median(half)) - float(np.median(rest_n)) for half in np.array_split(approach_n, 2)]
-    drag_n, error_n = min(levels_n), at_rest.mean_u(min(len(rest_n), len(approach_n) // 2))
-    if drag_n <= DRAG_ERRORS * error_n or abs(levels_n[1] - levels_n[0]) > DRAG_STEADY * drag_n:
+    # a zero that drifts at rest goes on drifting
+    early_n, late_n = (float(np.median(half)) for half in np.array_split(force_n[:still], 2))
+    half_way = np.array([0.25, 0.75]) * count + ahead.start
+    gone = (half_way - still / 2) / (still / 2)
+    expected_n = (early_n + late_n) / 2 + (late_n - early_n) * gone
+    levels_n = [float(np.median(half)) for half in np.array_split(force_n[ahead], 2)] - expected_n
+    error_n = at_rest.mean_u(min(still // 2, count // 2)) * (1 + float(gone[1]))
+    drag_n = float(levels_n.min())
+    if drag_n <= DRAG_ERRORS * error_n or float(np.ptp(levels_n)) > DRAG_STEADY * drag_n:
         return 0.0
     return drag_n
 

@@ -107,6 +107,13 @@ def test_the_drag_of_guides_on_the_way_in_is_no_contact(drag_n):
         assert -0.05 < position[release] < 0.1 + 2 * drag_n / 2.5
 
 
+@pytest.mark.parametrize("per_s", [0.05, 0.2, -0.2])
+def test_a_zero_that_drifts_is_no_drag(per_s):
+    recording = signals(path((-2.5, 3.0), *[stop for _ in range(3) for stop in (8.0, (-2.5, 1.0))]))
+    drifting, _ = segment(replace(recording, force_n=recording.force_n + per_s * recording.time_s))
+    assert drifting.noise.drag_n == 0.0
+
+
 @pytest.mark.parametrize("end_mm", [9.6, 8.0])
 def test_a_position_at_the_end_of_its_sensor_is_flagged(end_mm):
     """Presses of 10 mm whose positions are cut off: the force goes on, and comes back."""
