@@ -6,7 +6,7 @@ import numpy as np
 from cobs import cobs
 
 from rig.conformance.dialogue import ATTEMPTS, REPLY_S
-from rig.conformance.evidence import since_s
+from rig.conformance.evidence import seen, since_s
 from rig.conformance.exceptions import NotApplicableError, UnreadyError, require
 from rig.conformance.stand import Stand, result_words
 from rig.conformance.verdicts import Check
@@ -22,7 +22,6 @@ from rig.wire import (
     MoveTo,
     Reply,
     ReplyResult,
-    SampleBlock,
     State,
     StateFlag,
     StreamAt,
@@ -230,7 +229,7 @@ def _answers_beside_samples(stand: Stand) -> str:
         talk.listen(BURST_S)
         # each state, or each identity and state, with its reply
         unheard = (2 if count == BURST else 4) * count - len(talk.heard[begun:])
-        block = SampleBlock.concatenate([taken.block for taken in talk.taken])
+        block = seen(stand)
         if block.seq is None or len(block) < 2:
             raise UnreadyError("too few samples came")
         assert block.time_us is not None

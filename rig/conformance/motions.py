@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from rig.conformance.dialogue import Told
-from rig.conformance.evidence import since_s
+from rig.conformance.evidence import seen, since_s
 from rig.conformance.exceptions import NotApplicableError, UnreadyError, require
 from rig.conformance.stand import (
     LONGER_S,
@@ -33,7 +33,6 @@ from rig.wire import (
     PressUntil,
     Reply,
     ReplyResult,
-    SampleBlock,
     State,
     StateFlag,
     StreamAt,
@@ -124,7 +123,7 @@ def _slowly(stand: Stand) -> str:
     require(reply is not None and reply.result == ReplyResult.ACCEPTED, f"{speed} counts/s was not accepted")
     talk.taken.clear()
     talk.listen(SLOW_COUNTS / speed)
-    block = SampleBlock.concatenate([taken.block for taken in talk.taken])
+    block = seen(stand)
     talk.ask(Halt(talk.next_id()))
     if block.time_us is None or len(block) < SLOW_COUNTS:
         raise UnreadyError("too few samples came")
@@ -220,7 +219,7 @@ def _cycle(stand: Stand) -> str:
         if event.code == EventCode.CYCLE_FINISHED and event.request == request
     ]
     require(counted == [*range(1, CYCLES + 1)], f"events 13 counted {counted}")
-    block = SampleBlock.concatenate([taken.block for taken in talk.taken])
+    block = seen(stand)
     for event in talk.events():
         if event.code != EventCode.CYCLE_FINISHED or event.request != request or block.time_us is None:
             continue

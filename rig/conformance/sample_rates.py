@@ -8,10 +8,11 @@ from __future__ import annotations
 
 import numpy as np
 
+from rig.conformance.evidence import seen
 from rig.conformance.exceptions import NotApplicableError, UnreadyError, require
 from rig.conformance.stand import Stand
 from rig.conformance.verdicts import Check
-from rig.wire import Accepts, Capability, SampleBlock, StateFlag, StreamAt
+from rig.wire import Accepts, Capability, StateFlag, StreamAt
 
 _GROUP = "rates"
 
@@ -42,7 +43,7 @@ def taken_per_s(stand: Stand) -> float:
 def _granted(stand: Stand) -> str:
     highest = stand.known.rate_mhz
     found = []
-    for asked in (highest, max(highest // 2, 1000)):
+    for asked in (highest, highest, max(highest // 2, 1000)):
         granted = stand.must(StreamAt(stand.talk.next_id(), asked), "stream").value
         require(0 < granted <= highest, f"asked for {asked} mHz, granted {granted} mHz")
         found.append(f"{asked / 1000:g}/s asked, {granted / 1000:g}/s granted")
@@ -103,7 +104,7 @@ def _blocks(stand: Stand) -> str:
         stand.talk.listen(max(MEASURED_S, ENOUGH_SAMPLES / granted_hz))
         frames = stand.talk.tally.accepted - len(stand.talk.heard) - frames
         measured_hz = taken_per_s(stand)
-        block = SampleBlock.concatenate([taken.block for taken in stand.talk.taken])
+        block = seen(stand)
         assert block.seq is not None
         lost = int((np.diff(block.seq) % SEQ_MODULUS - 1).sum())
         words = (

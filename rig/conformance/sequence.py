@@ -9,6 +9,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from rig.conformance.evidence import seen
 from rig.conformance.exceptions import NotApplicableError, UnreadyError, require
 from rig.conformance.stand import Kind, Stand
 from rig.conformance.verdicts import Check
@@ -134,7 +135,7 @@ def _fit(stand: Stand) -> str:
             stand.talk.listen(0.1)
             stand.talk.taken.clear()
             stand.talk.listen(max(1.0, ODD_SAMPLES * 1000 / granted_mhz))
-            block = SampleBlock.concatenate([taken.block for taken in stand.talk.taken])
+            block = seen(stand)
         found.append(_fits(stand, block, granted_mhz))
     return "; ".join(found)
 
@@ -196,7 +197,7 @@ def _across(stand: Stand, to_wrap_s: float) -> SampleBlock:
     stand.at_highest_rate()
     stand.talk.taken.clear()
     stand.talk.listen(1.1 * to_wrap_s + 1.0)
-    return SampleBlock.concatenate([each.block for each in stand.talk.taken])
+    return seen(stand)
 
 
 def _newest(stand: Stand) -> SampleBlock:

@@ -189,6 +189,10 @@ def _performed(stand: Stand, check: Check, motion: bool) -> CheckOutcome:
     except UnreadyError as unready:
         why = f"a check that it depends on failed: {unready}"
         return CheckOutcome(check, Verdict.NOT_TRIED, why=why, blocked=True)
+    except (ArithmeticError, LookupError, ValueError) as odd:
+        # whatever somebody's firmware sends, the other checks go on and it is left disarmed
+        why = f"what the device sent cannot be worked with: {odd}"
+        return CheckOutcome(check, Verdict.NOT_TRIED, why=why, blocked=True)
 
 
 def _not_for(stand: Stand, check: Check, motion: bool) -> str:

@@ -746,6 +746,33 @@ def sets_the_force_to_zero_at_arming(rig: VirtualRig) -> None:
     blocks(rig, lambda block: replace(block, force=block.force - np.int32(zero[0])))
 
 
+def dries_up_at_odd_rates(rig: VirtualRig) -> None:
+    """A stream at another rate than the highest ends after three samples."""
+    left = [3]
+
+    def stream(kept, rate_mhz):
+        left[0] = 10**9 if rate_mhz >= 500_000 else 3
+        return kept(rate_mhz)
+
+    def advance(kept, samples):
+        sent = kept(samples)
+        for place, each in enumerate(sent):
+            if isinstance(each, SampleBlock):
+                sent[place] = each[: max(left[0], 0)]
+                left[0] -= len(each)
+        return [each for each in sent if not isinstance(each, SampleBlock) or len(each)]
+
+    around(rig.device, "_stream", stream)
+    around(rig.device, "advance", advance)
+
+
+def test_a_stream_that_dries_up_ends_no_run() -> None:
+    report = checked(dries_up_at_odd_rates, ["rates", "sequence"])
+    assert "rate-measured" in failed(report)
+    assert "no samples came" in not_tried(report)["time-fits-rate"]
+    assert not report.interrupted
+
+
 BESIDE = {"force-limit-pushed", "force-limit-pulled"}
 AGAIN = {"force-passed-again", "trips-unstreamed"}
 PHASES = {"stops-homing", "stops-a-press", "stops-cycles", "stops-a-hold"}
