@@ -562,7 +562,7 @@ def _drag_n(force_n: FloatArray, still: int, ahead: slice, at_rest: Scatter | No
     still
         Samples at rest, at the start.
     ahead
-        Samples on the way in.
+        Samples while the platen approaches.
     """
     # the rest tells its drift for no longer than that
     ahead = slice(ahead.start, min(ahead.stop, max(3 * still, ahead.start + 2 * FEWEST_MOVING)))
