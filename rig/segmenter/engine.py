@@ -32,9 +32,9 @@ from rig.segmenter.opening import (
     LOOKS_PER_LENGTH,
     SURELY_SHORT,
     Motion,
+    earliest_end,
     judge,
     longest_opening,
-    may_be_over,
 )
 from rig.segmenter.padding import reduced
 from rig.segmenter.spans import ContactChecks, Cycles, Flag, FlagArray, Segment
@@ -250,11 +250,14 @@ class Segmenter:
     def _opened(self, *, at_end: bool) -> bool:
         """Return whether the opening tells enough; if so, what follows from it is settled."""
         assert self._buffer is not None
+        if not at_end and len(self._buffer) < self._next_look:
+            return False
         tension = self._settings.sense == "tension"
+        # most looks end here: before the longest opening, only a platen that came back ends it
+        earliest = 0 if tension else earliest_end(self._buffer[:SURELY_SHORT])
         while at_end or len(self._buffer) >= self._next_look:
             head = self._buffer[: len(self._buffer) if at_end else self._next_look]
-            # most looks end here: before the longest opening, only a platen that came back ends it
-            if not (at_end or tension or len(head) > SURELY_SHORT or may_be_over(head)):
+            if not at_end and len(head) < earliest and len(head) <= SURELY_SHORT:
                 self._next_look += max(self._next_look // LOOKS_PER_LENGTH, 1)
                 continue
             motion = Motion.of(head, tension=tension)
@@ -271,6 +274,7 @@ class Segmenter:
                 self._offset += drop
                 self._buffer = self._buffer[drop:]
                 self._next_look = most // 2
+                earliest = 0 if tension else earliest_end(self._buffer[:SURELY_SHORT])
             self._next_look = min(self._next_look + max(self._next_look // LOOKS_PER_LENGTH, 1), most)
         return False
 

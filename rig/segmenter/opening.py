@@ -263,14 +263,22 @@ class Motion:
         return is_back and self.moved and way_mm > MOVED_DEADBANDS * self.deadband_mm
 
 
-def may_be_over(signals: Signals) -> bool:
-    """Return whether the platen of a recording in compression can have come in and gone back.
+def earliest_end(signals: Signals) -> int:
+    """Return the samples before which the opening of a recording in compression cannot be over: until then,
+    the platen has not come in and gone back. More than there are where it never has.
 
-    It asks less than `Motion.is_over`, and of the positions alone.
+    It asks less than `Motion.is_over`, of the positions alone, and of all lengths of an opening at once.
     """
-    since, way_mm = _came_back(_without_spikes(signals.position_mm))
+    x_mm = _without_spikes(signals.position_mm)
+    deepest_mm = np.maximum.accumulate(x_mm)
+    is_deeper = np.diff(deepest_mm, prepend=-np.inf) > 0
+    # how far the platen had come in where it was deepest so far
+    way_mm = deepest_mm - np.minimum.accumulate(x_mm)
+    way_mm = way_mm[np.maximum.accumulate(np.where(is_deeper, np.arange(len(x_mm)), 0))]
     least_mm = MOVED_DEADBANDS * DEADBAND_RESOLUTIONS * signals.position_resolution_mm
-    return since < len(signals) and way_mm > least_mm
+    is_back = (x_mm <= deepest_mm - CAME_BACK * way_mm) & (way_mm > least_mm)
+    first = int(is_back.argmax())
+    return first + WAIT_SAMPLES if is_back[first] else len(x_mm) + 1
 
 
 def _came_back(x_mm: FloatArray) -> tuple[int, float]:
