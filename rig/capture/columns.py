@@ -406,7 +406,11 @@ def _unclear(
                 + " or ".join(f"#{place + 1} '{layout.headings[place]:.40}'" for place in places[:6])
             )
         elif places and not _unit(layout, places[0], columns):
-            has = "no unit" if unit_in(layout.headings[places[0]])[1] is None else "another unit below it"
+            has = (
+                "no unit"
+                if unit_in(layout.headings[places[0]])[1] is None
+                else "another unit in its row of units"
+            )
             problems.append(f"'{layout.headings[places[0]]:.40}' has {has}")
             if kind != "time" and _IN_COUNTS.search(layout.headings[places[0]]):
                 one = f"0.01 {_USUAL_UNIT[kind]}"

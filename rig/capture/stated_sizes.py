@@ -22,6 +22,7 @@ _VALUE = (
     r"(?:[\[(](?P<bracketed>[^\])]{1,8})[\])]|_(?P<suffix>[a-z]{1,3}[2²]?))?"
     r"[\"\s:=,;|]{1,8}(?P<value>\d[\d.,]*)"
     r"[\"\s,;|]{0,6}(?P<unit>[^\W\d_]{1,5}\s?\^?[2\u00b2]?|\")?(?![\w.])"
+    r"(?!\s*(?:-|\u2013|\.\.|to|bis)\s*\d)"
 )
 """What may stand between a name and its number: four more words, a symbol, a unit."""
 _WORDS = {
@@ -44,7 +45,8 @@ _STATED = {name: re.compile(rf"(?i)(?<![^\W_])(?:{words}){_VALUE}") for name, wo
 _OTHER = re.compile(
     r"(?i)plat|jaw|anvil|cell|sensor|piston|machine|frame|chamber|mou?ld|hole|bore|inner|piastr|piatt|"
     r"placa|plaat|tryck|płyt|圧盤|压盘|压板|final|after|ending|residual|compressed|recover|nach|après|dopo|"
-    r"despu|após|efter|končn|końc|\bmin|\bmax|drop|speed|limit|tolerance"
+    r"despu|após|efter|končn|końc|\bmin|\bmax|drop|speed|limit|tolerance|"
+    r"range|bereich|plage|rango|campo"
 )
 """Sizes of the press, and of a specimen that is no longer as it was."""
 _LONGEST_LINE, MOST_LINES = 400, 300

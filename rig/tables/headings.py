@@ -49,7 +49,7 @@ _ELSE = re.compile(
     r"(?i)(?<![a-z])(rate|speed|velocity|per|stress|strain|set|setpoint|setpt|demand|commanded|soll|sollwert|"
     r"consigne|consigna|target|max|min|peak|limit|command|modulus|steps?|cycles?|gewenst|börvärde|zadan[ae]|"
     r"žádan[áé]|richiest[ao]|comandat[ao]|alvo|pr[ée]charge|preload|vorkraft|spitze|"
-    r"error|deviation|offset|tare|uncertainty|noise|sd|std|fehler|abweichung|erreur|errore|work|energy|temp|"
+    r"error|deviation|offset|zero|tare|uncertainty|noise|sd|std|fehler|abweichung|erreur|errore|work|energy|temp|"
     r"temperature|raw|geschwindigkeit|spannung|dehnung|vitesse|contrainte|velocidad|"
     r"deformación unitaria)(?![a-z])|速度|应力|応力|应变|指令|目標|目标|设定|設定|скорость|напряжение|задан"
 )
@@ -134,6 +134,7 @@ def unit_of(text: str) -> str | None:
     # full-width letters and units in one sign (U+339C) are those that they look like; a micro sign stays
     bare = text if text.isascii() else "".join(c if c in "µμ²³" else normalize("NFKC", c) for c in text)
     bare = bare.strip().strip("[](){}<>\uff08\uff09\u3010\u3011").strip().rstrip(".")
+    bare = bare.strip('"') or bare
     if not bare or len(bare) > 24:
         return None
     for spelling in (bare, _UNITS.get(bare.lower(), ""), bare.replace("µ", "u").replace("μ", "u")):

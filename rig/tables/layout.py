@@ -428,7 +428,8 @@ def _is_note(lines: _Lines, at: int, width: int) -> bool:
         and len(cells) < width
         and len(after) > 0
         and after[0] == width
-        and not any(is_numeric(cell) or _MISSING.match(cell) or kind_of(cell, None) for cell in cells)
+        and not any(is_numeric(cell) or _MISSING.match(cell) for cell in cells)
+        and (len(cells) == 1 or not any(kind_of(cell, None) for cell in cells))
     )
 
 
@@ -480,8 +481,8 @@ def _headings_above(lines: _Lines, begin: int, width: int) -> int | None:
             continue
         words = [cell for cell in cells if _MISSING.match(cell) is None and not is_numeric(cell)]
         fits = len(words) > 1 or width == 1 or len(cells) == width
-        if len(cells) < width and _names_quantities(lines, at - 1, width):
-            at -= 1  # a title such as "Segment 1" between the headings and the first rows
+        if len([cell for cell in cells if cell]) < width and _names_quantities(lines, at - 1, width):
+            at -= 1  # a title such as "Segment 1", or a first row with a blank, below the headings
             continue
         return at if words and fits and lines.numeric[at] == 0 else None
     return None
@@ -583,9 +584,11 @@ def _headings_and_units(
                 # a heading and a row that say different units of one kind leave it open which is right
                 units[place] = None if _differ(units[place], unit) else unit
         return headings, units, {at}
-    above = _fitted(lines, head - 1, width) if head and not any(units) else []
+    above = _fitted(lines, head - 1, width) if head else []
     if len(above) == len(headings) and _is_units(above):
-        return headings, [unit_of(cell) for cell in above], {head - 1}
+        said = [unit_of(cell) for cell in above]
+        both = zip(units, said, strict=True)
+        return headings, [None if two and _differ(one, two) else two or one for one, two in both], {head - 1}
     return headings, units, set()
 
 

@@ -177,6 +177,9 @@ READ = {
     "another sign between cells": (HEAD + PLAIN).replace(",", "~"),
     "units before names": "[s] Time;[mm] Weg;[N] Kraft\n" + SEMICOLONS,
     "marks without headings again": HEAD + "--- Segment 1 ---\n" + FIRST + "[Segment 2]\n" + SECOND,
+    "marks that name quantities, and one over all cells": HEAD
+    + "MARK,,\n" + FIRST + "Phase: unload\n" + SECOND,
+    "a blank in the first row": HEAD + "-0.02,0.000,\n" + PLAIN,
     "peaks and errors beside": "Time (s),Disp (mm),Load (N),Peak load (N),Force error (N),Pre (N)\n"
     + rows(TIME_S, TRAVEL_MM, FORCE_N, np.maximum.accumulate(FORCE_N), FORCE_N / 99, TIME_S * 0 + 5),
     "results at the right": HEAD.replace("\n", ",Result (N)\n")
@@ -263,7 +266,8 @@ REFUSED = {
         "Time (s),Disp (mm),Corrected disp (mm),Load (N)\n" + rows(TIME_S, TRAVEL_MM, TRAVEL_MM, FORCE_N),
         "position may be #2 'Disp .mm.' or #3 'Corrected disp",
     ),
-    "two units for one column": (HEAD + "s,mm,kN\n" + PLAIN, "'Load .N.' has another unit below it"),
+    "two units for one column, above": ("s,mm,kN\n" + HEAD + PLAIN, "'Load .N.' has another unit"),
+    "two units for one column": (HEAD + "s,mm,kN\n" + PLAIN, "'Load .N.' has another unit"),
     "units above the table": (
         "Units: s, cm, kgf\nTime,Disp,Load\n" + PLAIN, 'Type: .* --position "Disp:cm" --force "Load:kgf"'
     ),
@@ -441,7 +445,7 @@ def test_strain_and_stress_ask_for_height_and_area_at_once(tmp_path) -> None:
         "Anfangslänge;9,0;cm\nQuerschnittsfläche;6361,7;mm²\n",
         '"Gauge length","90.00","mm"\n"Area (mm^2)","6361.7"\n',
         "Hauteur initiale de l'éprouvette (mm) : 90,0\nSection : 6361,7 mm²\nHauteur finale: 80 mm\n",
-        "Wysokość próbki: 90 mm\nPole: 6361,7 mm2\nPlaten area: 10000 mm2\n",
+        "Wysokość próbki: 90 mm\nPole: 6361,7 mm2\nPlaten area: 10000 mm2\nHeights of 5 mm to 99 mm\n",
         '# {"height_mm": 90.0, "area_mm2": 6361.7}\n',
     ],
 )
