@@ -140,7 +140,7 @@ def _refuse_long_line(data: bytes, where: str) -> None:
 
 
 def _files_of(data: bytes) -> list[str] | None:
-    """Return the files in a zip archive; None where it is a spreadsheet, or damaged, which is reported there."""
+    """Return the files in a zip archive; None for a spreadsheet, or a damaged one, reported there."""
     try:
         with zipfile.ZipFile(io.BytesIO(data)) as archive:
             names = archive.namelist()
