@@ -11,7 +11,7 @@ import click
 from rig.cli.capture_arguments import captures_argument
 from rig.cli.options import (
     FOLDER,
-    Quantity,
+    QuantityType,
     calibration_option,
     conditioning_option,
     fresh_option,
@@ -60,7 +60,7 @@ EXAMINED_CYCLES = 12
 @click.command("analyse")
 @captures_argument(once=False)
 @click.option(
-    "--contact-force", "contact_force_n", type=Quantity("N"),
+    "--contact-force", "contact_force_n", type=QuantityType("N"),
     help="Force that counts as contact.  [default: a multiple of the noise]",
 )  # fmt: skip
 @conditioning_option("Number of first cycles to leave out of the means.")
@@ -70,7 +70,7 @@ EXAMINED_CYCLES = 12
     help="Count deflection from each cycle's own contact or from the first one.",
 )  # fmt: skip
 @click.option(
-    "--free-height", "free_height_mm", type=Quantity("mm"), help="Free height instead of the capture's."
+    "--free-height", "free_height_mm", type=QuantityType("mm"), help="Free height instead of the capture's."
 )
 @renamed_option("--foot-exponent", "--toe-exponent")
 @click.option(

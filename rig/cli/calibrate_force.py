@@ -10,7 +10,7 @@ from rig.calibration import Gravity, Surroundings, calibrate_force, force_table,
 from rig.cli.calibrate_options import ChannelOptions, channel_options, table_text
 from rig.cli.calibrate_showing import channel_document, say_channel, written_into
 from rig.cli.calibrate_taking import take_readings
-from rig.cli.options import Quantity, read_quantity
+from rig.cli.options import QuantityType, read_quantity
 from rig.errors import InputError
 from rig.units import parse
 
@@ -25,7 +25,7 @@ from rig.units import parse
     "--latitude", type=float, metavar="DEG", help="Latitude, for gravity by the international formula."
 )
 @click.option("--height", metavar="Q", default="0 m", help='Height above sea level, with --latitude; "12 m".')
-@click.option("--air-density", type=Quantity("kg/m^3"), default="1.2 kg/m^3", show_default=True)
+@click.option("--air-density", type=QuantityType("kg/m^3"), default="1.2 kg/m^3", show_default=True)
 @click.option(
     "--mass-density", metavar="Q", default="8000 kg/m^3", show_default=True,
     help="Density of the masses; certificates refer to 8000 kg/m^3.",

@@ -10,7 +10,7 @@ import click
 from rig.calibration import Block, measure_frame
 from rig.calibration.frame_measuring import SOFTEST_MM_PER_N
 from rig.cli.calibrate_presses import PressOptions, dated, press_options, recordings_of, say_result, written
-from rig.cli.options import Quantity, read_quantity
+from rig.cli.options import QuantityType, read_quantity
 from rig.cli.output import console, framed_table, say
 from rig.core.measured import limited
 from rig.errors import InputError
@@ -25,7 +25,7 @@ UM_PER_MM = 1e3
 @click.command("frame")
 @press_options
 @click.option(
-    "--block-stiffness", "stiffness_n_per_mm", type=Quantity("N/mm"),
+    "--block-stiffness", "stiffness_n_per_mm", type=QuantityType("N/mm"),
     help='Stiffness of the block itself, "500 N/um".  [default: rigid]',
 )  # fmt: skip
 @click.option(
@@ -36,7 +36,7 @@ UM_PER_MM = 1e3
     "--knots", type=click.IntRange(1, 6), help="Number of knots of the curve.  [default: as few as fit]"
 )
 @click.option(
-    "--softest", "softest_mm_per_n", type=Quantity("mm/N"),
+    "--softest", "softest_mm_per_n", type=QuantityType("mm/N"),
     help="Compliance above which the block is called soft.  [default: 200 um/N]",
 )  # fmt: skip
 def command(

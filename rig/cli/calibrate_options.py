@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 import click
 
 from rig.calibration import ReferenceFacts, reference_u
-from rig.cli.options import FILE, Quantity, expiry_option, later, port_option, together
+from rig.cli.options import FILE, QuantityType, expiry_option, later, port_option, together
 from rig.cli.output import json_option
 from rig.errors import InputError
 from rig.rigfile import read_rig_file
@@ -51,11 +51,11 @@ channel_options = together(
     expiry_option,
     click.option("--readings-into", type=FILE, help="Table for the readings taken now."),
     click.option(
-        "--settle", "settle_s", type=Quantity("s"), default="2 s", show_default=True,
+        "--settle", "settle_s", type=QuantityType("s"), default="2 s", show_default=True,
         help="Length of a settled plateau.",
     ),
     click.option(
-        "--patience", "patience_s", type=Quantity("s"), default="30 s", show_default=True,
+        "--patience", "patience_s", type=QuantityType("s"), default="30 s", show_default=True,
         help="Longest wait for a plateau.",
     ),
     json_option,

@@ -15,7 +15,7 @@ from rig.cli.capture_arguments import captures_argument
 from rig.cli.options import (
     FILE,
     FOLDER,
-    Quantity,
+    QuantityType,
     although_option,
     calibration_option,
     conditioning_option,
@@ -79,7 +79,7 @@ WAYS = ("batch", "state", "operator", "method")
 @click.option("--register", type=FILE, help="Register with the batches and states of the pieces.")
 @gauge_option
 @click.option(
-    "--contact-force", "contact_force_n", type=Quantity("N"),
+    "--contact-force", "contact_force_n", type=QuantityType("N"),
     help="Captures: force that counts as contact, the same for all.",
 )  # fmt: skip
 @conditioning_option()

@@ -10,7 +10,7 @@ import click
 from rig.cli.attending import have_cautions_read, must_hold_for
 from rig.cli.options import (
     PATH,
-    Quantity,
+    QuantityType,
     folder_option,
     port_option,
     renamed_option,
@@ -38,7 +38,7 @@ if TYPE_CHECKING:
 @rig_option()
 @port_option()
 @click.option(
-    "--stiffness", "stiffness_n_per_mm", type=Quantity("N/mm"),
+    "--stiffness", "stiffness_n_per_mm", type=QuantityType("N/mm"),
     help='Largest expected stiffness, "40 N/mm", instead of the plan\'s.',
 )  # fmt: skip
 @click.option("--check-only", is_flag=True, help="Print what would happen without moving.")

@@ -15,7 +15,7 @@ from rig.cli.options import (
     DEFAULT_FOLDER,
     FOLDER,
     PATH,
-    Quantity,
+    QuantityType,
     calibration_option,
     condition_option,
     port_option,
@@ -75,11 +75,11 @@ class _Asked:
 @click.option("--piece", type=PATH, metavar="CAPTURE", help="Earlier capture of the piece; nothing moves.")
 @click.option("--bare-only", is_flag=True, help="Check only the bare platens, for a later --bare.")
 @click.option(
-    "--contact-force", "contact_n", type=Quantity("N"),
+    "--contact-force", "contact_n", type=QuantityType("N"),
     help="Small force at which the height is given.  [default: 0.05 N]",
 )  # fmt: skip
 @click.option(
-    "--at", "top_n", type=Quantity("N"),
+    "--at", "top_n", type=QuantityType("N"),
     help="Larger force at which the height is given too.  [default: 5 N]",
 )  # fmt: skip
 @renamed_option("--touches", "--contact-checks")
@@ -87,27 +87,27 @@ class _Asked:
     "--contact-checks", type=int, default=5, show_default=True, metavar="N", help="Number per surface."
 )
 @click.option(
-    "--speed", "speed_mm_per_s", type=Quantity("mm/s"), default="0.2 mm/s", show_default=True,
+    "--speed", "speed_mm_per_s", type=QuantityType("mm/s"), default="0.2 mm/s", show_default=True,
     help="Speed of a contact check.",
 )  # fmt: skip
 @click.option(
-    "--gap", "gap_mm", type=Quantity("mm"), default="1 mm", show_default=True,
+    "--gap", "gap_mm", type=QuantityType("mm"), default="1 mm", show_default=True,
     help="Retract distance between contact checks.",
 )  # fmt: skip
 @click.option(
-    "--rest", "rest_s", type=Quantity("s"), default="2 s", show_default=True,
+    "--rest", "rest_s", type=QuantityType("s"), default="2 s", show_default=True,
     help="Pause after each retraction.",
 )  # fmt: skip
 @click.option(
-    "--platen-stiffness", "platen_stiffness_n_per_mm", type=Quantity("N/mm"), default="2000 N/mm",
+    "--platen-stiffness", "platen_stiffness_n_per_mm", type=QuantityType("N/mm"), default="2000 N/mm",
     show_default=True, help="Stiffness of the bare platens; sets the speed of the search for them.",
 )  # fmt: skip
 @click.option(
-    "--expected", "expected_mm", type=Quantity("mm"),
+    "--expected", "expected_mm", type=QuantityType("mm"),
     help='Approximate height of the piece, "90 mm", to check that it fits.',
 )  # fmt: skip
 @click.option(
-    "--bare-age", "oldest_bare_s", type=Quantity("s"), default="1 h", show_default=True,
+    "--bare-age", "oldest_bare_s", type=QuantityType("s"), default="1 h", show_default=True,
     help="Warn if the checks of the bare platens are older.",
 )  # fmt: skip
 @calibration_option("Read captures with this calibration instead of their own.")

@@ -25,7 +25,7 @@ from rig.capture import (
 from rig.cli.options import (
     FILE,
     PATH,
-    Quantity,
+    QuantityType,
     folder_option,
     read_zero,
     sense_and_zero_options,
@@ -54,7 +54,7 @@ NO_TIME = "none"
 )
 @click.option("--force", "force_column", metavar="COL[:UNIT]", help='"load:N", "volts:50 N" ...')
 @click.option(
-    "--rate", "rate_hz", type=Quantity("Hz"),
+    "--rate", "rate_hz", type=QuantityType("Hz"),
     help='Rows per second of a table without a time column, "50 Hz".',
 )  # fmt: skip
 @click.option("--delimiter", metavar="C", help="Column separator.  [default: detected]")

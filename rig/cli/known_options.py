@@ -18,7 +18,7 @@ _BARE = re.compile(r"[+-]?(?:\d+(?:\.\d*)?|\.\d+)", re.ASCII)
 MEANT = "+- is half of a 95 % interval"
 
 
-class Known(click.ParamType):  # type: ignore[type-arg]  # generic since click 8.4
+class KnownType(click.ParamType):  # type: ignore[type-arg]  # generic since click 8.4
     """A quantity that may state its uncertainty, "90 mm +- 0.4 mm", as `read_known` reads it.
 
     Parameters
@@ -49,7 +49,7 @@ def read_known(option: str, text: str, unit: str, *, zero: bool = False) -> Meas
     text
         A value, and after "+-" half of its 95 % interval, in the same unit or in per cent of the value.
     unit, zero
-        As of `Known`.
+        As of `KnownType`.
 
     Raises
     ------

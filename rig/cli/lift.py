@@ -10,7 +10,7 @@ import click
 from rig import __version__
 from rig.aids import STANDARD_GRAVITY_M_PER_S2, LiftArm, Weighed, answer_lift
 from rig.cli.answer_showing import show_answer
-from rig.cli.known_options import MEANT, Known
+from rig.cli.known_options import MEANT, KnownType
 from rig.cli.options import FOLDER
 from rig.cli.output import is_plain, json_option, print_json, write_json
 from rig.errors import InputError
@@ -28,25 +28,28 @@ NEED_GRIP_AT = {
 
 @click.command("lift")
 @click.option(
-    "--near", "near_g", type=Known("g", zero=True), help='Scale reading under the near end, "620 g +- 1 g".'
+    "--near",
+    "near_g",
+    type=KnownType("g", zero=True),
+    help='Scale reading under the near end, "620 g +- 1 g".',
 )
-@click.option("--far", "far_g", type=Known("g", zero=True), help="Scale reading under the far end.")
-@click.option("--mass", "mass_g", type=Known("g"), help="Mass of the piece, if one reading is missing.")
+@click.option("--far", "far_g", type=KnownType("g", zero=True), help="Scale reading under the far end.")
+@click.option("--mass", "mass_g", type=KnownType("g"), help="Mass of the piece, if one reading is missing.")
 @click.option(
-    "--span", "span_mm", type=Known("mm"), required=True,
+    "--span", "span_mm", type=KnownType("mm"), required=True,
     help='Distance between the two supports, "1.20 m +- 2 mm".',
 )  # fmt: skip
 @click.option(
-    "--offset", "offset_mm", type=Known("mm", zero=True), default="0 mm",
+    "--offset", "offset_mm", type=KnownType("mm", zero=True), default="0 mm",
     help="Distance from the near end to its support.",
 )  # fmt: skip
 @click.option(
-    "--grip-at", "grip_at_mm", type=Known("mm", zero=True), help="Distance from the near end to the grip."
+    "--grip-at", "grip_at_mm", type=KnownType("mm", zero=True), help="Distance from the near end to the grip."
 )
-@click.option("--arm", "length_mm", type=Known("mm"), help="Length of the arm from joint to grip.")
-@click.option("--arm-mass", type=Known("g", zero=True), default="0 g", help="Mass of the arm alone.")
+@click.option("--arm", "length_mm", type=KnownType("mm"), help="Length of the arm from joint to grip.")
+@click.option("--arm-mass", type=KnownType("g", zero=True), default="0 g", help="Mass of the arm alone.")
 @click.option(
-    "--arm-centre", "centre_mm", type=Known("mm", zero=True), default="0 mm",
+    "--arm-centre", "centre_mm", type=KnownType("mm", zero=True), default="0 mm",
     help="Distance from the joint to the arm's centre of mass.",
 )  # fmt: skip
 @click.option(
@@ -54,13 +57,19 @@ NEED_GRIP_AT = {
     help="Angle of the arm from horizontal.",
 )  # fmt: skip
 @click.option(
-    "--grip-torque", "grip_torque_n_mm", type=Known("N*mm"), help='Torque that the grip can hold, "2.5 N m".'
+    "--grip-torque",
+    "grip_torque_n_mm",
+    type=KnownType("N*mm"),
+    help='Torque that the grip can hold, "2.5 N m".',
 )
 @click.option(
-    "--joint-torque", "joint_torque_n_mm", type=Known("N*mm"), help="Torque that the joint's motor can hold."
+    "--joint-torque",
+    "joint_torque_n_mm",
+    type=KnownType("N*mm"),
+    help="Torque that the joint's motor can hold.",
 )
 @click.option(
-    "--gravity", type=Known("m/s^2"), help='Local gravity, "9.81 m/s^2".  [default: standard gravity]'
+    "--gravity", type=KnownType("m/s^2"), help='Local gravity, "9.81 m/s^2".  [default: standard gravity]'
 )
 @click.option("--out", type=FOLDER, help="Folder for the page.")
 @json_option

@@ -14,11 +14,11 @@ from rig.aids import Nip, NipPiece, answer_nip
 from rig.capture import open_capture
 from rig.cli.answer_showing import show_answer
 from rig.cli.capture_arguments import captures_argument
-from rig.cli.known_options import MEANT, Known
+from rig.cli.known_options import MEANT, KnownType
 from rig.cli.options import (
     FILE,
     FOLDER,
-    Quantity,
+    QuantityType,
     although_option,
     calibration_option,
     conditioning_option,
@@ -54,7 +54,11 @@ PLATE, WHEELS = "plate", "wheels"
     help="CSV table of force against deflection, one row per point, instead of captures.",
 )  # fmt: skip
 @click.option(
-    "--force", "force_n", type=Quantity("N"), required=True, help='Wanted normal force, "80 N" or "18 lbf".'
+    "--force",
+    "force_n",
+    type=QuantityType("N"),
+    required=True,
+    help='Wanted normal force, "80 N" or "18 lbf".',
 )
 @click.option(
     "--wheel", "wheels", multiple=True, required=True, metavar="Q",
@@ -65,20 +69,20 @@ PLATE, WHEELS = "plate", "wheels"
     help="A wheel and a fixed plate, or two wheels.",
 )  # fmt: skip
 @click.option(
-    "--friction", type=Known(""), required=True, metavar="X",
+    "--friction", type=KnownType(""), required=True, metavar="X",
     help=f'Between wheel and piece, "0.6 +- 0.1"; {MEANT}.',
 )  # fmt: skip
 @click.option(
-    "--size", "size_mm", type=Known("mm"),
+    "--size", "size_mm", type=KnownType("mm"),
     help='Diameter of all pieces, "90 mm +- 0.4 mm".  [default: as in the register, else their free height]',
 )  # fmt: skip
 @click.option("--register", type=FILE, help="Register with batches, diameters and masses of the pieces.")
 @click.option(
-    "--mass", "mass_g", type=Known("g"),
+    "--mass", "mass_g", type=KnownType("g"),
     help='Mass of a piece, "38 g +- 1 g"; for the speed that friction can give it.',
 )  # fmt: skip
 @click.option(
-    "--rim-speed", "rim_mm_per_s", type=Quantity("mm/s"),
+    "--rim-speed", "rim_mm_per_s", type=QuantityType("mm/s"),
     help='Rim speed of the wheels, "4 m/s"; for the no-slip bound.',
 )  # fmt: skip
 @click.option(
@@ -87,7 +91,7 @@ PLATE, WHEELS = "plate", "wheels"
 )  # fmt: skip
 @although_option("temperature")
 @click.option(
-    "--contact-force", "contact_force_n", type=Quantity("N"),
+    "--contact-force", "contact_force_n", type=QuantityType("N"),
     help="Captures: force that counts as contact, the same for all.",
 )  # fmt: skip
 @conditioning_option()

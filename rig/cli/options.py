@@ -26,7 +26,7 @@ FOLDER = click.Path(path_type=Path, file_okay=False)
 Decorator = Callable[[Callable[..., Any]], Callable[..., Any]]
 
 
-class Quantity(click.ParamType):  # type: ignore[type-arg]  # generic since click 8.4
+class QuantityType(click.ParamType):  # type: ignore[type-arg]  # generic since click 8.4
     """A positive quantity with its unit, "12.5 mm", as a number in one unit."""
 
     name = "Q"
@@ -191,10 +191,10 @@ def specimen_options(*, required: bool = True, default: str = "") -> Decorator:
         click.option("--specimen", required=required, metavar="ID", help=which),
         click.option("--batch", metavar="ID", help="Name of its batch."),
         click.option(
-            "--free-height", "free_height_mm", type=Quantity("mm"),
+            "--free-height", "free_height_mm", type=QuantityType("mm"),
             help='Height of the untouched specimen, "90 mm".',
         ),
-        click.option("--area", "area_mm2", type=Quantity("mm^2"), help='Loaded area, "30 cm^2".'),
+        click.option("--area", "area_mm2", type=QuantityType("mm^2"), help='Loaded area, "30 cm^2".'),
         click.option("--operator", metavar="NAME", help="Name of the operator."),
         click.option("--notes", default="", metavar="TEXT", help="Free text, kept with the record."),
         condition_option("orientation=upright, temperature=21 degC, days since moulding=30 ...; repeatable."),

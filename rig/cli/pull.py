@@ -13,7 +13,7 @@ from rig.aids import answer_pull
 from rig.analyser import PullSettings
 from rig.cli.answer_showing import show_answer
 from rig.cli.capture_arguments import captures_argument
-from rig.cli.options import FOLDER, Quantity, although_option, calibration_option, needless_option
+from rig.cli.options import FOLDER, QuantityType, although_option, calibration_option, needless_option
 from rig.cli.output import is_plain, json_option, print_json, write_json
 from rig.results import PullsAsked, pulled_captures
 from rig.sheets import pull_sheet, save_pull_report
@@ -25,12 +25,12 @@ if TYPE_CHECKING:
 @click.command("pull")
 @captures_argument()
 @click.option(
-    "--threshold", "threshold_n", type=Quantity("N"),
+    "--threshold", "threshold_n", type=QuantityType("N"),
     help="Smallest force that counts as a pull.  [default: a multiple of the noise]",
 )  # fmt: skip
 @needless_option("--no-load", "zero and noise come from every stretch without load")
 @click.option(
-    "--slip", "slip_mm", type=Quantity("mm"), default="0.05 mm", show_default=True,
+    "--slip", "slip_mm", type=QuantityType("mm"), default="0.05 mm", show_default=True,
     help="Displacement that counts as first slip.",
 )  # fmt: skip
 @although_option("temperature")

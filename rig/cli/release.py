@@ -7,7 +7,7 @@ from pathlib import Path
 import click
 
 from rig.cli.attending import confirmed
-from rig.cli.options import Quantity, port_option, rig_option
+from rig.cli.options import QuantityType, port_option, rig_option
 from rig.cli.ordering import meant_rig, order_through_daemon
 from rig.cli.output import say
 from rig.cli.performing import perform_alone
@@ -29,7 +29,7 @@ CURRENT_CAUTION = (
 @rig_option()
 @port_option()
 @click.option(
-    "--away", "away_mm", type=Quantity("mm"), default="10 mm", show_default=True,
+    "--away", "away_mm", type=QuantityType("mm"), default="10 mm", show_default=True,
     help="Distance to move away, as far as the travel allows.",
 )  # fmt: skip
 @click.option(

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from rig.cli.attending import have_cautions_read, must_hold_for
-from rig.cli.options import PATH, Quantity, folder_option, port_option, rig_option, specimen_options
+from rig.cli.options import PATH, QuantityType, folder_option, port_option, rig_option, specimen_options
 from rig.cli.ordering import meant_rig, order_through_daemon
 from rig.cli.output import say
 from rig.cli.performing import exit_code_of, perform_alone
@@ -30,11 +30,11 @@ if TYPE_CHECKING:
 @rig_option()
 @port_option()
 @click.option(
-    "--stiffness", "stiffness_n_per_mm", type=Quantity("N/mm"),
+    "--stiffness", "stiffness_n_per_mm", type=QuantityType("N/mm"),
     help='Largest expected stiffness, "40 N/mm", instead of the method\'s.',
 )  # fmt: skip
 @click.option(
-    "--largest-force", "largest_force_n", type=Quantity("N"),
+    "--largest-force", "largest_force_n", type=QuantityType("N"),
     help='By hand: warn above this force, "400 N". Nothing can stop a hand.',
 )  # fmt: skip
 @click.option("--check-only", is_flag=True, help="Print what would happen without moving.")

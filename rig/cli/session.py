@@ -25,7 +25,7 @@ from rig.cli.calibrate_force import command as calibrate_force
 from rig.cli.logs import log_to_file
 from rig.cli.options import (
     FILE,
-    Quantity,
+    QuantityType,
     condition_option,
     folder_option,
     port_option,
@@ -86,7 +86,7 @@ class Planned:
 )  # fmt: skip
 @click.option("--batch", metavar="NAME", help="Batch of pieces that have none in the plan.")
 @click.option(
-    "--free-height", "height_mm", type=Quantity("mm"),
+    "--free-height", "height_mm", type=QuantityType("mm"),
     help='Free height of pieces that have none in the plan, "90 mm".',
 )  # fmt: skip
 @click.option("--operator", metavar="NAME", help="Name of the operator.")

@@ -13,7 +13,7 @@ from rig.cli.options import (
     FILE,
     FOLDER,
     PATH,
-    Quantity,
+    QuantityType,
     although_option,
     calibration_option,
     conditioning_option,
@@ -59,7 +59,7 @@ if TYPE_CHECKING:
 @strict_option
 @gauge_option
 @click.option(
-    "--contact-force", "contact_force_n", type=Quantity("N"),
+    "--contact-force", "contact_force_n", type=QuantityType("N"),
     help="Force that counts as contact, the same for all captures.",
 )  # fmt: skip
 @conditioning_option()

@@ -19,7 +19,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from rig.cli.options import FILE, PATH, Quantity, renamed_option
+from rig.cli.options import FILE, PATH, QuantityType, renamed_option
 from rig.cli.output import say
 from rig.cli.stopping import stop_on_signals
 from rig.cli.typed_orders import TypedOrders
@@ -88,7 +88,7 @@ class _WithNames(click.Command):
     help="Clearance between squeezes; negative to stay in contact.",
 )  # fmt: skip
 @click.option(
-    "--speed", "speed_mm_per_s", type=Quantity("mm/s"), default="10 mm/s", show_default=True,
+    "--speed", "speed_mm_per_s", type=QuantityType("mm/s"), default="10 mm/s", show_default=True,
     help="Platen speed.",
 )  # fmt: skip
 @renamed_option("--dwell", "--hold")
@@ -99,16 +99,19 @@ class _WithNames(click.Command):
     "--motion", type=click.Choice(["driven", "hand", "sine", "commanded"]), default="driven",
     show_default=True, help="Steady, uneven like a hand, a sine, or only what the host commands.",
 )  # fmt: skip
-@click.option("--contact", "contact_mm", type=Quantity("mm"), help='Contact position from home, "20 mm".')
+@click.option("--contact", "contact_mm", type=QuantityType("mm"), help='Contact position from home, "20 mm".')
 @click.option(
-    "--drive-speed", "top_speed_mm_per_s", type=Quantity("mm/s"), help='Top speed of the drive, "100 mm/s".'
+    "--drive-speed",
+    "top_speed_mm_per_s",
+    type=QuantityType("mm/s"),
+    help='Top speed of the drive, "100 mm/s".',
 )
 @click.option(
-    "--drive-acceleration", "acceleration_mm_per_s2", type=Quantity("mm/s^2"),
+    "--drive-acceleration", "acceleration_mm_per_s2", type=QuantityType("mm/s^2"),
     help='Acceleration of the drive, "200 mm/s^2".',
 )  # fmt: skip
 @click.option(
-    "--drive-travel", "travel_mm", type=Quantity("mm"),
+    "--drive-travel", "travel_mm", type=QuantityType("mm"),
     help="Travel of the drive.  [default: to suit the specimen]",
 )  # fmt: skip
 @click.option("--seed", type=click.IntRange(0), default=0, show_default=True, metavar="N")

@@ -8,7 +8,7 @@ from typing import Any
 
 import click
 
-from rig.cli.options import DEFAULT_FOLDER, FILE, Quantity, together
+from rig.cli.options import DEFAULT_FOLDER, FILE, QuantityType, together
 from rig.register import Record, read_day_or_time
 
 register_option = click.option(
@@ -22,7 +22,7 @@ who_option = click.option("--who", metavar="NAME", help="Name of the person resp
 fact_options = together(
     click.option("--batch", metavar="ID", help="Name of its batch."),
     click.option("--model", metavar="NAME", help="Name of the model."),
-    click.option("--drawing-size", type=Quantity("mm"), help='Size on the drawing, "90 mm".'),
+    click.option("--drawing-size", type=QuantityType("mm"), help='Size on the drawing, "90 mm".'),
     click.option("--moulded", metavar="DAY", help="When it was moulded, 2026-03-14."),
     click.option("--state", metavar="WORD", help="new, conditioned, abused or worn."),
     click.option("--orientation", metavar="TEXT", help="How it was placed when pressed."),

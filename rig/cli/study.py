@@ -14,7 +14,7 @@ from rig.cli.capture_arguments import captures_in
 from rig.cli.options import (
     FOLDER,
     PATH,
-    Quantity,
+    QuantityType,
     calibration_option,
     conditioning_option,
     fresh_option,
@@ -50,7 +50,10 @@ SECANT = "secant_n_per_mm"
     "--at", metavar="DEPTH", help='Captures: study the loading force at this depth, "25%" or "5 mm".'
 )
 @click.option(
-    "--contact-force", "contact_force_n", type=Quantity("N"), help="Captures: force that counts as contact."
+    "--contact-force",
+    "contact_force_n",
+    type=QuantityType("N"),
+    help="Captures: force that counts as contact.",
 )
 @conditioning_option("Number of first cycles to leave out of the means.")
 @calibration_option("Read the counts of all captures with this calibration.")

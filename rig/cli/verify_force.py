@@ -14,7 +14,7 @@ from rig.cli.logs import log_to_file
 from rig.cli.options import (
     FOLDER,
     PATH,
-    Quantity,
+    QuantityType,
     condition_option,
     expiry_option,
     later,
@@ -45,11 +45,11 @@ CLASS_NAMES = ("0.5", "1", "2", "3")
     help='Take readings at these loads now, "20 N, 40 N" or "-20 N, -40 N", and write READINGS.',
 )  # fmt: skip
 @click.option(
-    "--settle", "settle_s", type=Quantity("s"), default="2 s", show_default=True,
+    "--settle", "settle_s", type=QuantityType("s"), default="2 s", show_default=True,
     help="Length of a settled plateau.",
 )  # fmt: skip
 @click.option(
-    "--resolution", "resolution_n", type=Quantity("N"),
+    "--resolution", "resolution_n", type=QuantityType("N"),
     help='Step of the readings, "10 mN".  [default: their last decimal, or one count]',
 )  # fmt: skip
 @click.option(

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from rig.calibration import mass_load_n
-from rig.cli.options import FILE, Quantity, port_option, read_quantity
+from rig.cli.options import FILE, QuantityType, port_option, read_quantity
 from rig.cli.output import console, is_plain, json_option, print_json, say
 from rig.cli.specimens_options import read_at, register_option, who_option
 from rig.cli.weigh_taking import SCALE_UNSAID, weigh_pieces
@@ -53,7 +53,10 @@ class WeighedPiece:
     "--resolution", metavar="Q", help='Smallest step of the scale, "0.1 g".  [default: from its readings]'
 )
 @click.option(
-    "--scale-u", "scale_u_pct", type=Quantity("%"), help='Standard uncertainty of the scale itself, "0.05 %".'
+    "--scale-u",
+    "scale_u_pct",
+    type=QuantityType("%"),
+    help='Standard uncertainty of the scale itself, "0.05 %".',
 )
 @click.option("--gravity", metavar="Q", help='Local gravity, for a rig that measures force, "9.8145 m/s^2".')
 @click.option(
@@ -69,11 +72,11 @@ class WeighedPiece:
     help="Unit of the masses shown.  [default: oz with --units us, else g]",
 )  # fmt: skip
 @click.option(
-    "--settle", "settle_s", type=Quantity("s"), default="2 s", show_default=True,
+    "--settle", "settle_s", type=QuantityType("s"), default="2 s", show_default=True,
     help="Shortest settled reading.",
 )  # fmt: skip
 @click.option(
-    "--wait", "wait_s", type=Quantity("s"), default="10 min", show_default=True,
+    "--wait", "wait_s", type=QuantityType("s"), default="10 min", show_default=True,
     help="Longest wait for a piece.",
 )  # fmt: skip
 @click.option(
