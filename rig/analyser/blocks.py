@@ -143,7 +143,8 @@ def block_means(columns: list[FloatArray], blocks: Blocks) -> list[FloatArray]:
         edges = edges + np.repeat(offset - first, blocks.lengths + 1)
         columns = [values[np.minimum(taken, len(values) - 1)] for values in columns]
     tables = []
+    last_edge = int(edges.max())  # rows may come in any order
     for values in columns:
-        padded = values if edges[-1] < len(values) else np.append(values, 0.0)
+        padded = values if last_edge < len(values) else np.append(values, 0.0)
         tables.append(np.add.reduceat(padded, edges)[pick] / size)
     return tables

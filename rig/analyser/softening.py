@@ -75,13 +75,14 @@ class SofteningFit:
         self._n = total
 
     def result(self, at_mm: float) -> Softening | None:
-        """Return the line so far; None with fewer than three cycles."""
+        """Return the line so far; None with fewer than three cycles, or where they begin without force."""
         if self._n < 3:
             return None
         (xx, xy), (_, yy) = self._products.tolist()
         slope = xy / xx
         intercept = float(self._mean[1]) - slope * float(self._mean[0])
-        if not intercept > 0:
+        # a share is of a force: of the first cycle's, and of where the line begins
+        if not (intercept > 0 and self._first_n > 0):
             return None
         slope_u = sqrt(max(yy - slope * xy, 0.0) / xx / (self._n - 2))
         return Softening(

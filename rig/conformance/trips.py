@@ -127,8 +127,8 @@ def _provoked(stand: Stand, what: Provocation, codes: tuple[EventCode, ...]) -> 
     require(told_right, f"{what.name}: event 10 says {end.value}, which is another cause")
     if what is SILENT_CONVERTER:
         words = f"{words}, {_silent_s(stand, end):.3f} s after the last conversion"
-    if what is FROZEN_CONVERTER:
-        words = f"{words}, {_frozen_s(stand, end):.3f} s after the force was another"
+    if what is FROZEN_CONVERTER and (frozen_s := _frozen_s(stand, end)) is not None:
+        words = f"{words}, {frozen_s:.3f} s after the force was another"
     if what is SATURATED_CONVERTER and Capability.DESCRIBES in stand.known.capabilities:
         _full_scale(stand)
     if what.name in CONVERSIONS:
@@ -165,8 +165,11 @@ def _full_scale(stand: Stand) -> None:
         require(abs(largest / said - 1) <= FULL_SCALE_TOLERANCE, words)
 
 
-def _frozen_s(stand: Stand, end: Event) -> float:
-    """Return how long a converter gave one value before it was found out, which must be in time."""
+def _frozen_s(stand: Stand, end: Event) -> float | None:
+    """Return how long a converter gave one value before it was found out, which must be in time.
+
+    None where hardly any noise stirred the force before: its last change does not tell when it froze.
+    """
     block = seen(stand)
     fresh = np.flatnonzero((block.status & Status.FRESH_FORCE) > 0)
     assert block.time_us is not None
@@ -174,7 +177,7 @@ def _frozen_s(stand: Stand, end: Event) -> float:
     changed = np.flatnonzero(np.diff(block.force[fresh]) != 0) + 1
     changed = changed[before_s[changed] <= 0]
     if len(changed) < ENOUGH_CONVERSIONS:
-        raise UnreadyError("too few new forces came to know the period of the converter")
+        return None
     period_s = float(np.median(np.diff(before_s)))
     late_s, most_s = -float(before_s[changed[-1]]), FROZEN_CONVERSIONS * period_s + SILENT_SLACK_S
     words = f"event 10 came {late_s:.3f} s after the force was another, which is new each {period_s:.4f} s"
