@@ -14,7 +14,7 @@ from pounded_captures import peak_memory_kib, pounded_capture
 
 from rig.results import SpilledRows, analyse_capture, cycle_entries, cycle_frames
 
-FEWEST, FEW, MANY = 100, 4000, 8000
+FEWEST, FEW, MANY = 100, 8000, 16000
 """The last two are many times what is read at a time: from there on nothing may grow."""
 
 

@@ -4,6 +4,8 @@
 """
 
 KNOWN: dict[tuple[str, ...], str] = {
+    ("still_start_and_white_noise", "quantity", "knee_mm"): "u is 27.7 times the spread",
+    ("one_way_from_a_force_below_zero", "quantity", "peak_force_n"): "u is 5.2 times the spread",
     ("ramp_and_hold_from_the_first_row", "quantity", "initial_n_per_mm"): "reported in 65 %",
     ("platen_creeps_in_the_hold", "quantity", "force_retention_1s_pct"): "reported in 5 %",
     ("platen_creeps_in_the_hold", "quantity", "force_retention_10s_pct"): "reported in 5 %",
