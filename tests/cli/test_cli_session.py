@@ -7,6 +7,8 @@ import os
 import re
 import signal
 import subprocess
+import threading
+import time
 from collections.abc import Sequence
 from pathlib import Path
 
@@ -120,6 +122,9 @@ def test_a_plan_gives_each_piece_its_batch_and_height(tmp_path):
     assert second.free_height_mm == pytest.approx(88.9)
 
 
+REACTION_S = 0.2
+
+
 def at_a_terminal(home: Path, port: Path, answers: Sequence[tuple[str, str]], *more: object) -> str:
     """The session on a terminal, where a person answers each text in its turn; `^C` is the key."""
     import pty
@@ -131,12 +136,16 @@ def at_a_terminal(home: Path, port: Path, answers: Sequence[tuple[str, str]], *m
         env=environment(home), cwd=home, start_new_session=True,
     ) as process:  # fmt: skip
         os.close(terminal)
+        watchdog = threading.Timer(WHOLE_JOB_PATIENCE_S, process.kill)
+        watchdog.start()
         said = ""
         for text, answer in answers:
             begun = len(said)
             while not re.search(text, said[begun:]):
                 said += os.read(master, 4096).decode()
             if answer == "^C":
+                # no person answers before the program, which prints its question first, waits for the answer
+                time.sleep(REACTION_S)
                 process.send_signal(signal.SIGINT)
             else:
                 os.write(master, f"{answer}\n".encode())
@@ -147,6 +156,7 @@ def at_a_terminal(home: Path, port: Path, answers: Sequence[tuple[str, str]], *m
                 break
         os.close(master)
         assert process.wait(WHOLE_JOB_PATIENCE_S) == 0, said
+        watchdog.cancel()
     return " ".join(said.split())
 
 
