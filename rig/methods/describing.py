@@ -46,7 +46,8 @@ def describe(checked: CheckedMethod) -> tuple[str, ...]:
         f"{method.name}: {presses}{left_out}, at most {checked.deepest_mm:.2f} mm deep{share}, "
         f"about {duration(checked.time_s)}."
     )
-    air = ["Standard laboratory air is required: 23 C and 50 % RH."] * method.conditioning.standard_air
+    standard_air = "Standard laboratory air is required: 23 C and 50 % RH."
+    air = [standard_air] if method.conditioning.standard_air else []
     return (summary, *air, *_lines(checked, method.steps, ""))
 
 
