@@ -483,8 +483,8 @@ def _hint_of_time(layout: Layout, columns: Sequence[pa.Array], left: set[int]) -
     """Return what to type if one of the columns left rises all along, and does not count rows."""
     for place in sorted(left):
         if columns[place][0].as_py() not in ("0", "1", "") and _rises(columns[place]):
-            unit = _unit_by_size(columns[place])
-            return (
-                f"; if '{_label(layout, place)}' is the time, give --time \"{_label(layout, place)}:{unit}\""
-            )
+            label, unit = _label(layout, place), _unit_by_size(columns[place])
+            # brackets behind the heading hold a unit that is not known here
+            told = "" if unit_in(layout.headings[place])[0] == layout.headings[place] else " (with its unit)"
+            return f"; if '{label}' is the time, give --time \"{label}:{unit}\"{told}"
     return ""

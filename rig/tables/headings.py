@@ -164,8 +164,21 @@ def unit_in(heading: str) -> tuple[str, str | None]:
     (('Load', 'kN'), ('Weg', 'mm'), ('Force', None))
     >>> unit_in("timeMs"), unit_in("loadMin"), unit_in("sampleN")
     (('time', 'ms'), ('loadMin', None), ('sampleN', None))
+    >>> unit_in("Time (m)"), unit_in("Travel (m)")
+    (('Time', 'min'), ('Travel', 'm'))
     """
-    heading = heading.strip()
+    name, unit = _split_unit(heading.strip())
+    return name, unit_beside(name, unit)
+
+
+def unit_beside(name: str, unit: str | None) -> str | None:
+    """Return what a unit stands for beside a name: no time is in metres, so m beside one is minutes."""
+    if unit == "m" and [kind for kind in KINDS if _names(_in_words(name), WORDS[kind])] == ["time"]:
+        return "min"
+    return unit
+
+
+def _split_unit(heading: str) -> tuple[str, str | None]:
     bracketed = _BRACKETED.search(heading)
     if bracketed is None:
         # in front or between, as in "[kN] Load" and "Load (N) cell 1", brackets hold a unit or mean nothing

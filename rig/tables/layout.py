@@ -29,6 +29,7 @@ from rig.tables.headings import (
     kind_of,
     kind_of_unit,
     reduced_kind,
+    unit_beside,
     unit_in,
     unit_of,
 )
@@ -579,14 +580,14 @@ def _headings_and_units(
         cells = lines.cells(at)
         if not _is_units(cells):
             continue
-        for place, cell in enumerate(_fitted(lines, at, width)):
-            if place < len(units) and (unit := unit_of(cell) or _reduced(headings[place], cell)):
+        for place, (name, cell) in enumerate(zip(headings, _fitted(lines, at, width), strict=False)):
+            if unit := unit_beside(name, unit_of(cell)) or _reduced(name, cell):
                 # a heading and a row that say different units of one kind leave it open which is right
                 units[place] = None if _differ(units[place], unit) else unit
         return headings, units, {at}
     above = _fitted(lines, head - 1, width) if head else []
     if len(above) == len(headings) and _is_units(above):
-        said = [unit_of(cell) for cell in above]
+        said = [unit_beside(name, unit_of(cell)) for name, cell in zip(headings, above, strict=True)]
         both = zip(units, said, strict=True)
         return headings, [None if two and _differ(one, two) else two or one for one, two in both], {head - 1}
     return headings, units, set()

@@ -331,6 +331,31 @@ def test_a_rising_column_that_no_heading_names_is_offered_as_the_time(tmp_path) 
     assert any(note.endswith("""if 'stamp_' is the time, give --time "stamp_:ms\"""") for note in found.notes)
 
 
+@pytest.mark.parametrize(
+    "head",
+    ["Time (m),Disp (mm),Load (N)\n", "Time_m,Disp_mm,Load_N\n", "Time,Disp,Load\nm,mm,N\n"],
+)
+def test_m_beside_a_time_is_minutes(tmp_path, head) -> None:
+    found = imported(tmp_path, head + rows(TIME_S, TRAVEL_MM, FORCE_N))
+    np.testing.assert_allclose(found.samples.time_us, TIME_S * 60e6, atol=1)
+    assert any("in min" in note for note in found.notes)
+
+
+@pytest.mark.parametrize(
+    "head",
+    ["Time (m),Disp (mm),Load (N)\n(s),(mm),(N)\n", "Time (m),Time (ms),Disp (mm),Load (N)\n"],
+)
+def test_m_beside_a_time_is_asked_where_another_unit_contradicts_it(tmp_path, head) -> None:
+    twice = (TIME_S,) * (head.count("Time") - 1)
+    with pytest.raises(InputError, match=r"--time \"(Time \(m\)|#1)"):
+        imported(tmp_path, head + rows(TIME_S, *twice, TRAVEL_MM, FORCE_N))
+
+
+def test_a_rising_column_in_an_unknown_unit_is_offered_with_its_unit_left_open(tmp_path) -> None:
+    found = imported(tmp_path, "Time (frames),Disp (mm),Load (N)\n" + rows(7 + TIME_S, TRAVEL_MM, FORCE_N))
+    assert any(note.endswith('--time "Time (frames):s" (with its unit)') for note in found.notes)
+
+
 def test_few_rows_with_blanks_as_thousands_are_cut_at_their_tabs(tmp_path) -> None:
     table = "Time\tTravel\tForce\n(s)\t(mm)\t(N)\n" + "".join(
         f"{row}.0\t{row}.0\t1 00{row}.0\n" for row in range(3)
