@@ -11,9 +11,11 @@ import click
 from rig.cli.capture_arguments import captures_argument
 from rig.cli.options import (
     FOLDER,
+    NumberRange,
     QuantityType,
     calibration_option,
     conditioning_option,
+    depths_option,
     fresh_option,
     is_fresh,
     renamed_option,
@@ -64,7 +66,7 @@ EXAMINED_CYCLES = 12
     help="Force that counts as contact.  [default: a multiple of the noise]",
 )  # fmt: skip
 @conditioning_option("Number of first cycles to leave out of the means.")
-@click.option("--at", metavar="LIST", help='Depths at which to give the force, "10%,25%,5 mm".')
+@depths_option('Depths at which to give the force, "10%,25%,5 mm".')
 @click.option(
     "--datum", type=click.Choice(["cycle", "first"]), default="cycle", show_default=True,
     help="Count deflection from each cycle's own contact or from the first one.",
@@ -74,7 +76,7 @@ EXAMINED_CYCLES = 12
 )
 @renamed_option("--foot-exponent", "--toe-exponent")
 @click.option(
-    "--toe-exponent", type=click.FloatRange(1, 2.5), metavar="N",
+    "--toe-exponent", type=NumberRange(1, 2.5), metavar="N",
     help="Exponent of the toe region (1 spring, 1.5 sphere).  [default: fitted]",
 )  # fmt: skip
 @sense_and_zero_options

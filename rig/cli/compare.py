@@ -19,6 +19,7 @@ from rig.cli.options import (
     although_option,
     calibration_option,
     conditioning_option,
+    depths_option,
     fresh_option,
     gauge_option,
     is_fresh,
@@ -83,7 +84,7 @@ WAYS = ("batch", "state", "operator", "method")
     help="Captures: force that counts as contact, the same for all.",
 )  # fmt: skip
 @conditioning_option()
-@click.option("--at", metavar="LIST", help='Captures: depths at which to give the force, "10%,5 mm".')
+@depths_option('Captures: depths at which to give the force, "10%,5 mm".')
 @calibration_option()
 @click.option("--out", type=FOLDER, help="Folder for the page and its pictures.")
 @click.option("--all", "whole", is_flag=True, help="Print all tables and notes, not only the means.")

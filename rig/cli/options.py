@@ -6,6 +6,7 @@ import os
 import re
 from collections.abc import Callable, Sequence
 from datetime import date
+from math import isnan
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -37,6 +38,17 @@ class QuantityType(click.ParamType):  # type: ignore[type-arg]  # generic since 
     def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
         """Return a text as a number; the refusal names the option."""
         return read_quantity(param.opts[0], value, self._unit) if param and isinstance(value, str) else value
+
+
+class NumberRange(click.FloatRange):
+    """A number in a range; not-a-number, which no bound excludes, is refused."""
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
+        """Return a text as a number; the refusal names the option."""
+        number = super().convert(value, param, ctx)
+        if isnan(number):
+            self.fail(f"found {value!r}, expected a number.", param, ctx)
+        return number
 
 
 def together(*options: Decorator) -> Decorator:
@@ -82,6 +94,24 @@ def calibration_option(about: str = "Read all counts with this calibration.") ->
 def conditioning_option(about: str = "Number of first cycles to leave out.") -> Decorator:
     """`--conditioning N`."""
     return click.option("--conditioning", type=click.IntRange(0), default=0, metavar="N", help=about)
+
+
+def depths_option(about: str, *, several: bool = True) -> Decorator:
+    """`--at LIST` or `--at DEPTH`, as it was typed; each depth must be one."""
+
+    def check(_: click.Context, __: click.Parameter, text: str | None) -> str | None:
+        from rig.analyser import Depth
+
+        depths = [] if text is None else text.split(",") if several else [text]
+        for depth in depths:
+            try:
+                if depth.strip() or not several:
+                    Depth.of(depth)
+            except InputError as problem:
+                raise InputError(f"--at: {problem}") from None
+        return text
+
+    return click.option("--at", metavar="LIST" if several else "DEPTH", callback=check, help=about)
 
 
 def listed(texts: Sequence[str]) -> list[str]:
@@ -298,12 +328,15 @@ def later(day: date, span: str) -> date:
     from calendar import monthrange
     from datetime import timedelta
 
-    match = re.fullmatch(r"\s*(\d{1,4})\s*(day|week|month|year)s?\s*", span)
+    match = re.fullmatch(r"\s*(\d{1,4})\s*(day|week|month|year)s?\s*", span, re.ASCII)
     if match is None or not int(match[1]):
         raise InputError(f"--expires-after: found {span!r}, expected a span such as '12 months'")
     count, unit = int(match[1]), match[2]
     if unit in ("day", "week"):
-        return day + timedelta(days=count * (7 if unit == "week" else 1))
+        days = timedelta(days=count * (7 if unit == "week" else 1))
+        if days > date.max - day:
+            raise InputError(f"--expires-after: found {span!r}, expected at most a lifetime")
+        return day + days
     months = day.year * 12 + day.month - 1 + count * (12 if unit == "year" else 1)
     year, month = divmod(months, 12)
     if year > date.max.year:

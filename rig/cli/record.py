@@ -10,7 +10,14 @@ import click
 
 from rig.capture import CaptureHeader
 from rig.cli.logs import log_to_file
-from rig.cli.options import folder_option, port_option, rig_option, sense_and_zero_options, specimen_options
+from rig.cli.options import (
+    NumberRange,
+    folder_option,
+    port_option,
+    rig_option,
+    sense_and_zero_options,
+    specimen_options,
+)
 from rig.cli.output import progress, say
 from rig.cli.starting import reader_of, say_how_it_stands
 from rig.cli.stopping import stop_on_signals
@@ -31,7 +38,7 @@ RATE_FACTOR = 1.5
 @rig_option()
 @port_option()
 @click.option(
-    "--seconds", type=click.FloatRange(0, min_open=True), metavar="S",
+    "--seconds", type=NumberRange(0, min_open=True), metavar="S",
     help="Stop after this time, by the device's clock.",
 )  # fmt: skip
 @click.option("--cycles", type=click.IntRange(1), metavar="N", help="Stop after this number of cycles.")

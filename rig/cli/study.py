@@ -14,13 +14,15 @@ from rig.cli.capture_arguments import captures_in
 from rig.cli.options import (
     FOLDER,
     PATH,
+    NumberRange,
     QuantityType,
     calibration_option,
     conditioning_option,
+    depths_option,
     fresh_option,
     is_fresh,
+    needless_option,
     read_quantity,
-    renamed_option,
 )
 from rig.cli.output import is_plain, json_option, print_json, say, write_json
 from rig.core import csv_cell, quantity
@@ -46,9 +48,7 @@ SECANT = "secant_n_per_mm"
     help="Table without a column `kind`: this appraiser is a driven rig, the others are hands; repeatable.",
 )  # fmt: skip
 @click.option("--quantity", metavar="COLUMN", help=f"Captures: quantity to study.  [default: {SECANT}]")
-@click.option(
-    "--at", metavar="DEPTH", help='Captures: study the loading force at this depth, "25%" or "5 mm".'
-)
+@depths_option('Captures: study the loading force at this depth, "25%" or "5 mm".', several=False)
 @click.option(
     "--contact-force",
     "contact_force_n",
@@ -66,9 +66,9 @@ SECANT = "secant_n_per_mm"
     "--interaction", type=click.Choice(["kept", "pooled"]), default="kept", show_default=True,
     help="Treat the interaction as its own source, or pool it with the repeats. Both are shown.",
 )  # fmt: skip
-@renamed_option("--pool-above", "--interaction")
+@needless_option("--pool-above", "--interaction pooled pools it, without a test")
 @click.option(
-    "--at-most", type=click.FloatRange(0, min_open=True), metavar="PCT",
+    "--at-most", type=NumberRange(0, min_open=True), metavar="PCT",
     help="Largest permitted share of the gauge, of the tolerance or, without one, of the total.",
 )  # fmt: skip
 @click.option("--out", type=FOLDER, help="Folder for the page and its pictures.")

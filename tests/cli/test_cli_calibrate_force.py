@@ -134,6 +134,11 @@ def test_a_calibration_expires_after_the_span_given(home):
         ),
         ("load_N,counts\n0,0\n1,5\n2,9\n", ("--reference-u", "0"), "--reference-u: '0' has no unit"),
         ("load_N,counts\n0,0\n1,5\n2,9\n", ("--expires-after", "soon"), "--expires-after: found 'soon'"),
+        (
+            "load_N,counts\n0,0\n1,5\n2,9\n",
+            ("--on", "9999-12-31", "--expires-after", "1 week"),
+            "--expires-after: found '1 week', expected at most",
+        ),
     ],
 )
 def test_wrong_input_is_refused_and_nothing_is_written(home, text, arguments, complaint):

@@ -131,6 +131,11 @@ def test_seconds_and_cycles_together_are_refused(tmp_path, refused) -> None:
     assert "--seconds and --cycles" in refused(2, *arguments)
 
 
+def test_a_length_that_is_not_a_number_is_refused_before_anything_is_opened(tmp_path, refused) -> None:
+    arguments = ("record", "--rig", rig_file(tmp_path), "--specimen", "F1", "--seconds", "nan")
+    assert "--seconds" in refused(2, *arguments)
+
+
 @pytest.mark.parametrize("command", ["analyse", "show", "export"])
 @pytest.mark.parametrize("what", ["absent", "empty", "garbage"])
 def test_what_is_no_capture_is_refused_in_words(tmp_path, refused, command, what) -> None:
@@ -147,7 +152,9 @@ def test_what_is_no_capture_is_refused_in_words(tmp_path, refused, command, what
 @pytest.mark.parametrize(
     ("options", "words"),
     [
-        (("--at", "half"), ("half",)),
+        (("--at", "half"), ("--at", "half")),
+        (("--at", "10%,5"), ("--at", "'5'", "'5 mm'")),
+        (("--toe-exponent", "nan"), ("--toe-exponent", "nan")),
         (("--contact-force", "2 mm"), ("--contact-force", "'mm'", "'N'")),
         (("--datum", "yesterday"), ("cycle", "first")),
         (("--conditioning", "-1"), ("--conditioning",)),

@@ -134,6 +134,7 @@ def test_each_old_key_of_a_calibration_is_refused_in_every_part(old):
         (("simulate", "--dwell", "2"), "--hold 2"),
         (("analyse", ".", "--foot-exponent", "1"), "--toe-exponent 1"),
         (("height", "--touches", "3"), "--contact-checks 3"),
+        (("study", ".", "--pool-above", "0.25"), "--interaction pooled"),
     ],
 )
 def test_an_option_by_its_old_name_gives_the_new_one(refused, arguments, new):
