@@ -215,6 +215,9 @@ def at_the_end(presses: _Presses, position: _Reading, force: _Reading, force_noi
         )
         margin = ENDED_MIDDLE * (last - first)
         found[row] |= rose_n > least_n and fell_n > rose_n / 2 and margin <= top <= last - first - margin
+    rows = np.flatnonzero(found)
+    # a gentle turn stays within one step of a coarse sensor, and comes and goes by a whole one
+    found[rows] = position.fine(presses, rows)
     return found
 
 

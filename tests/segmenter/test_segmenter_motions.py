@@ -117,9 +117,21 @@ def test_a_zero_that_drifts_is_no_drag(per_s):
 @pytest.mark.parametrize("end_mm", [9.6, 8.0])
 def test_a_position_at_the_end_of_its_sensor_is_flagged(end_mm):
     """Presses of 10 mm whose positions are cut off: the force goes on, and comes back."""
-    recording = signals(triangles(4), position_noise=0.0003)
+    recording = signals(triangles(4))
     cut_off = replace(recording, position_mm=np.minimum(recording.position_mm, end_mm))
     assert [row[4] for row in cycles_of(cut_off)] == [Flag.READING_HELD] * 4
+
+
+@pytest.mark.parametrize("step_mm", [0.1, 0.25])
+def test_a_gentle_turn_of_a_sensor_coarser_than_it_says_is_no_end_of_it(step_mm):
+    """Sines of 6.5 mm at 0.4 Hz whose positions come in steps far above the stated 0.005 mm."""
+    moving_s = np.clip(np.arange(round(14 * RATE_HZ)) / RATE_HZ - 2.0, 0.0, 10.0)
+    recording = signals(2.25 - 3.25 * np.cos(2 * np.pi * moving_s / 2.5))
+    coarse = replace(recording, position_mm=np.round(recording.position_mm / step_mm) * step_mm)
+    for every in (1, 2, 10):
+        flags = [row[4] for row in cycles_of(coarse[::every])]
+        assert len(flags) == 4
+        assert not any(Flag.READING_HELD in flag for flag in flags)
 
 
 @pytest.mark.parametrize("noise_mm", [0.0, 0.001])
