@@ -471,12 +471,18 @@ def _in_usual_order(layout: Layout, columns: Sequence[pa.Array]) -> dict[Kind, i
 
 
 def _rises(column: pa.Array) -> bool:
-    """Return whether all cells are numbers, each larger than the one before."""
+    """Return whether a column holds two numbers or more, each larger than the one before."""
+    rises = False
+    # cell by cell: a long column that does not rise shows it within a few rows
+    numbers = (float(plain_number(text)) for cell in column if (text := cell.as_py()))
     try:
-        numbers = [float(plain_number(cell)) for cell in column.to_pylist() if cell]
+        for earlier, later in pairwise(numbers):
+            rises = later > earlier
+            if not rises:
+                break
     except ValueError:
         return False
-    return len(numbers) > 1 and all(later > earlier for earlier, later in pairwise(numbers))
+    return rises
 
 
 def _hint_of_time(layout: Layout, columns: Sequence[pa.Array], left: set[int]) -> str:
