@@ -64,6 +64,10 @@ JUMP_LOOKS_BACK = 4
 """A platen that came in within this many windows may have met the specimen: a force that then rises and stays
 is no zero that jumped."""
 
+MOST_SET = 4
+"""A zero is set anew at one sample this often at the most: two windows that end there and disagree, as in
+noise on both channels, would set it by turns for ever."""
+
 FEWEST_BEFORE_FIRST = 8
 """Samples before the first contact from which its zero can be told again."""
 
@@ -131,6 +135,7 @@ class ContactSwitch:
         self._zero_count = max(min(noise.samples, self._window), 1)
         self._deadband_mm = deadband_mm
         self._follow = follow
+        self._set_at, self._times_set = -1, 0
         self._in_contact = False
         # an untouched start is known to be one; only what began under load is decided again
         self._start_settled = noise.samples > 0
@@ -194,7 +199,9 @@ class ContactSwitch:
                 found = np.append(found, away)
             flips.append((found, self._zero_n))
             self._advance(found, low, upto, (known_n, known_mm), origin)
-            self._zero_n = zero_n
+            if zero_n != self._zero_n:
+                self._times_set = self._times_set + 1 if upto == self._set_at else 1
+                self._set_at, self._zero_n = upto, zero_n
         self._past_n = known_n[-REACH_SAMPLES:]
         self._past_mm = known_mm[-REACH_SAMPLES:]
         return flips
@@ -352,6 +359,7 @@ class ContactSwitch:
         if not len(look.moment):
             return stop, self._zero_n
         moved, means_n = self._moved(look, known_n, origin)
+        moved &= self._may_be_set(np.maximum(look.moment, self._seen))
         if not moved.any():
             return stop, self._zero_n
         self._provisional = False
@@ -374,6 +382,7 @@ class ContactSwitch:
         upto, _ = holds
         starts, ends, closed = self._no_load_stretches(flips, upto)
         whole = closed & (ends - starts >= self._window) & (ends >= self._seen) & (ends < upto)
+        whole &= self._may_be_set(ends)
         starts, ends = starts[whole], ends[whole]
         means_n = _means(known_n, np.maximum(ends - self._window - origin, 0), ends - origin)
         for row in np.flatnonzero(means_n - self._zero_n > MOVED_SHARE * self._levels.off_n).tolist():
@@ -388,6 +397,11 @@ class ContactSwitch:
             self._zero_count = self._window
             return end, float(means_n[row])
         return holds
+
+    def _may_be_set(self, moments: IntArray) -> npt.NDArray[np.bool_]:
+        """Return at which samples the zero may be set anew: not where it was set as often as it may be."""
+        may: npt.NDArray[np.bool_] = (moments != self._set_at) | (self._times_set < MOST_SET)
+        return may
 
     def _error_n(self, count: IntArray | int) -> FloatArray | float:
         """Return the standard error of the difference between a mean of this many samples and the zero."""

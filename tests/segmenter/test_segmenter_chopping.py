@@ -1,5 +1,7 @@
 """The cut of a recording into parts changes nothing of what is found."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -29,6 +31,11 @@ RECORDINGS = {
     ),
     "two wrong rows": with_two_wrong_rows(signals(triangles(4)), 1200, 12.0),
     "zero set anew": with_a_zero_that_jumps(signals(triangles(4, rest_s=1.0)), 7.7, 3.0),
+    # one row a second; the windows that tell the zero disagree without end
+    "noise alone": replace(
+        signals(np.random.default_rng(126).normal(0, 2, 900), stiffness=20, force_noise=0.1),
+        time_s=np.arange(900.0),
+    ),
     "nothing": signals(path((-2.0, 1.0), -0.5, (-2.0, 1.0))),
 }
 
