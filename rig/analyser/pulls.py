@@ -537,7 +537,9 @@ def _zero(signals: Signals, quiet: _Quiet, begin: int, gaps: IntArray) -> tuple[
     if len(means) == 1:
         return means[0], u
     times = [float(signals.time_s[low:high].mean()) for low, high in gaps]
-    part = (float(signals.time_s[begin]) - times[0]) / (times[1] - times[0])
+    passed_s = times[1] - times[0]
+    # a clock that stands tells no order between the gaps
+    part = (float(signals.time_s[begin]) - times[0]) / passed_s if passed_s > 0 else 0.5
     # the zero may have wandered by a quarter of their difference from the line between them
     return means[0] + part * (means[1] - means[0]), hypot(u, 0.25 * (means[1] - means[0]))
 

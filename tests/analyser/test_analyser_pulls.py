@@ -159,6 +159,14 @@ def test_a_recording_without_a_clock_is_refused():
         find_pulls(replace(signals, time_s=np.full(len(signals), np.nan)))
 
 
+def test_a_clock_that_stands_still_takes_no_pull_away():
+    signals = pulled_cap(CAP, 3)
+    standing = find_pulls(replace(signals, time_s=np.zeros(len(signals))))
+    peaks_n = [pull.peak_n for pull in find_pulls(signals)]
+    assert len(peaks_n) == 3
+    assert [pull.peak_n for pull in standing] == pytest.approx(peaks_n, abs=0.05)
+
+
 def _read(way_mm, force_n):
     rows = np.zeros(len(way_mm), np.int64)
     return Signals(np.arange(len(way_mm)) / RATE_HZ, force_n, way_mm, rows.astype(np.uint8), rows)
