@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from rig.capture import find_captures, looks_like_capture
+from rig.cli.options import PATH
 from rig.cli.output import say
 from rig.errors import InputError
 
@@ -39,9 +40,7 @@ def captures_argument(
                 )
         return tuple(captures_in(paths, once=once).paths) if paths else ()
 
-    return click.argument(
-        "captures", nargs=-1, required=required, type=click.Path(path_type=Path), callback=expand
-    )
+    return click.argument("captures", nargs=-1, required=required, type=PATH, callback=expand)
 
 
 def captures_in(paths: Sequence[Path], *, once: bool = True, leave_out: bool = False) -> FoundCaptures:

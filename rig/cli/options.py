@@ -20,11 +20,22 @@ if TYPE_CHECKING:
 
 DEFAULT_FOLDER = Path("captures")
 
-PATH = click.Path(path_type=Path)
-FILE = click.Path(path_type=Path, dir_okay=False)
-FOLDER = click.Path(path_type=Path, file_okay=False)
-
 Decorator = Callable[[Callable[..., Any]], Callable[..., Any]]
+
+
+class PathType(click.Path):
+    """A path; an empty text, which would be the working folder, is refused."""
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
+        """Return a text as a path; the refusal names the option."""
+        if not value and isinstance(value, str):
+            self.fail("found '', expected a path; write . for the working folder.", param, ctx)
+        return super().convert(value, param, ctx)
+
+
+PATH = PathType(path_type=Path)
+FILE = PathType(path_type=Path, dir_okay=False)
+FOLDER = PathType(path_type=Path, file_okay=False)
 
 
 class QuantityType(click.ParamType):  # type: ignore[type-arg]  # generic since click 8.4
@@ -66,6 +77,8 @@ def _port(_: click.Context, __: click.Parameter, port: str | None) -> str | None
     """Return a port as it was typed, a path from here made absolute; other names stand below /dev."""
     if port is None:
         return None
+    if not port:
+        raise InputError("--port: found '', expected a path such as /dev/ttyUSB0")
     here = Path(port).exists() or (os.sep in port and not Path("/dev", port).exists())
     return str(Path(port).absolute()) if here else port
 

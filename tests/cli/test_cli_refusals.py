@@ -126,6 +126,11 @@ def test_an_absent_port_is_the_rigs_failure(tmp_path, refused) -> None:
     assert not (tmp_path / "captures").exists()
 
 
+def test_an_empty_port_is_not_taken_for_the_working_folder(tmp_path, refused) -> None:
+    said = refused(2, "record", "--rig", rig_file(tmp_path), "--port", "", "--specimen", "F1")
+    assert "--port: found ''" in said
+
+
 def test_seconds_and_cycles_together_are_refused(tmp_path, refused) -> None:
     arguments = ("record", "--rig", rig_file(tmp_path), "--specimen", "F1", "--seconds", "1", "--cycles", "1")
     assert "--seconds and --cycles" in refused(2, *arguments)
@@ -159,6 +164,7 @@ def test_what_is_no_capture_is_refused_in_words(tmp_path, refused, command, what
         (("--datum", "yesterday"), ("cycle", "first")),
         (("--conditioning", "-1"), ("--conditioning",)),
         (("--rig", "no.yaml"), ("no.yaml",)),
+        (("--out", ""), ("--out", "expected a path")),
     ],
 )
 def test_a_wrong_question_is_refused_in_words(tmp_path, refused, options, words) -> None:
