@@ -88,9 +88,11 @@ def force_retention_pct(
 
     Returns
     -------
-    `force_retention_1s_pct` and so on, with standard uncertainties; not-a-number where the hold is shorter.
+    `force_retention_1s_pct` and so on, with standard uncertainties; not-a-number where the hold is shorter,
+    or the peak force is 0.
     """
     columns = {}
+    peak_force_n = peak_force_n or np.nan  # nothing is a share of no force
     since_s = time_s - arrived_s
     for after_s in RETENTION_AFTER_S:
         name = f"force_retention_{after_s:.0f}s_pct"

@@ -145,6 +145,13 @@ def test_the_uncertainty_of_the_force_left_falls_with_the_samples_behind_it():
     assert left["force_retention_10s_pct_u"] == pytest.approx(100 * 0.1 / 20 / np.sqrt(101), rel=0.01)
 
 
+def test_nothing_is_retained_of_no_force():
+    time_s = np.arange(0.0, 12.0, 0.01)
+    left = force_retention_pct(time_s, np.zeros_like(time_s), 0.0, MeasuringNoise(0.1, 0.001), arrived_s=0.0)
+    assert len(left) == 6
+    assert np.isnan([*left.values()]).all()
+
+
 def test_a_planted_softening_is_found_again():
     cycle = np.arange(1.0, 201.0)
     force = 30 * (1 - 0.08 * np.log10(cycle)) + np.random.default_rng(1).normal(0, 0.01, 200)
