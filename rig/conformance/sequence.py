@@ -13,7 +13,7 @@ from rig.conformance.evidence import seen
 from rig.conformance.exceptions import NotApplicableError, UnreadyError, require
 from rig.conformance.stand import Kind, Stand
 from rig.conformance.verdicts import Check
-from rig.samples import IntArray
+from rig.samples import IntArray, Status
 from rig.wire import SampleBlock, StreamAt
 
 _GROUP = "sequence"
@@ -155,10 +155,14 @@ def _fits(stand: Stand, block: SampleBlock, granted_mhz: int) -> str:
         most_us <= LEAP_PERIODS * should_us + LEAP_US,
         f"from one sample to the next the time jumped by {most_us:.0f} us beside the rate granted",
     )
-    coarse_us = int(np.gcd.reduce(_steps(_time(block), stand.time_modulus_us)))
-    beside = abs(should_us / max(coarse_us, 1) - round(should_us / max(coarse_us, 1)))
+    # samples with a new force bear the time of its conversion, and a converter may keep a pace of its own
+    between = block[(block.status & Status.FRESH_FORCE) == 0]
+    if len(between) < 2:
+        return words
+    coarse_us = int(np.gcd.reduce(_steps(_time(between), stand.time_modulus_us)))
+    periods = should_us * int(_steps(_seq(between), SEQ_MODULUS).min()) / max(coarse_us, 1)
     require(
-        coarse_us < COARSE_US or beside <= BESIDE,
+        coarse_us < COARSE_US or abs(periods - round(periods)) <= BESIDE,
         f"the time rises by multiples of {coarse_us} us, the rate granted has a period of {should_us:.2f} us",
     )
     return words
