@@ -25,7 +25,6 @@ _GROUP = "arming"
 FASTEST = 2**32 - 1
 SIXTEEN_BITS = 2**16
 AWAY_S = 1.5
-SETTLE_S = 0.1
 BEYOND = 2
 """A speed this many times the largest must be beyond the drive."""
 
@@ -165,14 +164,8 @@ def _outside(stand: Stand) -> str:
         stand.standstill()
         words = "no reply" if reply is None else result_words(reply.result)
         accepted = reply is not None and reply.result == ReplyResult.ACCEPTED
-        what = type(order).__name__
-        require(accepted, f"{what} up to the position limit itself was answered {words}")
-    stand.must(Arm(talk.next_id()), "arm")
-    talk.listen(SETTLE_S)
-    press = talk.ask(PressUntil(talk.next_id(), bounds.max_force, speed, stand.position + NEAR_COUNTS))
-    words = "no reply" if press is None else result_words(press.result)
-    accepted = press is not None and press.result == ReplyResult.ACCEPTED
-    require(accepted, f"a press to the force limit itself was answered {words}")
+        what = "cycles" if isinstance(order, Cycle) else "a press to the force limit itself and"
+        require(accepted, f"{what} up to the position limit itself: {words}")
     return "targets, force and cycles beyond the limits: 6 (outside limits); at the limits: accepted"
 
 
