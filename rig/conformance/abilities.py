@@ -26,7 +26,7 @@ _GROUP = "abilities"
 ODD_MHZ = (700, 4_300)
 """Rates that no whole number of hertz is near to."""
 
-LISTEN_S, ENOUGH_FRESH = 1.0, 10
+LISTEN_S, MOST_LISTEN_S, ENOUGH_FRESH = 1.0, 20.0, 10
 CONVERSIONS_TOLERANCE = 0.2
 """Of the converter's clock, which is often off by a tenth."""
 
@@ -103,10 +103,13 @@ def _conversions(stand: Stand) -> str:
     told_hz = said.conversions_mhz / 1000
     if told_hz > CONVERTER_SLOWER * stand.known.rate_mhz / 1000:
         raise NotApplicableError("the converter is about as fast as the stream")
-    block = stand.collect(max(LISTEN_S, ENOUGH_FRESH / told_hz))
+    listen_s = max(LISTEN_S, ENOUGH_FRESH / told_hz)
+    if listen_s > MOST_LISTEN_S:
+        raise NotApplicableError(f"the force is new only {told_hz:g} times a second by what it says")
+    block = stand.collect(listen_s)
     fresh = (block.status & Status.FRESH_FORCE) > 0
     if block.time_us is None or fresh.sum() < ENOUGH_FRESH / 2:
-        raise UnreadyError(f"{int(fresh.sum())} new forces came in {LISTEN_S:g} s")
+        raise UnreadyError(f"{int(fresh.sum())} new forces came in {listen_s:g} s")
     times_s = since_s(block.time_us[fresh], int(block.time_us[fresh][0]), stand.time_modulus_us)
     # the median: some may have been lost on the line
     found_hz = 1 / float(np.median(np.diff(times_s)))

@@ -25,7 +25,7 @@ from rig.conformance.evidence import (
 from rig.conformance.evidence import since_s as elapsed_s
 from rig.conformance.exceptions import NotApplicableError, UnreadyError, require
 from rig.conformance.provoking import EMERGENCY_STOP, HOME_SWITCH
-from rig.conformance.stand import LONGER_S, NEAR_COUNTS, Stand, event_words
+from rig.conformance.stand import LONGER_S, NEAR_COUNTS, WORK_RATE_MHZ, Stand, event_words
 from rig.conformance.verdicts import Check
 from rig.samples import FloatArray, IntArray, Status
 from rig.wire import (
@@ -197,7 +197,8 @@ def _halt(stand: Stand, order: type[Halt | Disarm] = Halt) -> str:
     block = seen(stand)
     since_s = elapsed_s(block.time_us, begun_us, stand.time_modulus_us)
     # over a window, since in one step of the samples whole counts hide the speed
-    window_s = max(SPEED_WINDOW_S, SPEED_WINDOW_SAMPLES * float(np.median(np.diff(since_s))))
+    enough_s = 2 * NEAR_COUNTS / (FULL_SPEED * bounds.speed)
+    window_s = max(SPEED_WINDOW_S, enough_s, SPEED_WINDOW_SAMPLES * float(np.median(np.diff(since_s))))
     first = np.searchsorted(since_s, since_s - window_s, side="left")
     way = np.abs(block.position - block.position[first])
     # over the time that lies between the samples: no whole number of their periods fits into the window
@@ -258,7 +259,8 @@ def _homing_speed(stand: Stand) -> str:
         raise UnreadyError("the platen did not begin to home")
     talk.listen(GATHERS_S)
     talk.taken.clear()
-    talk.listen(HOMING_S)
+    rate_mhz = min(WORK_RATE_MHZ, stand.known.rate_mhz)
+    talk.listen(max(HOMING_S, 1000 * (ENOUGH_ON_ITS_WAY + 2) / rate_mhz))
     block = seen(stand)
     talk.ask(Halt(talk.next_id()))
     if len(block) < ENOUGH_ON_ITS_WAY:

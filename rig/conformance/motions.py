@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from rig.conformance.dialogue import Told
+from rig.conformance.dialogue import REPLY_S, Told
 from rig.conformance.evidence import seen, since_s
 from rig.conformance.exceptions import NotApplicableError, UnreadyError, require
 from rig.conformance.stand import (
@@ -279,6 +279,7 @@ def _asked_in_motion(stand: Stand) -> str:
         commands.append(Describe(talk.next_id()))
     for command in commands:
         name = type(command).__name__.lower()
+        talk.beat()  # no sample asks for one while the stream is off
         require(talk.ask(command) is not None, f"no reply to {name} while it moves")
     talk.send_bytes(b"\x00" + seal(bytes([UNKNOWN_KIND]) + talk.next_id().to_bytes(2, "little")))
     talk.send_bytes(b"\x00" + bytes(range(1, 41)) + b"\x00")
@@ -302,7 +303,8 @@ def _halted_at_once(stand: Stand) -> str:
     require(
         end is not None and end.code == EventCode.HALTED, f"{words}, and it ended with {event_words(end)}"
     )
-    require(talk.reply_to(halt.request) is not None, f"{words}, and the halt was not answered")
+    answered = talk.until(lambda: talk.reply_to(halt.request) is not None, REPLY_S)
+    require(answered, f"{words}, and the halt was not answered")
     stand.standstill()
     first = stand.begin(MoveTo(talk.next_id(), bounds.base + 4 * bounds.stroke, bounds.speed))
     talk.listen(UNDER_WAY_S)
@@ -319,7 +321,7 @@ def _halted_at_once(stand: Stand) -> str:
     # whoever looks at the line seldom finds the motion ended, and accepts
     words = "a motion right behind a halt was accepted, and no event ended the one before"
     require(reply.result == ReplyResult.BUSY or end is not None, words)
-    return "event 12, and a motion while it brakes: 4 (busy)"
+    return f"event 12, and a motion while it brakes: {result_words(reply.result)}"
 
 
 def _repeated(stand: Stand) -> str:

@@ -30,7 +30,6 @@ from rig.conformance.verdicts import Check
 from rig.wire import (
     Arm,
     Capability,
-    ClearStop,
     Cycle,
     Disarm,
     EventCode,
@@ -153,10 +152,14 @@ def _causes(
 def _way_back(stand: Stand) -> int:
     """Have cycles under way, on their way back from the upper turn; their request id."""
     request = _cycles(stand)
-    high = _far(stand)
-    if not stand.talk.until(lambda: stand.position > high - 2 * NEAR_COUNTS, stand.stroke_s(high)):
-        raise UnreadyError("the platen did not come to its upper turn")
-    if not stand.talk.until(lambda: stand.position < high - 2 * NEAR_COUNTS, LONGER_S):
+    highest = stand.position
+
+    def turned() -> bool:
+        nonlocal highest
+        highest = max(highest, stand.position)
+        return stand.position < highest - 2 * NEAR_COUNTS
+
+    if not stand.talk.until(turned, stand.stroke_s(_far(stand))):
         raise UnreadyError("the platen did not turn back")
     return request
 
@@ -224,8 +227,6 @@ def _halted_leaving(stand: Stand) -> None:
     """Halt such a homing on its way from the switch."""
     talk, bounds = stand.talk, stand.bounds
     stand.standstill()
-    if stand.state().stop_cause:
-        stand.must(ClearStop(talk.next_id()), "clear the stop")
     stand.arm()
     begun_at = stand.position
     command = Home(talk.next_id(), min(bounds.speed, bounds.home_speed))

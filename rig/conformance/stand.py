@@ -371,6 +371,15 @@ class Stand:
 
         return self.talk.until(holds, limit_s)
 
+    def status(self) -> Status:
+        """Return the status of a sample that was taken after this; the first one that comes may be older."""
+        for _ in range(2):
+            if not self.talk.until(self._fresh_sample(), LONGER_S):
+                raise UnreadyError("no samples came")
+            self.talk.listen(AFTER_S)
+        assert self.talk.latest is not None
+        return Status(int(self.talk.latest.status[-1]))
+
     @property
     def moving(self) -> bool:
         """Whether the newest sample says that the platen moves."""

@@ -48,7 +48,6 @@ PASSED_COUNTS = 10
 FORCE_SLACK_COUNTS = 20
 SECOND_END_S = 0.3
 STAYS_S = 0.6
-LATCHED_S = 0.1
 LINE_S = 0.3
 
 SLOWEST_CONVERSION_S = 0.1
@@ -257,12 +256,10 @@ def _force(stand: Stand) -> str:
     require(stand.shows(Status.FORCE_TRIP), "status bit 5 (force trip) is clear")
     talk = stand.talk
     stand.set_limits()
-    talk.listen(LATCHED_S)
-    shown = talk.latest is not None and bool(talk.latest.status[-1] & Status.FORCE_TRIP)
+    shown = bool(stand.status() & Status.FORCE_TRIP)
     require(shown, "status bit 5 is clear although the force trip is latched, the force being inside again")
     stand.must(ClearStop(talk.next_id()), "clear the stop")
-    talk.listen(LATCHED_S)
-    shown = talk.latest is not None and bool(talk.latest.status[-1] & Status.FORCE_TRIP)
+    shown = bool(stand.status() & Status.FORCE_TRIP)
     require(not shown, "status bit 5 (force trip) is set although the stop was cleared")
     return f"event 4 at {end.value} counts, limit {limit}"
 
@@ -377,8 +374,7 @@ def _open_stop(stand: Stand) -> str:
         reply is not None and reply.result == ReplyResult.ACCEPTED,
         "clear stop was refused once it was released",
     )
-    talk.listen(LATCHED_S)
-    shown = bool(talk.latest.status[-1] & Status.EMERGENCY_STOP)
+    shown = bool(stand.status() & Status.EMERGENCY_STOP)
     require(not shown, "status bit 4 is set although the emergency stop was released and the stop cleared")
     return "refused while pressed, latched when released, cleared on command"
 
