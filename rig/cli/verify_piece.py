@@ -39,9 +39,7 @@ SAME_DEPTH = 0.05
 @click.option(
     "--piece", metavar="NAME", help="Name of the check standard.  [default: the capture's specimen]"
 )
-@click.option(
-    "--quantity", default=QUANTITY, show_default=True, metavar="NAME", help="QuantityType to chart."
-)
+@click.option("--quantity", default=QUANTITY, show_default=True, metavar="NAME", help="Quantity to chart.")
 @click.option(
     "--known", metavar="Q", help='Known value of the check standard, "0.723 N/mm"; kept for next time.'
 )
