@@ -124,13 +124,14 @@ def _between_blanks(where: str, lines: Sequence[str], numbers: IntArray, width: 
     for place in range(width):
         ends, begins = {row[place].end() for row in full}, {-row[place].start() for row in full}
         edges |= {edge.pop(): place for edge in (ends, begins) if len(edge) == 1}
+    has_tabs = any("\t" in line for line in lines)
     for at in short:
         tokens = list(_TOKEN.finditer(lines[at]))
         places = [edges.get(token.end(), edges.get(-token.start(), width)) for token in tokens]
         # A row that only ends early may also be one whose cells moved up, unless blanks fill it; the last
         # may be torn.
         moved = places == list(range(len(tokens))) and len(lines[at]) < least and at < len(rows) - 1
-        if width in places or places != sorted(set(places)) or moved or any("\t" in line for line in lines):
+        if width in places or places != sorted(set(places)) or moved or has_tabs:
             if at < len(rows) - 1:
                 raise InputError(
                     f"{where}, line {numbers[at]}: found {len(tokens)} cells between blanks, while other "
