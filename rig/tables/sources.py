@@ -152,11 +152,12 @@ def _files_of(data: bytes) -> list[str] | None:
 
 def _member(data: bytes, path: Path, files: list[str], wanted: str | None) -> bytes:
     """Return the one table in a zip archive, unpacked within bounds."""
-    if len(files) != 1 and wanted not in files:
+    if not files:
+        raise InputError(f"{path}: no file in this archive, expected a table")
+    if wanted not in files and (len(files) > 1 or wanted is not None):
+        found = f"{len(files)} files" if wanted is None else f"no file {wanted!r:.80}"
         choices = " or ".join(f'--sheet "{name:.80}"' for name in files[:10])
-        raise InputError(
-            f"{path}: {len(files)} files in this archive; choose one: {choices or 'it is empty'}"
-        )
+        raise InputError(f"{path}: {found} in this archive; choose one: {choices}")
     try:
         with zipfile.ZipFile(io.BytesIO(data)) as archive, archive.open(wanted or files[0]) as packed:
             unpacked = packed.read(LARGEST_UNPACKED + 1)

@@ -152,6 +152,18 @@ def test_entities_are_refused(tmp_path) -> None:
         import_table(path)
 
 
+def test_a_file_that_is_not_in_a_zip_is_refused_with_those_that_are(tmp_path) -> None:
+    path = tmp_path / "t.zip"
+    with zipfile.ZipFile(path, "w") as archive:
+        archive.writestr("a/", "")
+    with pytest.raises(InputError, match="no file in this archive"):
+        import_table(path)
+    with zipfile.ZipFile(path, "a") as archive:
+        archive.writestr("run.csv", "Pos (mm),Force (N)\n1,2\n")
+    with pytest.raises(InputError, match=r"no file 'walk\.csv' in this archive; .*--sheet .run\.csv"):
+        import_table(path, form=TableForm(sheet="walk.csv"))
+
+
 def test_a_zip_with_one_table_is_read_and_of_several_one_is_chosen(tmp_path) -> None:
     table = "Time (s),Travel (mm),Load (N)\n" + "".join(f"{t},{x},{f}\n" for t, x, f in ROWS)
     path = tmp_path / "t.zip"
