@@ -360,6 +360,8 @@ def _energy_to_break(
         start = [contact_mm[row]] if np.isfinite(contact_mm[row]) else []
         x_mm = np.concatenate([start, x_mm[inside], breaks.x_mm[row : row + 1]])
         force_n = np.concatenate([0.0 * np.array(start), force_n[inside], breaks.force_n[row : row + 1]])
+        if len(x_mm) < 2:
+            continue  # where the contact is not known, the way to the break is not either
         energy_mj[row] = np.trapezoid(force_n, x_mm)
         # with half of the samples, taken backwards from the break, chords miss four times as much
         missed_mj = (energy_mj[row] + np.trapezoid(force_n[::-2], x_mm[::-2])) / 3

@@ -4,6 +4,10 @@ import numpy as np
 import pytest
 from press_recordings import analysed, counts
 
+from rig.analyser.baseline import Baseline
+from rig.analyser.breaks import Breaks
+from rig.analyser.measure import _energy_to_break
+from rig.analyser.roughness import Roughness
 from rig.segmenter import Flag
 
 
@@ -76,3 +80,16 @@ def test_a_force_that_relaxes_on_a_resting_platen_is_not_a_break():
     result = analysed(counts(*relaxing_steps(), rate_hz=20))
     assert len(result.columns["flags"]) >= 1
     assert not any(Flag(int(flags)) & Flag.BREAK for flags in result.columns["flags"])
+
+
+def test_a_break_behind_an_unknown_contact_has_no_energy():
+    one_row, none = np.ones(1), np.zeros(1)
+    first, true = np.zeros(1, np.int64), np.ones(1, bool)
+    zero = Baseline(none, none, none, none, first, first + 9, ~true, ~true)
+    breaks = Breaks(0.3 * one_row, 0.1 * one_row, 3 * one_row, 0.1 * one_row, first + 3, true)
+    rough = Roughness(0.01 * one_row, none, one_row)
+    way_mm = np.linspace(0.0, 0.3, 4)
+    columns = _energy_to_break(
+        breaks, lambda row, part: (way_mm, 10 * way_mm), zero, np.full(1, np.nan), rough
+    )
+    assert np.isnan([*columns.values()]).all()
