@@ -272,8 +272,8 @@ def _side(signals: Signals, index: IntArray, near: BoolArray) -> Side:
 
 
 def _ended_there(time_s: FloatArray, last: IntArray) -> BoolArray:
-    """Return which samples are the last of the recording and off its beat: written because the press ended
-    there, while others would have come later."""
+    """Return which samples are the last of the recording and came earlier than its even steps say: they were
+    written because the press ended there."""
     ended = np.zeros(len(last), bool)
     if len(time_s) > BEAT_ROWS:
         *steps_s, last_s = np.diff(time_s[-BEAT_ROWS - 1 :])

@@ -327,7 +327,7 @@ class Strokes:
         share that those nodes span."""
         at_end = nodes.lengths[:, None] - 1 - np.arange(nodes.x_mm.shape[1])
         # a single sample at a sharp turn may lie behind it, or be a mean over it; the first one of a hold
-        # came some time after the platen had arrived; a node of several holds such a one
+        # came some time after the platen had arrived; a node that is a mean contains such a sample
         turn = (at_end == 0) & ((nodes.count > 1) | (self.sharp | self.holds)[:, None])
         deep = nodes.real & (share <= window) & ~turn
         deep &= _at_working_rate(nodes, deep)

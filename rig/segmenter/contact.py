@@ -55,7 +55,7 @@ MOVED_ERRORS = 4.0
 frozen anew: well before a release could be missed, and not for the noise of a mean over a few samples."""
 
 SURELY_AWAY = 64
-"""A no-load stretch of as many samples is no gap in a burst of noise, whatever the platen does in it."""
+"""A no-load stretch of this many samples is not a gap in a burst of noise, whatever the platen does in it."""
 
 JUMP_WINDOWS = 4
 """A zero that jumped is looked for in this many windows from the jump on: it may be stirred at first."""

@@ -87,6 +87,7 @@ first share of its way in: by no more than this many standard errors, which are 
 largest force. It tells a shallow toe region under noise, whose contact cannot be placed, from a preload."""
 
 SMALLEST_MM = 1e-12
+"""Keeps shares finite where the platen's way is none."""
 
 ZERO_S = 0.5
 ZERO_SAMPLES = (8, 4096)
