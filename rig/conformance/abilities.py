@@ -105,7 +105,7 @@ def _conversions(stand: Stand) -> str:
         raise NotApplicableError("the converter is about as fast as the stream")
     listen_s = max(LISTEN_S, ENOUGH_FRESH / told_hz)
     if listen_s > MOST_LISTEN_S:
-        raise NotApplicableError(f"the force is new only {told_hz:g} times a second by what it says")
+        raise NotApplicableError(f"it states that the force is new only {told_hz:g} times a second")
     block = stand.collect(listen_s)
     fresh = (block.status & Status.FRESH_FORCE) > 0
     if block.time_us is None or fresh.sum() < ENOUGH_FRESH / 2:
@@ -113,7 +113,7 @@ def _conversions(stand: Stand) -> str:
     times_s = since_s(block.time_us[fresh], int(block.time_us[fresh][0]), stand.time_modulus_us)
     # the median: some may have been lost on the line
     found_hz = 1 / float(np.median(np.diff(times_s)))
-    words = f"{found_hz:.4g} new forces a second, {told_hz:g} by what it says"
+    words = f"{found_hz:.4g} new forces a second, {told_hz:g} stated"
     require(abs(found_hz / told_hz - 1) <= CONVERSIONS_TOLERANCE, words)
     return words
 
@@ -177,9 +177,9 @@ CHECKS = (
         "abilities-conversions",
         _GROUP,
         "How often the force is new",
-        "It says how often the force is new.",
+        "It states how often the force is new.",
         f"within {100 * CONVERSIONS_TOLERANCE:g} % of the samples with status bit 6",
-        "The host computes how late a force trip may be from a number that is not true.",
+        "The host computes how late a force trip may be from a wrong number.",
         _conversions,
     ),
     Check(

@@ -302,8 +302,8 @@ CHECKS = (
     Check(
         "abilities-speed",
         _GROUP,
-        "The largest speed that it says",
-        "It goes at the largest speed that it says, and refuses with 2 what is beyond the drive.",
+        "The largest speed that it states",
+        "It goes at the largest speed that it states, and refuses with 2 what is beyond the drive.",
         f"result 0, and result 2 for {BEYOND} times as much",
         "The host refuses a rig that could go as fast, or orders speeds that are refused in the run.",
         _largest_speed,

@@ -362,11 +362,12 @@ def _look_at_events(findings: _Findings, record: _Record) -> None:
             EventCode.FORCE_TRIP: block.force,
             EventCode.POSITION_LIMIT: block.force,
         }.get(EventCode(event.code) if event.code in list(EventCode) else EventCode.BOOT)
-        # without a sample behind the event its place is unknown, and so it is where the stream was off
+        # without a sample behind the event its place is unknown, and so it is where the stream was off or
+        # has too few samples around the event
         if column is None or int(around.sum()) < 3 or since_s[-1] < event_s:
             continue
         behind = int(np.argmax(since_s >= event_s))
-        if since_s[behind] - since_s[max(behind - 1, 0)] > VALUE_WINDOW_S / 2:
+        if since_s[behind] - since_s[max(behind - 1, 0)] > VALUE_WINDOW_S / 4:
             continue
         least, most = int(column[around].min()), int(column[around].max())
         # between two samples the turn of a motion may lie a step further out
