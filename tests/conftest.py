@@ -7,6 +7,7 @@ chips keep a core busy: side by side they fill the machine, each kind by itself 
 
 from __future__ import annotations
 
+import os
 import signal
 from pathlib import Path
 
@@ -21,6 +22,8 @@ TESTS = Path(__file__).parent
 
 
 def pytest_configure() -> None:
+    # where Python keeps no bytecode, each command of a test would compile the whole program anew
+    os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
     # a shell starts a command in its background deaf to Ctrl-C, and so would be each command of a test
     if signal.getsignal(signal.SIGINT) == signal.SIG_IGN:
         signal.signal(signal.SIGINT, signal.default_int_handler)

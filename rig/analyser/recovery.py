@@ -29,7 +29,7 @@ from dataclasses import asdict, dataclass, field, replace
 from typing import Any
 
 import numpy as np
-import scipy.special
+import scipy
 
 from rig.errors import InputError
 from rig.samples import FloatArray

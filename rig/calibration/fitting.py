@@ -20,7 +20,7 @@ from typing import Any
 
 import numpy as np
 import numpy.typing as npt
-import scipy.special
+import scipy
 
 from rig.errors import InputError
 from rig.samples import FloatArray

@@ -7,7 +7,7 @@ can do: then only their scatter counts.
 
 from __future__ import annotations
 
-import scipy.special
+import scipy
 
 CHANCE = 0.05
 """A scatter that noise makes as large less often than this has another cause."""

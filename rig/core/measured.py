@@ -21,7 +21,7 @@ from math import inf, isfinite, log
 from typing import Any, overload
 
 import numpy as np
-import scipy.special
+import scipy
 from numpy.typing import ArrayLike, NDArray
 
 from rig.core.rounding import rounded

@@ -19,6 +19,7 @@ from dataclasses import replace
 from typing import Any, Literal
 
 import numpy as np
+import scipy.special  # noqa: F401  coverage factors need it, and nothing is imported while a platen moves
 from loguru import logger
 
 from rig.calibration import Calibration, Scale
