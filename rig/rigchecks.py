@@ -279,6 +279,13 @@ def standing_of(rig: RigFile, on: date | None = None) -> RigStanding:
     """
     today = on or datetime.now().astimezone().date()
     alarms, notes = list(_overdue(rig.calibration, today)), list(rig.calibration.complaints())
+    force = rig.calibration.force
+    span = None if force is None else force.value_range
+    if span is not None and rig.limits is not None and span[1] < rig.limits.force_n[1]:
+        notes.append(
+            f"Force: calibrated up to {span[1]:.4g} N; the drive may reach {rig.limits.force_n[1]:g} N. "
+            "Presses beyond the calibration are flagged and left out of means."
+        )
     if rig.path is not None:
         try:
             log = read_checks(rig.path)

@@ -177,3 +177,22 @@ def test_a_check_file_that_cannot_be_read_does_not_keep_anybody_from_recording(r
     check_file(rig_path).mkdir()
     (alarm,) = standing_of(rig, DAY).alarms
     assert "not known" in alarm
+
+
+def test_a_drive_that_reaches_beyond_the_calibrated_force_is_a_note(rig_path: Path) -> None:
+    rig_path.write_text(
+        RIG.replace("framed}", "framed, rate_hz: 500}")
+        + "force: {per_count: 1 mN}\nposition: {per_count: 5 um}\n"
+        "drive: {travel: [1 mm, 110 mm], force: [-5 N, 500 N], speed: 30 mm/s, deceleration: 200 mm/s^2, "
+        "conversions_per_s: 500}\n"
+    )
+    rig = read_rig_file(rig_path)
+
+    def notes(highest: int) -> list[str]:
+        force = replace(rig.calibration.force, range_counts=(0.0, highest))
+        covered = replace(rig, calibration=replace(rig.calibration, force=force))
+        return [each for each in standing_of(covered, DAY).notes if "calibrated up to" in each]
+
+    (note,) = notes(8_000)
+    assert "calibrated up to 8 N; the drive may reach 500 N" in note
+    assert notes(500_000) == []

@@ -128,6 +128,12 @@ def _about_flags(result: CaptureResult, tally: ColumnTally) -> Iterator[str]:
         if seen is not None:
             named = ", ".join(map(str, seen.first)) + (" ..." if seen.count > NAMED_CYCLES else "")
             yield f"{_cycles(seen.count)} flagged ({flag.label}): {named}. {_spoils(flag)}"
+            if flag == Flag.OUTSIDE_CALIBRATION:
+                yield (
+                    "The calibration covers "
+                    f"{result.calibration.coverage()}: calibrate over all that you press, "
+                    "then read this capture again with `--calibration FILE`."
+                )
     if not any(numbers["n"] for numbers in result.summary.values()):
         conditioning = result.settings.conditioning
         yield f"No cycle is left for the means: all are flagged, or among the first {conditioning}."

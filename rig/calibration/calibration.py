@@ -36,6 +36,9 @@ PARTS = {
 }
 """Parts of a calibration, and their names in sentences."""
 
+NIL_SHARE = 1e-3
+"""Share of a range below which its lower end is the zero, read with its noise."""
+
 _Part = TypeVar("_Part")
 
 
@@ -235,6 +238,24 @@ class Calibration:
         if overdue:
             sentences.append(f"Calibration overdue on the day of the recording: {', '.join(overdue)}.")
         return tuple(sentences)
+
+    def coverage(self) -> str:
+        """Return the ranges that were compared with references, in words; empty if there are none.
+
+        Examples
+        --------
+        >>> Calibration(frame=Frame((150.0,), (0.02,), ((1e-8,),))).coverage()
+        'frame compliance up to 150 N'
+        """
+        spans = [
+            f"{name} from {float(f'{low:.3g}') if abs(low) > NIL_SHARE * high else 0:g} to {high:.4g} {unit}"
+            for name, scale, unit in (("force", self.force, "N"), ("position", self.position, "mm"))
+            if scale is not None and scale.value_range is not None
+            for low, high in [scale.value_range]
+        ]
+        if self.frame.measured:
+            spans.append(f"frame compliance up to {self.frame.force_n[-1]:.4g} N")
+        return ", ".join(spans)
 
     def parts(self) -> Iterator[tuple[str, bool, Provenance]]:
         """Yield the name of each part, whether it was measured, and its record."""

@@ -250,9 +250,10 @@ def refuse_wrong_ways(table: ReadingTable, values: Sequence[float], *, reversed_
         before, after = (fmean(reading.counts for reading in step) for step in (lower, upper))
         if not sign * after > sign * before:
             raise InputError(
-                f"{table.place_of(upper[0])}: counts do not follow the references: {after:g} at "
-                f"{next_value:.6g}, but {before:g} at {value:.6g} ({table.place_of(lower[0])}); two rows "
-                "swapped, a wrong unit, or a sensor at its stop?"
+                f"{table.place_of(upper[0])}: counts do not follow the references: {after:.6g} counts "
+                f"at {next_value:.4g} {table.unit}, but {before:.6g} counts at {value:.4g} {table.unit} "
+                f"({table.place_of(lower[0])}). Look for swapped rows, a wrong unit or a sensor at its stop; "
+                "to leave a reading out, set its column `kept` to no and give the table as READINGS"
             )
 
 

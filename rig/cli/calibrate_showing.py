@@ -167,7 +167,9 @@ def say_where(into: Path, kept: Path | None, rig_file: Path | None) -> None:
 def _rows(calibrated: ChannelCalibration) -> list[tuple[Any, float, float]]:
     fitted = calibrated.fitted
     readings = [calibrated.table.readings[index] for index in calibrated.used]
-    return list(zip(readings, fitted.values.tolist(), fitted.fit.residuals.tolist(), strict=True))
+    # a block is shown by its height, although it stands for a position that falls with it
+    values = fitted.values * (-1.0 if calibrated.table.quantity == "block" else 1.0)
+    return list(zip(readings, values.tolist(), fitted.fit.residuals.tolist(), strict=True))
 
 
 def _residuals(calibrated: ChannelCalibration, unit: str) -> Table:

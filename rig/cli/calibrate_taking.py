@@ -32,6 +32,9 @@ Quantity = Literal["mass", "load", "travel", "block"]
 
 AGAIN = "again"
 
+DOUBTFUL_PCT = 2.0
+"""A reading this far off a straight line is more often a forgotten load than a bent scale."""
+
 _SAID = re.compile(r"(.*?)(?:\s+at\s+([A-Za-z][\w -]{0,30})|\s+(back))?", re.IGNORECASE)
 
 _NUMBER = re.compile(r"\s*[-+]?[\d.]*(?:[eE][-+]?\d+)?\s*")
@@ -169,6 +172,9 @@ class _Table:
         text, place, back = match.groups()
         quantity = self._quantity_of(said, text)
         to = {"mass": "kg", "load": "N"}.get(quantity, "mm")
+        if text.strip() and not unit_of(text) and text.strip("+-.0 "):
+            example = f"{text.strip()} g' or '{text.strip()} N" if self._force else f"{text.strip()} mm"
+            raise InputError(f"{said!r} has no unit; type '{example}'")
         value = reference_value(text, quantity, None, to, place="reference")
         if self._force and back:
             raise InputError(
@@ -225,7 +231,8 @@ class _Table:
         except InputError:
             return words
         off_pct = 100 * float(fit.residuals[-1]) / max(map(abs, references))
-        return f"{words}; {off_pct:+.3f} % of the largest, off a straight line"
+        words += f"; {off_pct:+.3f} % of the largest reference off a straight line"
+        return f"{words}. If it was not in place, type {AGAIN}" if abs(off_pct) > DOUBTFUL_PCT else words
 
     def _write(self) -> None:
         quantity = self._quantity or "load"

@@ -114,8 +114,9 @@ def command(*, port: str | None, baud: int | None, name: str, out: Path) -> None
         say(f"Skipped; try before anything moves: {what}.")
     say(f"Wrote {out}" + (f" and {calibration_file}." if scales else "."))
     if scales:
-        say("These first scales have no uncertainty yet. Calibrate the force with several masses:")
-        say(f"  pressrig calibrate force --rig {out}")
+        say("These first scales have no uncertainty yet. Calibrate them with several masses and distances:")
+        for channel in scales:
+            say(f"  pressrig calibrate {channel} --rig {out}")
     if drives:
         say(f"Before anything moves: pressrig check-device --rig {out} --no-motion")
     else:
@@ -163,7 +164,7 @@ def _format_of(address: PortAddress) -> tuple[WireFormat, dict[str, Any], bool]:
         with Reader(address, "framed") as reader:
             identity = reader.identity
             who = "" if identity is None else f" {identity.name!r}, unit {identity.unit_id.hex()}"
-            say(f"The device speaks the framed protocol{who}, at {address.baud} baud.")
+            say(f"The device speaks the framed protocol{':' if who else ''}{who}, at {address.baud} baud.")
             return "framed", {"format": "framed"}, reader.drives
     except DeviceError as problem:
         if _is_taken(problem):
@@ -260,25 +261,25 @@ def _scales(address: PortAddress, wire: WireFormat, written: dict[str, Any]) -> 
             )
             if given is not None:
                 load, load_n = given
-                question = "Leave the platen empty and untouched, then press Enter. "
-                empty = _rest(reader, "force", rule, question)
-                question = f"Put {load} on it, wait until it settles, then press Enter. "
-                loaded = _rest(reader, "force", rule, question, empty.counts)
-                per_count = load_n / _step("force", empty, loaded)
-                scales["force"] = Scale(per_count, zero_counts=float(round(empty.counts)))
-                say(f"Force: one count is {1000 * per_count:.4g} mN.")
+                empty, step = _step(
+                    reader, "force", rule, "Leave the platen empty and untouched, then press Enter. ",
+                    f"Put {load} on it, wait until it settles, then press Enter. ",
+                )  # fmt: skip
+                scales["force"] = Scale(load_n / step, zero_counts=float(round(empty.counts)))
+                say(f"Force: one count is {1000 * load_n / step:.4g} mN.")
         if in_counts["position"]:
             given = quantity_answered(
                 'A known distance, such as "25 mm" [Enter: leave position in counts]: ', "distance", "mm"
             )
             if given is not None:
                 way, way_mm = given
-                question = "Put the platen at the far end of that distance, then press Enter. "
-                far = _rest(reader, "position", rule, question)
-                question = f"Move it {way} towards the part, then press Enter. "
-                moved = _step("position", far, _rest(reader, "position", rule, question, far.counts))
-                scales["position"] = Scale(way_mm / moved)
-                say(f"Position: one count is {1000 * way_mm / moved:.4g} um.")
+                _, step = _step(
+                    reader, "position", rule,
+                    "Put the platen at the far end of that distance, then press Enter. ",
+                    f"Move it {way} towards the part, then press Enter. ",
+                )  # fmt: skip
+                scales["position"] = Scale(way_mm / step)
+                say(f"Position: one count is {1000 * way_mm / step:.4g} um.")
     return scales
 
 
@@ -319,15 +320,20 @@ def _rest(
             say(f"  Not taken: {problem}.")
 
 
-def _step(name: str, before: Plateau, after: Plateau) -> float:
-    """Return a change in counts that stands out from the noise."""
-    counts = after.counts - before.counts
-    if abs(counts) < CLEAR_STEP * hypot(*(max(level.u_counts, LEAST_U_COUNTS) for level in (before, after))):
-        raise InputError(
-            f"{name}: changed by {counts:.3g} counts, no more than its noise; check the sensor's wiring, "
-            "or use a larger load or distance"
-        )
-    return counts
+def _step(
+    reader: Reader, channel: ChannelName, rule: PlateauRule, first: str, then: str
+) -> tuple[Plateau, float]:
+    """Return the first reading at rest, and the change in counts to the second; ask for both again until the
+    change stands out from the noise."""
+    while True:
+        before = _rest(reader, channel, rule, first)
+        after = _rest(reader, channel, rule, then, before.counts)
+        counts = after.counts - before.counts
+        noise = hypot(*(max(level.u_counts, LEAST_U_COUNTS) for level in (before, after)))
+        if abs(counts) >= CLEAR_STEP * noise:
+            return before, counts
+        say(f"  The {channel} changed by {counts:.2g} counts, no more than its noise: check the wiring,")
+        say("  or use a larger load or distance. Ctrl-C ends without writing anything.")
 
 
 def _write(fields: dict[str, Any], out: Path) -> None:

@@ -29,6 +29,8 @@ BITS = {
     Status.FORCE_TRIP: "force trip",
 }
 
+NOTHING = "no switch pressed"
+
 WATCHED = Status.POSITION_FAULT | Status.TRAVEL_SWITCH | Status.EMERGENCY_STOP | Status.FORCE_TRIP
 """A force converter with nothing wired to it is saturated or silent."""
 
@@ -79,9 +81,9 @@ def try_contacts(reader: Reader) -> list[str]:
             found, right = words_of(status & WATCHED), words_of(wanted)
             if named is not None and status & WATCHED == wanted:
                 # the samples have one bit for both travel switches, so swapped plugs show only here
-                found, right = (", ".join(switch_words(each)) or "nothing" for each in (named, switch))
+                found, right = (", ".join(switch_words(each)) or NOTHING for each in (named, switch))
             if found == right:
-                say(f"  Right: {right}.")
+                say(f"  Correct: {right}.")
                 break
             say(f"  Found {found}, expected {right}: check plug and wiring, and that the")
             say("  contact opens when it is pressed.")
@@ -104,9 +106,9 @@ def words_of(status: Status) -> str:
     Examples
     --------
     >>> words_of(Status.TRAVEL_SWITCH | Status.EMERGENCY_STOP), words_of(Status.FRESH_FORCE)
-    ('travel switch pressed, emergency stop pressed or latched', 'nothing')
+    ('travel switch pressed, emergency stop pressed or latched', 'no switch pressed')
     """
-    return ", ".join(words for bit, words in BITS.items() if bit in status) or "nothing"
+    return ", ".join(words for bit, words in BITS.items() if bit in status) or NOTHING
 
 
 def _followed(reader: Reader, question: str) -> tuple[str, Status]:
@@ -126,14 +128,14 @@ def _followed(reader: Reader, question: str) -> tuple[str, Status]:
             delivery = reader.get(timeout_s=0.1)
             words = None if delivery is None else _told(delivery, by_state=tells)
             if words is not None and words != said:
-                # the first below the question, whose line is still open
-                say(f"{'' if said else chr(10)}  status: {words}")
+                say(f"\n  status: {words}", nl=False)  # below the question; Enter ends the last line
                 said = words
 
+    say(question, nl=False)
     follower = threading.Thread(target=follow, name="rig-status")
     follower.start()
     try:
-        answer = answer_to(question).lower()
+        answer = answer_to("").lower()
     finally:
         answered.set()
         follower.join()
@@ -192,8 +194,11 @@ def ask_drive(reader: Reader, scales: dict[str, Scale]) -> dict[str, Any]:
             return {}
         asked[name], _ = given
     samples = readings(reader)
-    fresh = (samples.status & int(Status.FRESH_FORCE)) != 0
-    conversions_per_s = fresh.sum() / ((samples.time_us[-1] - samples.time_us[0]) / 1e6)
+    fresh_us = samples.time_us[(samples.status & int(Status.FRESH_FORCE)) != 0]
+    if len(fresh_us) < 2:
+        say("The force converter gives no new readings, so nothing may move: check its wiring and its rate.")
+        return {}
+    conversions_per_s = (len(fresh_us) - 1) / ((fresh_us[-1] - fresh_us[0]) / 1e6)
     say(f"The force converter gives {conversions_per_s:.3g} readings per second.")
     return {
         "travel": ["0 mm", asked["travel"]],

@@ -360,7 +360,7 @@ def _of_cycles(name: str, method: Method, course: Course, result: CaptureResult 
     values, u = result.columns[name], result.columns[f"{name}_u"]
     known = [row for row in good if math.isfinite(values[row])]
     if not known:
-        return missing(_why_no_cycle(len(course.presses), rows, good))
+        return missing(_why_no_cycle(len(course.presses), rows, good, result))
     if name in LATEST:
         row = known[-1]
         how = f"From the last cycle ({int(result.columns['cycle'][row])}); no published procedure."
@@ -425,11 +425,12 @@ def _set_since_contact(
     return replace(outcome, value=last - met_mm, u=math.sqrt(variance), why="", how=how, freedom=freedom)
 
 
-def _why_no_cycle(presses: int, rows: list[int], good: list[int]) -> str:
+def _why_no_cycle(presses: int, rows: list[int], good: list[int], result: CaptureResult) -> str:
     if not rows:
         return f"cycles: of {presses} presses, none is left after conditioning"
     if not good:
-        return f"cycles: all {len(rows)} after conditioning are flagged; see `pressrig analyse`"
+        reasons = ", ".join(dict.fromkeys(label for row in rows for label in result.flags[row]))
+        return f"cycles: all {len(rows)} after conditioning are flagged ({reasons})"
     return "cycles: no counted cycle has it; see `pressrig analyse`"
 
 

@@ -207,20 +207,27 @@ def test_known_backlash_is_taken_off_the_way_out():
 
 
 @pytest.mark.parametrize(
-    "parts",
-    [
-        {"force": replace(CALIBRATION.force, range_counts=(0.0, 39_000.0))},
-        {"position": replace(CALIBRATION.position, range_counts=(4_100.0, 8_000.0))},
-        {"position": replace(CALIBRATION.position, range_counts=(3_000.0, 5_900.0))},
-        {"frame": Frame((39.0,), (0.0,), ((1e-8,),))},
+    ("parts", "covered"),
+    [  # a count is 1 mN or 5 um, with the zero of the force at nothing
+        ({"force": replace(CALIBRATION.force, range_counts=(0.0, 39_000.0))}, "force from 0 to 39 N"),
+        (
+            {"position": replace(CALIBRATION.position, range_counts=(4_100.0, 8_000.0))},
+            "position from 20.5 to 40 mm",
+        ),
+        (
+            {"position": replace(CALIBRATION.position, range_counts=(3_000.0, 5_900.0))},
+            "position from 15 to 29.5 mm",
+        ),
+        ({"frame": Frame((39.0,), (0.0,), ((1e-8,),))}, "frame compliance up to 39 N"),
     ],
     ids=["force above", "contact below", "turn above", "frame"],
 )
-def test_a_press_beyond_what_was_calibrated_is_flagged_and_left_out(parts):
+def test_a_press_beyond_what_was_calibrated_is_flagged_and_left_out(parts, covered):
     _, result = analysis_of(calibration=replace(CALIBRATION, **parts))
     assert result.flags == [["outside calibration"]] * 3
     assert result.summary["peak_force_n"]["n"] == 0
     assert any("outside calibration" in each for each in result.warnings)
+    assert any(f"The calibration covers {covered}" in each for each in result.warnings)
 
 
 def test_a_press_within_the_calibrated_range_is_not_flagged():

@@ -216,7 +216,7 @@ def test_a_person_is_led_from_load_to_load_and_gets_a_calibration(home, pan):
     assert scale.zero_counts == pytest.approx(ZERO, abs=3)
     assert "off-centre load" in [each.source for each in scale.uncertainty.shares]
     assert len(force_table(readings.read_text(), "taken.csv").readings) == 7
-    assert "% of the largest, off a straight line" in outcome.stderr
+    assert "% of the largest reference off a straight line" in outcome.stderr
 
 
 def test_loads_that_pull_are_taken_below_zero(home, pan):
@@ -230,12 +230,14 @@ def test_loads_that_pull_are_taken_below_zero(home, pan):
 
 def test_a_point_can_be_taken_again_and_the_first_one_stays_in_the_table(home, pan):
     load = partial(put, pan)
-    steps = [load(0, "0"), load(10, "1 kg", off=300.0), load(10, "again"), load(20, "2 kg"), (None, "")]
-    outcome, readings = taken(home, steps, "--gravity", "9.81 m/s^2")
+    steps = [load(0, "0"), load(10, "1"), load(20, "2 kg"), load(10, "1 kg", off=3000.0), load(10, "again")]
+    outcome, readings = taken(home, [*steps, (None, "")], "--gravity", "9.81 m/s^2")
+    assert "'1' has no unit; type '1 g' or '1 N'" in outcome.stderr
+    assert outcome.stderr.count("If it was not in place, type again") == 1
     assert outcome.exit_code == 0, (outcome.output, outcome.exception)
     rows = readings.read_text().splitlines()[2:]
-    assert [row.rpartition(",")[2] for row in rows] == ["yes", "no", "yes", "yes"]
-    assert [each.reference for each in force_table(readings.read_text(), "").readings] == [0, 1, 2]
+    assert [row.rpartition(",")[2] for row in rows] == ["yes", "yes", "no", "yes"]
+    assert [each.reference for each in force_table(readings.read_text(), "").readings] == [0, 2, 1]
 
 
 def test_what_does_not_settle_or_makes_no_sense_is_said_and_asked_again(home, pan):
