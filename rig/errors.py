@@ -5,6 +5,9 @@ Every message says where (file, line, field or port), what was found and what wo
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from contextlib import contextmanager
+
 
 class RigError(Exception):
     """Base of all errors that a person is meant to read. `exit_code` is what the command returns."""
@@ -30,3 +33,12 @@ class RecorderError(RigError):
     """The disk refused the recording (full, read-only, gone). What was written before it is kept."""
 
     exit_code = 3
+
+
+@contextmanager
+def refused_at(place: str) -> Iterator[None]:
+    """Put a place, such as a file, field or option, in front of the InputErrors of a block."""
+    try:
+        yield
+    except InputError as problem:
+        raise InputError(f"{place}: {problem}") from None

@@ -18,7 +18,7 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError
 from rig.calibration import Calibration, Delay, Frame, Scale
 from rig.calibrationfile import read_calibration
 from rig.core import choose_units, load_yaml, read_text
-from rig.errors import InputError
+from rig.errors import InputError, refused_at
 from rig.methods import RigLimits
 from rig.reader import PortAddress
 from rig.samples import COUNTS, Sense
@@ -215,7 +215,7 @@ def read_rig_file(path: Path, *, weighs: bool = False) -> RigFile:
         raise InputError(f"{path}: {_first_complaint(problem)}") from None
     if file.units is not None:
         choose_units(file.units, "rig file")
-    try:
+    with refused_at(str(path)):
         port = None if file.port is None else PortAddress(**file.port.model_dump())
         wire = _wire_format(file.wire)
         if not weighs and wire != "framed" and "position" not in wire.columns:
@@ -224,8 +224,6 @@ def read_rig_file(path: Path, *, weighs: bool = False) -> RigFile:
             )
         calibration = _measured(path, file.calibration, _stated(file))
         limits = None if file.drive is None else _limits(file, calibration)
-    except InputError as problem:
-        raise InputError(f"{path}: {problem}") from None
     return RigFile(file.name, port, wire, file.wire.rate_hz, calibration, limits, content, path, file.sense)
 
 
@@ -307,10 +305,8 @@ def _measured(path: Path, named: str | None, stated: Calibration) -> Calibration
     rig's."""
     if named is None:
         return stated
-    try:
+    with refused_at("calibration"):
         measured = read_calibration(path.parent / named)
-    except InputError as problem:
-        raise InputError(f"calibration: {problem}") from None
     return Calibration(
         measured.force or stated.force,
         measured.position or stated.position,
@@ -465,7 +461,5 @@ def _refuse_scale(field: str, scale: Scale, limits: tuple[float, ...], unit: str
 
 
 def _quantity(field: str, text: str, unit: str) -> float:
-    try:
+    with refused_at(field):
         return parse(text, unit)
-    except InputError as problem:
-        raise InputError(f"{field}: {problem}") from None

@@ -106,10 +106,7 @@ def read_amendments(folder: Path) -> tuple[Amendment, ...]:
 def amended_header(header: CaptureHeader, amendments: Sequence[Amendment], where: str) -> CaptureHeader:
     """Return a header with amendments applied in order.
 
-    Raises
-    ------
-    CaptureError
-        If a value is none that the field can have.
+    Raises CaptureError if a value is none that the field can have.
     """
     amended = [record for record in amendments if record.kind == "amended"]
     if not amended:

@@ -71,10 +71,7 @@ def file_checksum(path: Path) -> str:
 def read_yaml(path: Path) -> dict[str, Any]:
     """Read a small YAML mapping.
 
-    Raises
-    ------
-    CaptureError
-        If it is missing, too large, not YAML or not a mapping.
+    Raises CaptureError if it is missing, too large, not YAML or not a mapping.
     """
     try:
         return load_yaml(read_bytes(path, what="YAML file of a capture"), str(path))
@@ -93,10 +90,7 @@ def parse_yaml(data: bytes, where: str) -> dict[str, Any]:
 def validated(kind: type[Record], fields: Mapping[str, Any], where: str) -> Record:
     """Return fields that were read as a record; unknown ones are left aside: a later version may add some.
 
-    Raises
-    ------
-    CaptureError
-        Naming the first wrong field, what was found and what would be right.
+    Raises CaptureError, naming the first wrong field, what was found and what would be right.
     """
     try:
         record: Record = _adapter(kind).validate_python(dict(fields))  # type: ignore[arg-type]

@@ -14,7 +14,7 @@ from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from pathlib import Path
 
-from rig.errors import InputError
+from rig.errors import InputError, refused_at
 from rig.tables import SUFFIXES, plain_number, read_rows
 from rig.units import parse
 
@@ -215,10 +215,8 @@ def _facts(cells: Mapping[str, str], units: Mapping[str, str], where: str) -> Fi
 
 def _length(text: str, unit: str, wanted: str, where: str) -> float:
     bare = plain_number(text)
-    try:
+    with refused_at(where):
         value = parse(f"{bare} {unit}" if unit and bare[-1:].isdigit() else bare, wanted)
-    except InputError as problem:
-        raise InputError(f"{where}: {problem}") from None
     if not value > 0:
         raise InputError(f"{where}: found {text!r:.40}, expected more than zero")
     return value

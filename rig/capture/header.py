@@ -105,10 +105,7 @@ class CaptureHeader:
 def header_text(header: CaptureHeader) -> bytes:
     """Write a header as YAML that `parse_header` reads back as the same header.
 
-    Raises
-    ------
-    CaptureError
-        If a field holds what cannot be written or would be refused when read.
+    Raises CaptureError if a field holds what cannot be written or would be refused when read.
     """
     fields = asdict(header) | {"started": header.started.isoformat()}
     try:

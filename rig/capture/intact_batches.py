@@ -63,17 +63,14 @@ class FileIndex:
 def index_file(path: Path, header: CaptureHeader, run: int, expected: FileTally | None = None) -> FileIndex:
     """Find the intact batches of a samples file.
 
+    Raises CaptureError if the file cannot be opened or the disk refuses to read it.
+
     Parameters
     ----------
     path, header, run
         The file, the header that says its id and channels, and the run in the file's name.
     expected
         What it held at the proper end of the capture; None if the recorder was killed.
-
-    Raises
-    ------
-    CaptureError
-        If the file cannot be opened or the disk refuses to read it.
     """
     numbers, starts, lengths, samples = array("q"), array("q"), array("q"), array("q")
     try:
@@ -100,10 +97,7 @@ def index_file(path: Path, header: CaptureHeader, run: int, expected: FileTally 
 def read_batches(index: FileIndex, header: CaptureHeader) -> Iterator[Batch]:
     """Read the batches of an index one by one, in order of their numbers.
 
-    Raises
-    ------
-    CaptureError
-        If the file is no longer what it was when it was indexed.
+    Raises CaptureError if the file is no longer what it was when it was indexed.
     """
     try:
         with open_file(index.path) as file:

@@ -25,6 +25,8 @@ LOOK_S = 0.2
 def have_cautions_read(rig: RigRef, who: str | None, *, already: bool, by_hand: bool = False) -> CautionsRead:
     """Show the cautions of a rig, and have them confirmed by a person once a day.
 
+    Raises InputError if they are not confirmed; nothing has moved then.
+
     Parameters
     ----------
     rig
@@ -39,11 +41,6 @@ def have_cautions_read(rig: RigRef, who: str | None, *, already: bool, by_hand: 
     Returns
     -------
     What was confirmed, to be compared with the device once it has said who it is.
-
-    Raises
-    ------
-    InputError
-        If they are not confirmed; nothing has moved then.
     """
     from rig.jobs.cautions import (
         CAUTIONS,
@@ -79,10 +76,7 @@ def confirmed(question: str) -> bool:
 def must_hold_for(cautions: CautionsRead, reader: Reader, *, already: bool) -> None:
     """See that the device on the port is the one that the day's confirmation holds for.
 
-    Raises
-    ------
-    InputError
-        If it is another; nothing has moved then.
+    Raises InputError if it is another; nothing has moved then.
     """
     identity = reader.identity
     if already or identity is None or cautions.today(identity.unit_id.hex()):
@@ -114,15 +108,12 @@ def await_enter(stopped: StopWish) -> None:
 def entered(stopped: StopWish, patience_s: float, *, listens: bool = True) -> bool:
     """Return whether a line was entered within a moment; a wish to stop ends the wait at once.
 
+    Raises EOFError if standard input has ended, or its terminal is gone.
+
     Parameters
     ----------
     listens
         False only waits.
-
-    Raises
-    ------
-    EOFError
-        If standard input has ended, or its terminal is gone.
     """
     if os.name != "posix":
         time.sleep(patience_s)

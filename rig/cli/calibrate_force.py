@@ -10,8 +10,8 @@ from rig.calibration import Gravity, Surroundings, calibrate_force, force_table,
 from rig.cli.calibrate_options import ChannelOptions, channel_options, table_text
 from rig.cli.calibrate_showing import channel_document, say_channel, written_into
 from rig.cli.calibrate_taking import take_readings
-from rig.cli.options import QuantityType, read_quantity
-from rig.errors import InputError
+from rig.cli.options import QuantityType, local_gravity, read_quantity
+from rig.errors import InputError, refused_at
 from rig.units import parse
 
 
@@ -50,7 +50,10 @@ def command(
     mass_kg_per_m3 = read_quantity("--mass-density", mass_density, "kg/m^3") or 0.0
     if not air_density < mass_kg_per_m3:
         raise InputError(f"--mass-density: found {mass_density!r}, expected more than the density of air")
-    surroundings = Surroundings(_gravity(gravity, latitude, height), air_density, mass_kg_per_m3)
+    with refused_at("--height"):
+        height_m = parse(height, "m")
+    local = local_gravity(gravity, latitude, height_m, "--height") or Gravity.standard()
+    surroundings = Surroundings(local, air_density, mass_kg_per_m3)
     expires, rig = given.expires, given.rig()
     given = given.with_target(rig)
     readings = given.readings
@@ -73,15 +76,3 @@ def command(
         kept = written_into(given.into, None if rig is None else rig.name, force=calibrated.scale)
     document = {"channel": "force", **channel_document(calibrated, "N")}
     say_channel(document, calibrated, "N", given, kept=kept, readings=readings)
-
-
-def _gravity(gravity: str | None, latitude: float | None, height: str) -> Gravity:
-    if gravity is not None and latitude is not None:
-        raise InputError("--gravity and --latitude: found both, expected one of them")
-    try:
-        if gravity is not None:
-            return Gravity.stated(gravity)
-        return Gravity.standard() if latitude is None else Gravity.at(latitude, parse(height, "m"))
-    except InputError as problem:
-        option = "--gravity" if gravity is not None else "--latitude or --height"
-        raise InputError(f"{option}: {problem}") from None

@@ -12,7 +12,7 @@ import click
 from rig.calibration import ReferenceFacts, reference_u
 from rig.cli.options import FILE, QuantityType, expiry_option, later, port_option, together
 from rig.cli.output import json_option
-from rig.errors import InputError
+from rig.errors import InputError, refused_at
 from rig.rigfile import read_rig_file
 from rig.tables import read_table_text
 
@@ -101,10 +101,8 @@ class ChannelOptions:
     def rig(self) -> RigFile | None:
         """Return the rig's file, read; None where none was named.
 
-        Raises
-        ------
-        InputError
-            If it is wrong, or needed and missing, or if the counts of a driven rig were to fall.
+        Raises InputError if it is wrong, or needed and missing, or if the counts of a driven rig were to
+        fall.
         """
         if self.rig_file is None:
             if self.readings is None:
@@ -130,10 +128,8 @@ class ChannelOptions:
             return ReferenceFacts(self.reference)
         if not largest > 0:
             raise InputError("no reference in the readings is above zero")
-        try:
+        with refused_at("--reference-u"):
             relative, absolute = reference_u(self.reference_u, unit, largest)
-        except InputError as problem:
-            raise InputError(f"--reference-u: {problem}") from None
         if unit == "mm":  # a deflection may begin anywhere: what an offset does to it follows from its length
             return ReferenceFacts(self.reference, relative + absolute / largest)
         return ReferenceFacts(self.reference, relative, absolute)
@@ -142,10 +138,7 @@ class ChannelOptions:
 def table_text(path: Path) -> str:
     """Return a table of readings as text.
 
-    Raises
-    ------
-    InputError
-        If it cannot be read as one.
+    Raises InputError if it cannot be read as one.
     """
     hint = "leave it out to take readings from a rig"
     return read_table_text(path, most=LARGEST_TABLE, hint=hint, known=lambda _: False).text

@@ -87,10 +87,8 @@ class Recordings:
 def recordings_of(given: PressOptions) -> Recordings:
     """Read the captures of a command, and find the calibration they are read with.
 
-    Raises
-    ------
-    InputError
-        If one is no capture, or they are too long, or they hold different calibrations and none was named.
+    Raises InputError if one is no capture, or they are too long, or they hold different calibrations and none
+    was named.
     """
     if given.out is not None and given.out.suffix.lower() not in (".png", ".svg"):
         raise InputError(f"--out: found {given.out}, expected a file name that ends in .png or .svg")

@@ -28,10 +28,7 @@ MANY_DEGREES = 1000
 def written_into(path: Path, name: str | None, **parts: Any) -> Path | None:
     """Replace parts of a calibration's file, or make one; where the older one is kept now.
 
-    Raises
-    ------
-    InputError
-        If there is some other file.
+    Raises InputError if there is some other file.
     """
     if name is not None and not path.exists():
         parts["name"] = name

@@ -73,16 +73,12 @@ def take_readings(
 ) -> Path:
     """Lead a person through the readings.
 
+    Raises DeviceError if the rig is lost; what was read is in the table. Raises InputError if there is
+    nothing to fit.
+
     Returns
     -------
     The table on disk.
-
-    Raises
-    ------
-    DeviceError
-        If the rig is lost; what was read is in the table.
-    InputError
-        If there is nothing to fit.
     """
     rule = PlateauRule(options.settle_s)
     path = options.readings_into or _new_table(options, channel)

@@ -51,10 +51,7 @@ def record_choice(
 def cycle_numbers(text: str | None) -> tuple[int, ...]:
     """Return the cycle numbers of a list such as "3,5-7"; none where nothing was given.
 
-    Raises
-    ------
-    InputError
-        If it is no such list.
+    Raises InputError if it is no such list.
     """
     if text is None:
         return ()

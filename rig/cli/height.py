@@ -213,10 +213,7 @@ def _check_contact(given: dict[str, Any], asked: _Asked) -> Path:
 def _ordered(rig: RigRef, order: HeightOrder) -> Path | None:
     """Return the capture that the daemon made which holds the rig; None if none does.
 
-    Raises
-    ------
-    DeviceError
-        If it cannot be said any more what came of it.
+    Raises DeviceError if it cannot be said any more what came of it.
     """
     if sys.platform == "win32":
         return None

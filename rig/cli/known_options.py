@@ -9,7 +9,7 @@ from typing import Any
 import click
 
 from rig.core.measured import Measured, coverage_factor
-from rig.errors import InputError
+from rig.errors import InputError, refused_at
 from rig.units import parse
 
 _APART = re.compile(r"\s*(?:\+/?-|±)\s*")
@@ -44,17 +44,14 @@ class KnownType(click.ParamType):  # type: ignore[type-arg]  # generic since cli
 def read_known(option: str, text: str, unit: str, *, zero: bool = False) -> Measured:
     """Return the value of an option with its standard uncertainty; the refusal names the option.
 
+    Raises InputError if it is not such a quantity, or not above zero.
+
     Parameters
     ----------
     text
         A value, and after "+-" half of its 95 % interval, in the same unit or in per cent of the value.
     unit, zero
         As of `KnownType`.
-
-    Raises
-    ------
-    InputError
-        If it is not such a quantity, or not above zero.
     """
     # what is typed after +- stands for as much as the intervals that are shown: 1.96 (JCGM 100:2008, 4.3.4)
     coverage = coverage_factor(inf)
@@ -78,18 +75,12 @@ def read_known(option: str, text: str, unit: str, *, zero: bool = False) -> Meas
 
 
 def _value(option: str, text: str, unit: str, *, zero: bool) -> float:
-    try:
-        value = parse(text, unit) if unit else _number(text)
-    except InputError as problem:
-        raise InputError(f"{option}: {problem}") from None
+    with refused_at(option):
+        if not unit and not _BARE.fullmatch(text.strip()):
+            raise InputError(f"found {text!r:.40}, expected a bare number such as 0.6")
+        value = parse(text, unit) if unit else float(text)
     if not (isfinite(value) and (value > 0 or (zero and value == 0))):
         raise InputError(
             f"{option}: found {text!r:.40}, expected {'zero or more' if zero else 'more than zero'}"
         )
     return value
-
-
-def _number(text: str) -> float:
-    if not _BARE.fullmatch(text.strip()):
-        raise InputError(f"found {text!r:.40}, expected a bare number such as 0.6")
-    return float(text)

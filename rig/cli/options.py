@@ -12,10 +12,10 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from rig.errors import InputError
+from rig.errors import InputError, refused_at
 
 if TYPE_CHECKING:
-    from rig.calibration import Calibration
+    from rig.calibration import Calibration, Gravity
     from rig.results import Workers
 
 DEFAULT_FOLDER = Path("captures")
@@ -117,11 +117,9 @@ def depths_option(about: str, *, several: bool = True) -> Decorator:
 
         depths = [] if text is None else text.split(",") if several else [text]
         for depth in depths:
-            try:
+            with refused_at("--at"):
                 if depth.strip() or not several:
                     Depth.of(depth)
-            except InputError as problem:
-                raise InputError(f"--at: {problem}") from None
         return text
 
     return click.option("--at", metavar="LIST" if several else "DEPTH", callback=check, help=about)
@@ -265,10 +263,7 @@ def _refused_option(old: str, why: str, hint: str = "", **how: Any) -> Decorator
 def read_zero(text: str | None) -> str | None:
     """Return the text of `--zero`, checked, as a capture's header keeps it.
 
-    Raises
-    ------
-    InputError
-        If it names no force zero.
+    Raises InputError if it names no force zero.
     """
     if text is None:
         return None
@@ -297,22 +292,35 @@ sense_and_zero_options = together(
 def read_quantity(option: str, text: str | None, unit: str) -> float | None:
     """Return the value of an option with its unit; the refusal names the option.
 
-    Raises
-    ------
-    InputError
-        If it is not a positive quantity of that kind.
+    Raises InputError if it is not a positive quantity of that kind.
     """
     if text is None:
         return None
     from rig.units import parse
 
-    try:
+    with refused_at(option):
         value = parse(text, unit)
-    except InputError as problem:
-        raise InputError(f"{option}: {problem}") from None
     if not value > 0:
         raise InputError(f"{option}: found {text!r}, expected more than zero")
     return value
+
+
+def local_gravity(
+    stated: str | None, latitude_deg: float | None = None, height_m: float = 0.0, height_option: str = ""
+) -> Gravity | None:
+    """Return gravity as stated, or as the international formula gives it; None where neither is given.
+
+    Raises InputError if both are given, or one cannot be; the refusal names the option.
+    """
+    from rig.calibration import Gravity
+
+    if stated is not None and latitude_deg is not None:
+        raise InputError("--gravity and --latitude: found both, expected one of them")
+    if stated is not None:
+        with refused_at("--gravity"):
+            return Gravity.stated(stated)
+    with refused_at(f"--latitude or {height_option}"):
+        return None if latitude_deg is None else Gravity.at(latitude_deg, height_m)
 
 
 expiry_option = click.option(
@@ -328,10 +336,7 @@ def later(day: date, span: str) -> date:
     """Return a day that comes a span of days, weeks, months or years after another; the last of a short
     month.
 
-    Raises
-    ------
-    InputError
-        If the text is no span.
+    Raises InputError if the text is no span.
 
     Examples
     --------

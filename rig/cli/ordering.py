@@ -55,6 +55,9 @@ def order_through_daemon(rig: RigRef, order: Order) -> int | None:
     Ctrl-C halts. What a step off the rig asks is shown, and Enter says that it is done. The capture's path
     is the last line printed.
 
+    Raises InputError if the daemon refuses the order, in its words. Raises DeviceError if the daemon goes
+    away.
+
     Parameters
     ----------
     rig
@@ -65,13 +68,6 @@ def order_through_daemon(rig: RigRef, order: Order) -> int | None:
     Returns
     -------
     The exit code, or None if no daemon is running for this rig: then do it alone.
-
-    Raises
-    ------
-    InputError
-        If the daemon refuses the order, in its words.
-    DeviceError
-        If the daemon goes away.
     """
     daemon = daemon_if_up(rig)
     if daemon is None:
@@ -84,10 +80,7 @@ def order_through_daemon(rig: RigRef, order: Order) -> int | None:
 def daemon_if_up(rig: RigRef) -> ControlClient | None:
     """Return a connection to the daemon that holds a rig, or None if no daemon is running for it.
 
-    Raises
-    ------
-    InputError
-        If several rigs named are held, and no port says which is meant.
+    Raises InputError if several rigs named are held, and no port says which is meant.
     """
     from rig.jobs.orders import RigRef
 

@@ -25,6 +25,8 @@ if TYPE_CHECKING:
 def perform_alone(rig: RigFile, port: str | None, folder: Path, job_for: Callable[[Reader], Job]) -> Ended:
     """Open a rig, and carry a job out on it; Ctrl-C halts.
 
+    Raises RigError if the rig cannot be opened, the device is refused, or the job could not be begun.
+
     Parameters
     ----------
     port
@@ -33,11 +35,6 @@ def perform_alone(rig: RigFile, port: str | None, folder: Path, job_for: Callabl
         That the capture is made in.
     job_for
         Gives the job once the rig is open, or refuses the device that is there.
-
-    Raises
-    ------
-    RigError
-        If the rig cannot be opened, the device is refused, or the job could not be begun.
     """
     reader = reader_of(rig, port)
     with log_to_file(), stop_on_signals() as stopped, reader, ExitStack() as shown:

@@ -82,10 +82,7 @@ def command(capture_folder: Path, *, spacer_mm: float | None, rig_file: Path | N
 def _refuse_height(capture: Capture) -> None:
     """Contact checks of a height promise no quantities of a method; another command gives the height.
 
-    Raises
-    ------
-    InputError
-        If the capture holds such contact checks.
+    Raises InputError if the capture holds such contact checks.
     """
     ordered = capture.header.ordered
     if ordered.kind != HEIGHT:

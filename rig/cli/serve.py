@@ -92,10 +92,7 @@ def ready_folders() -> tuple[Path, ...]:
 def say_where_the_page_is(listen: str, http: int, token: Path, *, allow_remote: bool) -> None:
     """Say how a person enters the page. The link holds the token, so it goes to a terminal and to no log.
 
-    Raises
-    ------
-    InputError
-        If others could reach the page without permission.
+    Raises InputError if others could reach the page without permission.
     """
     if not _is_loopback(listen) and not allow_remote:
         raise InputError(
@@ -112,10 +109,7 @@ def say_where_the_page_is(listen: str, http: int, token: Path, *, allow_remote: 
 def _is_loopback(listen: str) -> bool:
     """Return whether only this machine can reach an address.
 
-    Raises
-    ------
-    InputError
-        If it is no address.
+    Raises InputError if it is no address.
     """
     if listen == "localhost":
         return True

@@ -176,10 +176,7 @@ def _calibrated(rig: RigFile, rig_file: Path, port: str | None) -> RigFile:
 def planned_pieces(plan: Path | None, model: str | None, count: int | None) -> list[Planned]:
     """Return the pieces of a session, from a table or as a model's numbers.
 
-    Raises
-    ------
-    InputError
-        If neither or both are given, or the table lacks a name or holds one twice.
+    Raises InputError if neither or both are given, or the table lacks a name or holds one twice.
     """
     if (plan is None) == (model is None or count is None):
         raise InputError("session: give the pieces with --plan CSV, or with --model NAME and --count N")

@@ -135,10 +135,7 @@ def _chosen_port() -> str:
 def _recognised(port: str, bauds: Sequence[int]) -> tuple[PortAddress, WireFormat, dict[str, Any], bool]:
     """Return where the device is heard, its format for the reader and for the file, and whether it drives.
 
-    Raises
-    ------
-    DeviceError
-        If it is heard at none of the speeds; the first refusal.
+    Raises DeviceError if it is heard at none of the speeds; the first refusal.
     """
     refusals = []
     for baud in bauds:

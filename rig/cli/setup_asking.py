@@ -24,10 +24,7 @@ PATIENCE_S = 20.0
 def answer_to(question: str) -> str:
     """Return what a person answers; without anybody there, setting up ends.
 
-    Raises
-    ------
-    InputError
-        If the answers have ended.
+    Raises InputError if the answers have ended.
     """
     say(question, nl=False)
     line = sys.stdin.readline()
@@ -39,10 +36,7 @@ def answer_to(question: str) -> str:
 def quantity_answered(question: str, name: str, unit: str) -> tuple[str, float] | None:
     """Return a positive quantity in words and in this unit, None for Enter; ask again until it is one.
 
-    Raises
-    ------
-    InputError
-        If the answers have ended.
+    Raises InputError if the answers have ended.
     """
     while True:
         text = answer_to(question)
@@ -60,10 +54,7 @@ def quantity_answered(question: str, name: str, unit: str) -> tuple[str, float] 
 def readings(reader: Reader, duration_s: float = REST_S) -> Samples:
     """Return samples over a while from now on, in device time.
 
-    Raises
-    ------
-    DeviceError
-        If they stay away.
+    Raises DeviceError if they stay away.
     """
     while reader.get(timeout_s=0.0) is not None:  # what was taken before
         pass

@@ -60,10 +60,7 @@ SUPPLY_OFF = "Switch the motor supply off and lock it, then type off: "
 def try_contacts(reader: Reader) -> list[str]:
     """Try stop and switches one by one, and return what was skipped.
 
-    Raises
-    ------
-    InputError
-        If the motor supply is not said to be off.
+    Raises InputError if the motor supply is not said to be off.
     """
     say(
         "This device drives its platen. Nothing is armed here. Put in hands or rods only with the supply off."
@@ -165,10 +162,7 @@ def _told(delivery: Delivery, *, by_state: bool) -> str | None:
 def ask_drive(reader: Reader, scales: dict[str, Scale]) -> dict[str, Any]:
     """Return the section `drive` of the rig file, empty if it cannot be given.
 
-    Raises
-    ------
-    InputError
-        If force or position fall where they have to rise.
+    Raises InputError if force or position fall where they have to rise.
     """
     for name, falls in SIGNS.items():
         if name not in scales:

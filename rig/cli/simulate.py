@@ -216,10 +216,7 @@ def _line_format(wire: str, rig_file: Path | None) -> LineFormat | None:
 def _channels(texts: tuple[str, ...]) -> list[VirtualChannel]:
     """Return the channels asked for, each with a value that stays.
 
-    Raises
-    ------
-    InputError
-        If a text is not a name, a number and a unit, or no host would take such a channel.
+    Raises InputError if a text is not a name, a number and a unit, or no host would take such a channel.
     """
     from rig.reader import MOST_CHANNELS, complaint_about_channel
     from rig.virtual import VirtualChannel

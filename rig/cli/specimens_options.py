@@ -37,10 +37,7 @@ fact_options = together(
 def read_at(at: str | None) -> str:
     """Return the day or time of `--at`, or now.
 
-    Raises
-    ------
-    InputError
-        If it is neither.
+    Raises InputError if it is neither.
     """
     return read_day_or_time(at or datetime.now(UTC).isoformat(timespec="seconds"), "--at")
 
@@ -48,10 +45,7 @@ def read_at(at: str | None) -> str:
 def read_facts(specimen: str, given: Mapping[str, Any]) -> list[Record]:
     """Facts of a piece, from the options of `fact_options`.
 
-    Raises
-    ------
-    InputError
-        If one cannot be.
+    Raises InputError if one cannot be.
     """
     at, who = read_at(given["at"]), given["who"]
     facts = []

@@ -14,7 +14,7 @@ from rig.cli.options import FILE, QuantityType, read_quantity
 from rig.cli.output import console, is_plain, json_option, print_json, say
 from rig.cli.specimens_options import read_at, register_option, who_option
 from rig.core import load_json, read_text, rounded
-from rig.errors import InputError
+from rig.errors import InputError, refused_at
 from rig.population import size_up
 from rig.register import Record, Register, read_day_or_time
 from rig.sheets import empty_table
@@ -157,10 +157,8 @@ def _reading(
     who: str | None,
 ) -> Record:
     """One caliper reading; it stands anywhere within its last digit, whatever the instrument adds."""
-    try:
+    with refused_at(f"size: {direction}"):
         mm = parse(text, "mm")
-    except InputError as problem:
-        raise InputError(f"size: {direction}: {problem}") from None
     decimals = _DECIMALS.match(text)
     assert decimals is not None
     unit = text[decimals.end() :].strip()
@@ -220,7 +218,7 @@ def _table(path: Path, at: str, who: str | None) -> Iterator[Record]:
             else ""
             for name, (place, unit) in headings.items()
         }
-        try:
+        with refused_at(row.where):
             yield _reading(
                 row.cells[table.headings[headings["id"][0]]],
                 row.cells[table.headings[headings["direction"][0]]],
@@ -230,8 +228,6 @@ def _table(path: Path, at: str, who: str | None) -> Iterator[Record]:
                 at=read_day_or_time(cells["measured"], "measured") if cells.get("measured") else at,
                 who=who,
             )
-        except InputError as problem:
-            raise InputError(f"{row.where}: {problem}") from None
 
 
 def _name_and_unit(heading: str) -> tuple[str, str]:

@@ -15,15 +15,12 @@ if TYPE_CHECKING:
 def reader_of(rig: RigFile, port: str | None) -> Reader:
     """Return the reader of a rig, not yet entered.
 
+    Raises InputError if neither names a port.
+
     Parameters
     ----------
     port
         Instead of the rig file's.
-
-    Raises
-    ------
-    InputError
-        If neither names a port.
     """
     return Reader(rig.address(port), rig.wire, rate_hz=rig.rate_hz, disagreement=rig.disagreement)
 

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from rig.calibration import Gravity, VerificationReferences, reference_u, verify_force
+from rig.calibration import VerificationReferences, reference_u, verify_force
 from rig.cli.logs import log_to_file
 from rig.cli.options import (
     FOLDER,
@@ -18,19 +18,20 @@ from rig.cli.options import (
     condition_option,
     expiry_option,
     later,
+    local_gravity,
     port_option,
     rig_option,
 )
 from rig.cli.output import console, is_plain, json_option, print_json, say
 from rig.cli.verify_taking import take_verification
-from rig.errors import InputError
+from rig.errors import InputError, refused_at
 from rig.results import read_verification
 from rig.rigchecks import Verified, read_checks
 from rig.rigfile import read_rig_file
 from rig.sheets import VerificationSheet, save_verification_report, verification_table
 
 if TYPE_CHECKING:
-    from rig.calibration import Verification
+    from rig.calibration import Gravity, Verification
 
 
 CLASS_NAMES = ("0.5", "1", "2", "3")
@@ -102,7 +103,7 @@ def command(
     is claimed. The exit code is 1 if no class, or not the requested class, is reached.
     """
     rig = read_rig_file(rig_file)
-    local = None if gravity is None else _gravity(gravity)
+    local = local_gravity(gravity)
     if loads is not None:
         if rig.calibration.force is None:
             raise InputError(f"rig {rig.name}: force is not calibrated; run `pressrig calibrate force` first")
@@ -152,23 +153,14 @@ def _show(sheet: VerificationSheet, out: Path | None, *, as_json: bool) -> None:
         say(f"The report is {page}")
 
 
-def _gravity(text: str) -> Gravity:
-    try:
-        return Gravity.stated(text)
-    except InputError as problem:
-        raise InputError(f"--gravity: {problem}") from None
-
-
 def _references(
     certificates: tuple[str, ...], text: str | None, largest_n: float, gravity: Gravity | None
 ) -> VerificationReferences:
     """Return what the loads rest on; where they are masses, gravity's uncertainty joins."""
     if text is None:
         return VerificationReferences(certificates)
-    try:
+    with refused_at("--reference-u"):
         relative, absolute_n = reference_u(text, "N", largest_n)
-    except InputError as problem:
-        raise InputError(f"--reference-u: {problem}") from None
     local = 0.0 if gravity is None else gravity.relative_u
     return VerificationReferences(certificates, math.hypot(relative, local), absolute_n)
 

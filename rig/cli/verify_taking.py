@@ -18,7 +18,7 @@ from rig.cli.calibrate_taking import settling, unit_of
 from rig.cli.options import listed
 from rig.cli.output import say
 from rig.cli.starting import reader_of
-from rig.errors import InputError
+from rig.errors import InputError, refused_at
 from rig.jobs.cautions import LOADING_CAUTION
 from rig.units import parse
 
@@ -37,6 +37,9 @@ STOP = "q"
 def take_verification(rig: RigFile, port: str | None, loads: str, path: Path, *, settle_s: float) -> None:
     """Lead a person through three rising runs and a falling one.
 
+    Raises InputError if the loads are no loads, or the table is there already. Raises DeviceError if the rig
+    is lost; what was read is in the table.
+
     Parameters
     ----------
     rig, port
@@ -47,13 +50,6 @@ def take_verification(rig: RigFile, port: str | None, loads: str, path: Path, *,
         Of the table that is written; it must not be there yet.
     settle_s
         Length of a plateau.
-
-    Raises
-    ------
-    InputError
-        If the loads are no loads, or the table is there already.
-    DeviceError
-        If the rig is lost; what was read is in the table.
     """
     heading, values = _loads(loads)
     if path.exists():
@@ -108,10 +104,7 @@ def _steps(values: Sequence[float]) -> Iterator[tuple[int, str, float]]:
 def _loads(text: str) -> tuple[str, list[float]]:
     """Return the heading of their column, and the loads in its unit.
 
-    Raises
-    ------
-    InputError
-        If one has no unit, masses and forces are mixed, or they do not rise.
+    Raises InputError if one has no unit, masses and forces are mixed, or they do not rise.
     """
     texts = listed([text])
     masses = {is_mass(unit_of(load)) for load in texts}
@@ -120,10 +113,8 @@ def _loads(text: str) -> tuple[str, list[float]]:
             f"--loads: found {text!r}, expected rising loads, all masses or all forces: 20 N, 40 N"
         )
     quantity, unit = ("mass", "kg") if masses == {True} else ("load", "N")
-    try:
+    with refused_at("--loads"):
         values = [parse(load, unit) for load in texts]
-    except InputError as problem:
-        raise InputError(f"--loads: {problem}") from None
     sign = -1 if values[0] < 0 else 1  # what pulls grows below zero
     if any(sign * after <= sign * before for before, after in zip([0.0, *values], values, strict=False)):
         raise InputError(f"--loads: found {text!r}, expected rising loads, all compressive or all tensile")

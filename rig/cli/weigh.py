@@ -147,10 +147,7 @@ class _Keeper:
     def refuse_unknown(self, name: str) -> None:
         """Refuse an id that the register does not know, unless such are entered.
 
-        Raises
-        ------
-        InputError
-            Asking about ids that are spelt nearly so.
+        Raises InputError, asking about ids that are spelt nearly so.
         """
         if self._register is None:
             return

@@ -14,8 +14,8 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from rig.calibration import Gravity, PlateauRule
-from rig.cli.options import read_quantity
+from rig.calibration import PlateauRule
+from rig.cli.options import local_gravity, read_quantity
 from rig.cli.output import progress, say
 from rig.cli.stopping import stop_on_signals
 from rig.errors import InputError
@@ -80,6 +80,9 @@ def weigh_pieces(
 ) -> Weighings:
     """Weigh pieces on a scale or on the rig's own cell.
 
+    Raises InputError if the device says no mass, or a piece does not come in time. Raises DeviceError if the
+    device is lost; what was weighed before is kept.
+
     Parameters
     ----------
     ids
@@ -92,24 +95,16 @@ def weigh_pieces(
         Refuses an id that was typed.
     kept
         Keeps a mass, and says it in words.
-
-    Raises
-    ------
-    InputError
-        If the device says no mass, or a piece does not come in time.
-    DeviceError
-        If the device is lost; what was weighed before is kept.
     """
     from rig.jobs.weighing import Pan, PanWatch
 
     rig = read_rig_file(given["rig_file"], weighs=True)
     step_g = read_quantity("--resolution", given["resolution"], "g")
+    gravity = local_gravity(given["gravity"], given["latitude"], given["altitude"], "--altitude")
     # at a prompt Ctrl-C has to end the prompt; every mass is on disk by then
     stopping = stop_on_signals(suspends=False) if ids else nullcontext(threading.Event())
     with stopping as stopped, Reader(rig.address(given["port"]), rig.wire, rate_hz=rig.rate_hz) as reader:
-        pan = Pan.of(
-            reader.empty(), rig.calibration, gravity=_gravity(given), step_g=step_g, relative_u=relative_u
-        )
+        pan = Pan.of(reader.empty(), rig.calibration, gravity=gravity, step_g=step_g, relative_u=relative_u)
         with progress("pan", None) as show:
             watched = PanWatch(
                 reader,
@@ -127,16 +122,6 @@ def weigh_pieces(
                     break
                 say(kept(name, taken), err=True)
     return pan_record.summary(given["scale_u_pct"] is not None or pan.calibration is not None)
-
-
-def _gravity(given: dict[str, Any]) -> Gravity | None:
-    if given["gravity"] is not None and given["latitude"] is not None:
-        raise InputError("--gravity, --latitude: found both, expected one of them")
-    if given["gravity"] is not None:
-        return Gravity.stated(given["gravity"])
-    if given["latitude"] is not None:
-        return Gravity.at(given["latitude"], given["altitude"])
-    return None
 
 
 def _asked(pan_record: _PanRecord, refuse: Callable[[str], None]) -> Iterator[str]:

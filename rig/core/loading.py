@@ -412,10 +412,7 @@ def _text(event: Any) -> str:
 def _plain(text: str) -> str | float | bool | None:
     """Return the value of a scalar that stands without quotes and tag.
 
-    Raises
-    ------
-    InputError
-        If it looks like a number that cannot be used; the place is not named.
+    Raises InputError if it looks like a number that cannot be used; the place is not named.
     """
     return _scalar(yaml.ScalarNode(_implied_tag(text, (True, False)), text), "")
 

@@ -127,6 +127,9 @@ def combined(parts: Iterable[tuple[float, float]]) -> tuple[float, float]:
 class Measured:
     """A value with its standard uncertainty.
 
+    Raises InputError if the value or an uncertainty is not finite, or the value's own uncertainty is below
+    zero.
+
     Parameters
     ----------
     value
@@ -140,11 +143,6 @@ class Measured:
         the sources of the same name.
     freedoms
         Degrees of freedom by source; those that are not named have no limit.
-
-    Raises
-    ------
-    InputError
-        If the value or an uncertainty is not finite, or the value's own uncertainty is below zero.
 
     Examples
     --------

@@ -18,7 +18,7 @@ from itertools import pairwise
 import numpy as np
 
 from rig.core.measured import coverage_factor
-from rig.errors import InputError
+from rig.errors import InputError, refused_at
 from rig.units import factor, parse
 
 UNUSUAL = 0.01
@@ -229,10 +229,8 @@ def mass_in_g(text: str, field: str) -> float:
     InputError
         If it is no mass.
     """
-    try:
+    with refused_at(field):
         return parse(text, "g")
-    except InputError as problem:
-        raise InputError(f"{field}: {problem}") from None
 
 
 def zero_drift_g_per_s(zeros: Sequence[RestingStretch]) -> float | None:

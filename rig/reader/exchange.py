@@ -120,18 +120,15 @@ class Exchange:
     ) -> Reply:
         """Send a command and wait for its reply, repeating it under the same id if the reply is lost.
 
+        Raises DeviceError if no reply came, or if it was given up for a halt, a reset or a lost link. Whether
+        the command was carried out is then not known.
+
         Parameters
         ----------
         build
             Makes the command from a request id.
         attempts, timeout_s
             How often it is sent, and how long each time is waited.
-
-        Raises
-        ------
-        DeviceError
-            If no reply came, or if it was given up for a halt, a reset or a lost link. Whether the
-            command was carried out is then not known.
         """
         return self._ask(build(self.next_id()), None, attempts, timeout_s)
 

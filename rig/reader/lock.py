@@ -55,10 +55,7 @@ def lock_name(port: str) -> str:
 class PortLock:
     """The lock of one port, held from construction to `release`.
 
-    Raises
-    ------
-    DeviceError
-        If another program holds the port, or if no lock can be made. The port is not opened.
+    Raises DeviceError if another program holds the port, or if no lock can be made. The port is not opened.
     """
 
     def __init__(self, port: str, directories: Sequence[Path] | None = None) -> None:

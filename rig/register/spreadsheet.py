@@ -11,12 +11,11 @@ from __future__ import annotations
 import csv
 import io
 import re
-from collections.abc import Iterable, Iterator, Mapping, Sequence
-from contextlib import contextmanager
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 from rig.core import csv_cell
-from rig.errors import InputError
+from rig.errors import InputError, refused_at
 from rig.register import records as kinds
 from rig.register.records import Record, checked_id, now, read_day_or_time
 from rig.register.specimen import RegisteredSpecimen, Size
@@ -151,13 +150,13 @@ def import_into(
     entered_ids: list[str] = []
     facts: list[Record] = []
     for row in rows:
-        with _placed(row.where):
+        with refused_at(row.where):
             name = checked_id(row.cells["id"])
         if name in entered_ids:
             raise InputError(f"{row.where}: specimen {name} stands in the table twice")
         if name not in known:
             entered_ids.append(name)
-        with _placed(row.where):
+        with refused_at(row.where):
             facts += _facts(name, row, columns, known.get(name), who)
     register.take_over(facts, entered=entered_ids, another=another)
     return len(entered_ids), len(facts)
@@ -250,7 +249,7 @@ def _told_before(known: RegisteredSpecimen, record: Record) -> bool:
 
 def _quantity(text: str, column: _Column, unit: str) -> float:
     """Return a cell in the unit of its own, or of its heading."""
-    with _placed(column.heading):
+    with refused_at(column.heading):
         if not _NUMBER.fullmatch(text):
             return parse(text, unit)
         if column.unit is None:
@@ -261,20 +260,11 @@ def _quantity(text: str, column: _Column, unit: str) -> float:
         return float(text) * factor(column.unit, unit)
 
 
-@contextmanager
-def _placed(place: str) -> Iterator[None]:
-    """Put a place in front of refusals."""
-    try:
-        yield
-    except InputError as problem:
-        raise InputError(f"{place}: {problem}") from None
-
-
 def _record(row: Row) -> Record:
     """Return one row of a whole history."""
     cells = row.cells
     words = {name: cells.get(name) or None for name in ("text", "detail", "how", "who", "reason")}
-    with _placed(row.where):
+    with refused_at(row.where):
         record = Record(
             specimen=cells.get("specimen", ""),
             kind=cells.get("kind", ""),

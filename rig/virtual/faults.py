@@ -49,10 +49,7 @@ class Disruption:
 def checked_faults(names: Sequence[str]) -> tuple[str, ...]:
     """Return the names, if all are known.
 
-    Raises
-    ------
-    InputError
-        If one is not; the message lists those that are.
+    Raises InputError if one is not; the message lists those that are.
     """
     for name in names:
         if name not in FAULT_NAMES:

@@ -38,6 +38,9 @@ def squeeze(
 ) -> SqueezedStretch:
     """Answer of a specimen in a press.
 
+    Raises InputError if the frame gives way and the specimen's force follows speed, where the two cannot be
+    told apart on a grid of time, or if the frame is so soft beside the specimen that no deflection is found.
+
     Parameters
     ----------
     specimen, memory
@@ -48,12 +51,6 @@ def squeeze(
         Time between points.
     compliance_mm_per_n
         How far the frame gives way for each newton.
-
-    Raises
-    ------
-    InputError
-        If the frame gives way and the specimen's force follows speed, where the two cannot be told apart
-        on a grid of time, or if the frame is so soft beside the specimen that no deflection is found.
     """
     if compliance_mm_per_n == 0.0 or not len(travel_mm):
         force_n, after = specimen.respond(memory, travel_mm, step_s)

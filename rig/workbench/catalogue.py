@@ -244,10 +244,7 @@ class Catalogue:
     def path_of(self, name: str) -> Path:
         """Return the folder of a capture by its name in the list.
 
-        Raises
-        ------
-        InputError
-            If there is none of that name below this folder.
+        Raises InputError if there is none of that name below this folder.
         """
         try:
             path = (self.folder / name).resolve()
@@ -261,10 +258,7 @@ class Catalogue:
     def open(self, name: str) -> Capture:
         """Open a capture by its name in the list.
 
-        Raises
-        ------
-        InputError
-            If there is none, or it cannot be read.
+        Raises InputError if there is none, or it cannot be read.
         """
         return open_capture(self.path_of(name))
 

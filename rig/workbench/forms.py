@@ -267,6 +267,8 @@ def arguments(
 ) -> list[str]:
     """Return the command of a completed form, without the program name.
 
+    Raises InputError if an option is none of the form's, a value is not of its kind, or something is missing.
+
     Parameters
     ----------
     values
@@ -275,11 +277,6 @@ def arguments(
         Paths of the chosen captures.
     rig_file
         Of the rig that the pages are served with; None without a rig.
-
-    Raises
-    ------
-    InputError
-        If an option is none of the form's, a value is not of its kind, or something is missing.
     """
     known = {field.option: field for field in form.fields}
     for option in values:

@@ -140,17 +140,14 @@ class _Pass:
 class RecordedTrace:
     """One recording, read once for its coarse view.
 
+    Raises CaptureError if the samples cannot be read.
+
     Parameters
     ----------
     capture
         Its own calibration is used; uncalibrated channels stay in counts.
     stamp
         Changes whenever the capture does.
-
-    Raises
-    ------
-    CaptureError
-        If the samples cannot be read.
     """
 
     def __init__(self, capture: Capture, stamp: Hashable = None) -> None:
