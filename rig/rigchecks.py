@@ -19,7 +19,7 @@ from typing import Any
 
 from rig.calibration import Calibration, Judgement, Known, judge
 from rig.calibration.provenance import finite
-from rig.core import load_json
+from rig.core import append_whole, load_json, open_lines
 from rig.errors import InputError, RecorderError
 from rig.rigfile import RigFile
 
@@ -218,12 +218,8 @@ class CheckLog:
         line = json.dumps(fields, ensure_ascii=True, allow_nan=False).encode("ascii") + b"\n"
         try:
             self.path.parent.mkdir(parents=True, exist_ok=True)
-            with self.path.open("a+b", buffering=0) as file:
-                if file.seek(0, os.SEEK_END):
-                    file.seek(-1, os.SEEK_END)
-                    # a torn last line must not swallow this one
-                    line = line if file.read(1) == b"\n" else b"\n" + line
-                file.write(line)
+            with open_lines(self.path) as file:
+                append_whole(file, line)
                 os.fsync(file.fileno())
         except OSError as problem:
             raise RecorderError(f"{self.path}: the check cannot be written ({problem.strerror})") from None

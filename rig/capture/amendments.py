@@ -14,10 +14,9 @@ from dataclasses import asdict, dataclass, field
 from pathlib import Path
 from typing import Any, Literal, get_args
 
-from rig.capture.disk import write_all
 from rig.capture.events import each_event, event_line
 from rig.capture.header import CaptureHeader, parse_header
-from rig.core import load_json
+from rig.core import append_whole, load_json, open_lines
 from rig.errors import CaptureError, InputError
 
 AMENDMENTS_FILE = "amendments.jsonl"
@@ -183,8 +182,8 @@ def add_amendment(
     amended_header(header, [probe], f"{folder}: amendment")
     path = folder / AMENDMENTS_FILE
     try:
-        with path.open("ab", buffering=0) as file:
-            write_all(file, line)
+        with open_lines(path) as file:
+            append_whole(file, line)
             os.fsync(file.fileno())
     except OSError as problem:
         raise CaptureError(

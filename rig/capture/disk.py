@@ -7,7 +7,6 @@ milliseconds at the start and at the end of a capture.
 
 from __future__ import annotations
 
-import io
 import os
 from collections.abc import Mapping
 from functools import cache
@@ -17,19 +16,12 @@ from typing import Any, TypeVar
 import fastcrc
 from pydantic import TypeAdapter, ValidationError
 
-from rig.core import load_yaml, open_file, read_bytes
+from rig.core import load_yaml, open_file, read_bytes, write_all
 from rig.errors import CaptureError, InputError
 
 _BLOCK = 1 << 20
 
 Record = TypeVar("Record")
-
-
-def write_all(file: io.FileIO, data: bytes) -> None:
-    """Write every byte, or raise OSError. A raw file may write less than it was given."""
-    rest = memoryview(data)
-    while rest:
-        rest = rest[file.write(rest) or 0 :]
 
 
 def write_new(path: Path, data: bytes) -> None:

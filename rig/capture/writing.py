@@ -11,7 +11,6 @@ from __future__ import annotations
 
 import errno
 import os
-import re
 import shutil
 import time
 from collections.abc import Callable, Iterable, Iterator, Mapping
@@ -24,13 +23,13 @@ from typing import Any, Self
 
 from rig.capture import recorder_lock
 from rig.capture.batches import BATCH_ROWS, END_OF_STREAM, schema_of, to_message
-from rig.capture.disk import file_checksum, sync_folder, write_all, write_in_place, write_new
+from rig.capture.disk import file_checksum, sync_folder, write_in_place, write_new
 from rig.capture.ending import END_FILE, Ending, FileTally, ending_text
 from rig.capture.events import EVENTS_FILE, event_line
 from rig.capture.header import HEADER_FILE, CaptureHeader, header_text
 from rig.capture.opened import LAST_RUN, open_capture
 from rig.capture.summary import SUMMARY_FILE, row_line
-from rig.core import EventKind
+from rig.core import EventKind, append_whole, file_names, open_lines
 from rig.errors import CaptureError, RecorderError
 from rig.samples import Samples, raw_type
 
@@ -86,8 +85,8 @@ class CaptureWriter:
             samples_path = path / f"samples-{run:04d}.arrow"
             self._file = opened.enter_context(samples_path.open("xb", buffering=0))
             recorder_lock.hold(self._file.fileno())
-            self._events = opened.enter_context((path / EVENTS_FILE).open("ab", buffering=0))
-            self._put(head)
+            self._events = opened.enter_context(open_lines(path / EVENTS_FILE))
+            append_whole(self._file, head)
             self._opened = opened.pop_all()
 
     @classmethod
@@ -204,7 +203,7 @@ class CaptureWriter:
         """Record that something happened, with the wall time of now."""
         self._must_be_open()
         with self._guarded():
-            write_all(self._events, event_line(kind, fields))
+            append_whole(self._events, event_line(kind, fields))
 
     def rows(self, rows: Iterable[Mapping[str, Any]]) -> None:
         """Record rows that were worked out of the samples; see `rig.capture.summary`."""
@@ -212,8 +211,8 @@ class CaptureWriter:
         lines = b"".join(row_line(row) for row in rows)
         with self._guarded():
             if self._summary is None:
-                self._summary = self._opened.enter_context((self.path / SUMMARY_FILE).open("ab", buffering=0))
-            write_all(self._summary, lines)
+                self._summary = self._opened.enter_context(open_lines(self.path / SUMMARY_FILE))
+            append_whole(self._summary, lines)
 
     def end(self, reason: str, tallies: Mapping[str, Any] | None = None) -> None:
         """End the capture properly; a second call does nothing."""
@@ -246,7 +245,7 @@ class CaptureWriter:
         self._pending = [waiting]
         for first in range(0, rows, BATCH_ROWS):
             part = waiting[first : min(first + BATCH_ROWS, rows)]
-            self._put(to_message(part, self.header, self._run, self._batches + 1))
+            append_whole(self._file, to_message(part, self.header, self._run, self._batches + 1))
             self._batches += 1
             self.samples += len(part)
             self._written_here += len(part)
@@ -255,17 +254,6 @@ class CaptureWriter:
             self._time_range_us = (self._time_range_us[0] if self._time_range_us else begun_us, last_us)
             self._pending = [waiting[first + len(part) :]]
         self._waiting_since = self._clock()
-
-    def _put(self, data: bytes) -> None:
-        """Append whole data to the samples file, or leave the file as it was."""
-        good = self._file.tell()
-        try:
-            write_all(self._file, data)
-        except BaseException:
-            with suppress(OSError):
-                self._file.truncate(good)
-                self._file.seek(good)
-            raise
 
     def _sync(self) -> None:
         # a file that was deleted or moved would go on taking samples that are lost
@@ -303,9 +291,9 @@ class CaptureWriter:
         (self.path / RESERVE_FILE).unlink(missing_ok=True)  # its room is for what follows
         # The disk may have refused further on in a first attempt.
         if not self._sealed:
-            self._put(END_OF_STREAM)
+            append_whole(self._file, END_OF_STREAM)
             self._sealed = True
-        write_all(self._events, event_line("ended", {"reason": reason, "samples": self.samples}))
+        append_whole(self._events, event_line("ended", {"reason": reason, "samples": self.samples}))
         self._sync()
         own = _tally(Path(self._file.name), self._batches, self._written_here)
         names = (HEADER_FILE, EVENTS_FILE, SUMMARY_FILE)
@@ -352,7 +340,7 @@ def _tally(path: Path, batches: int = 0, samples: int = 0) -> FileTally:
 
 def _new_folder(parent: Path, header: CaptureHeader) -> Path:
     parent.mkdir(parents=True, exist_ok=True)
-    specimen = re.sub(r"[^A-Za-z0-9._-]+", "_", header.specimen)[:48].strip("._-") or "specimen"
+    specimen = file_names([header.specimen], "specimen")[header.specimen]
     name = f"{header.started.astimezone(UTC):%Y-%m-%dT%H%M%SZ}-{specimen}"
     for attempt in range(1, 1000):
         path = parent / (name if attempt == 1 else f"{name}_{attempt}")

@@ -26,22 +26,19 @@ def command(captures: tuple[Path, ...]) -> None:
 
     Nothing is erased: to restore a capture, move its folder back. Remove the bin yourself.
     """
-    opened = [open_capture(path) for path in captures]
-    for capture in opened:
+    moves: dict[Path, Path] = {}
+    for capture in [open_capture(path) for path in captures]:
         path = capture.path.resolve()
-        if capture.ending is None and _written_lately(path):
+        newest = max((file.stat().st_mtime for file in path.iterdir() if file.is_file()), default=0.0)
+        if capture.ending is None and time.time() - newest < SETTLED_S:
             raise InputError(f"{path}: was written less than {SETTLED_S:g} s ago and may still be recording")
-        target = path.parent / BIN / path.name
-        if target.exists():
-            raise InputError(f"{target}: already exists; move it away first. Nothing was moved")
+        moves[path] = path.parent / BIN / path.name
+        if moves[path].exists():
+            raise InputError(f"{moves[path]}: already exists; move it away first. Nothing was moved")
+    for path, target in moves.items():
         try:
             target.parent.mkdir(exist_ok=True)
             path.rename(target)
         except OSError as problem:
             raise CaptureError(f"{path}: cannot be moved to {target} ({problem.strerror})") from problem
         say(f"Moved {path} to {target}")
-
-
-def _written_lately(path: Path) -> bool:
-    newest = max((file.stat().st_mtime for file in path.iterdir() if file.is_file()), default=0.0)
-    return time.time() - newest < SETTLED_S

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from dataclasses import asdict
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -12,7 +11,7 @@ import click
 from rig.calibration import BASELINE, learnt_limits
 from rig.cli.options import FOLDER, rig_option
 from rig.cli.output import console, is_plain, json_option, print_json, say
-from rig.core import rounded
+from rig.core import file_names, rounded
 from rig.rigchecks import PieceCheck, read_checks
 from rig.rigfile import read_rig_file
 from rig.sheets import ChartPoint, empty_table, save_control_chart
@@ -47,8 +46,14 @@ def command(*, rig_file: Path, baseline: int | None, out: Path | None, as_json: 
         if points:
             charts.append((piece, quantity, points, learnt_limits(inside, baseline or BASELINE)))
     if out is not None:
+        names = file_names([piece for piece, *_ in charts], "piece")
         for piece, quantity, points, limits in charts:
-            _draw(f"{rig.name}: {piece}", points, limits, out / f"{_file_name(piece)}-{quantity}.png")
+            shown = [
+                ChartPoint(f"{point.at.astimezone():%Y-%m-%d}", point.value, point.u, bool(point.reasons))
+                for point in points
+            ]
+            title, path = f"{rig.name}: {piece}", out / f"{names[piece]}-{quantity}.png"
+            save_control_chart(shown, limits, title=title, unit=points[-1].unit, path=path)
     if as_json:
         print_json(
             {
@@ -77,14 +82,6 @@ def command(*, rig_file: Path, baseline: int | None, out: Path | None, as_json: 
         raise click.exceptions.Exit(1)
 
 
-def _draw(title: str, points: tuple[PieceCheck, ...], limits: ChartLimits | None, path: Path) -> None:
-    shown = [
-        ChartPoint(f"{point.at.astimezone():%Y-%m-%d}", point.value, point.u, bool(point.reasons))
-        for point in points
-    ]
-    save_control_chart(shown, limits, title=title, unit=points[-1].unit, path=path)
-
-
 def _print(title: str, points: tuple[PieceCheck, ...], limits: ChartLimits | None) -> None:
     numbers = (f"{heading}\n{points[-1].unit}" for heading in ("value", "u", "moving range"))
     table = empty_table(title, ("pressed",), numbers, ("outside",), plain=is_plain())
@@ -108,7 +105,3 @@ def _print(title: str, points: tuple[PieceCheck, ...], limits: ChartLimits | Non
             f"mean {limits.mean:.5g}, limits {limits.lower:.5g} to {limits.upper:.5g}, moving range up to "
             f"{limits.largest_range:.3g}, set by {limits.learnt_from} readings",
         )
-
-
-def _file_name(text: str) -> str:
-    return re.sub(r"[^A-Za-z0-9._-]+", "_", text)[:48].strip("._-") or "piece"

@@ -11,8 +11,10 @@ from typing import TYPE_CHECKING
 from rig.core.faces import import_when_used
 
 if TYPE_CHECKING:
+    from rig.core.appending import append_whole, open_lines, write_all
     from rig.core.escaping import (
         csv_cell,
+        file_names,
         from_csv_cell,
         html_text,
         json_visible,

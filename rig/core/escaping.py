@@ -12,6 +12,8 @@ from __future__ import annotations
 import html
 import json
 import re
+from collections.abc import Iterable
+from itertools import count
 from typing import Any
 
 # Control characters but tab and line feed, what changes the direction of text or has no shape at all, and
@@ -91,6 +93,28 @@ def from_csv_cell(text: str) -> str:
     ('=1+1', "'tis", "'=a")
     """
     return text[1:] if text.startswith("'") and _FORMULA.match(text) else text
+
+
+def file_names(names: Iterable[str], otherwise: str) -> dict[str, str]:
+    """Return what files are called that bear these names, on any system; `otherwise` where nothing is left.
+
+    Names that would become the same are numbered, so that no file replaces another.
+
+    Examples
+    --------
+    >>> file_names(["mould 1/a", "mould 1:A", "spring"], "group")
+    {'mould 1/a': 'mould_1_a', 'mould 1:A': 'mould_1_A-2', 'spring': 'spring'}
+    """
+    found: dict[str, str] = {}
+    taken: set[str] = set()
+    for name in names:
+        if name not in found:
+            bare = re.sub(r"[^A-Za-z0-9._-]+", "_", name)[:48].strip("._-") or otherwise
+            numbered = (f"{bare}-{number}" if number > 1 else bare for number in count(1))
+            # some systems do not tell small letters from capitals
+            found[name] = next(each for each in numbered if each.casefold() not in taken)
+            taken.add(found[name].casefold())
+    return found
 
 
 def html_text(text: str) -> str:

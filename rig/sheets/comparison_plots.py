@@ -7,14 +7,13 @@ does.
 
 from __future__ import annotations
 
-import re
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import numpy as np
 
-from rig.core import quantity
+from rig.core import file_names, quantity
 from rig.population import BatchDrift, BatchFigures, Comparison, CurveBand, CurveDifference
 from rig.sheets.plots import DASHES, INK, MARKERS, SERIES, label_axes, new_figure, save_figure
 
@@ -48,6 +47,8 @@ def save_comparison_plots(
     Caption and path of each.
     """
     drawn: list[tuple[str, Path, Figure]] = []
+    columns = list(dict.fromkeys(name for figures in comparison.figures.values() for name in figures))
+    called = file_names([*columns, *drifts, *(difference.second for difference in parted)], "group")
     if bands:
         caption = (
             "Mean force of each group. Dark bands: the mean; light bands: most pieces; dashed: unloading"
@@ -58,14 +59,13 @@ def save_comparison_plots(
             f"Force of {difference.second} less that of {difference.first}; the band holds the whole curve; "
             "marks below show where it excludes zero"
         )
-        drawn.append((caption, folder / f"difference-{_safe(difference.second)}.png", _parted(difference)))
-    columns = list(dict.fromkeys(name for figures in comparison.figures.values() for name in figures))
+        drawn.append((caption, folder / f"difference-{called[difference.second]}.png", _parted(difference)))
     for column in columns[:MOST_PICTURES]:
         caption = f"{quantity(column).title}: every piece, and each group's mean with its interval"
-        drawn.append((caption, folder / f"pieces-{_safe(column)}.png", _pieces(comparison, column)))
+        drawn.append((caption, folder / f"pieces-{called[column]}.png", _pieces(comparison, column)))
     for column, drift in list(drifts.items())[:MOST_PICTURES]:
         caption = f"{quantity(column).title}: batches in order of time, with limits of three standard errors"
-        drawn.append((caption, folder / f"drift-{_safe(column)}.png", _drift(drift)))
+        drawn.append((caption, folder / f"drift-{called[column]}.png", _drift(drift)))
     for _, path, figure in drawn:
         save_figure(figure, path)
     return [(caption, path) for caption, path, _ in drawn]
@@ -160,8 +160,3 @@ def _drift(drift: BatchDrift) -> Figure:
     )
     label_axes(axis, "batch, in order of time", quantity(drift.quantity).heading, "")
     return figure
-
-
-def _safe(name: str) -> str:
-    """Return a name that any file system takes."""
-    return re.sub(r"[^A-Za-z0-9_.-]+", "_", name).strip("._") or "group"

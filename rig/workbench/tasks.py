@@ -23,7 +23,7 @@ from typing import Any, Literal
 from pydantic import BaseModel, TypeAdapter, ValidationError
 
 from rig.core import visible
-from rig.errors import InputError
+from rig.errors import InputError, RecorderError
 
 MOST_AT_ONCE = 2
 """Commands that run at the same time; the others wait."""
@@ -217,6 +217,9 @@ class Tasks:
             task.state = "stopped"
             if task.folder is not None:
                 shutil.rmtree(task.folder, ignore_errors=True)
+        except OSError as problem:  # no process can be had; the page must not wait for one
+            task.state, task.exit_code = "done", RecorderError.exit_code
+            task.said += f"pressrig: the command cannot be started ({problem.strerror})".encode()
         finally:
             task.took_s = time.monotonic() - task.began_s
 

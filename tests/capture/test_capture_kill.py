@@ -109,6 +109,54 @@ def test_a_file_that_may_not_grow_ends_the_capture_in_words(tmp_path: Path, limi
     assert_ended_by_a_full_disk(path)
 
 
+# As above for the file of events, whose last line the limit cuts.
+LIMITED_EVENTS = """
+import resource, sys
+from pathlib import Path
+from capture_makers import made_header
+from rig.capture import CaptureWriter
+from rig.errors import RecorderError
+resource.setrlimit(resource.RLIMIT_FSIZE, (int(sys.argv[2]), int(sys.argv[2])))
+writer = CaptureWriter.create(Path(sys.argv[1]), made_header())
+try:
+    while True:
+        writer.event("warning", text=1000 * "x")
+except RecorderError:
+    sys.exit(3)
+"""
+
+
+@posix_only
+def test_an_event_that_no_longer_fits_takes_no_other_with_it(tmp_path: Path) -> None:
+    # After the first line, lines of some 1090 bytes: of 100 000 bytes the last one gets about half.
+    with python(LIMITED_EVENTS, str(tmp_path), "100000") as process:
+        assert process.wait() == 3
+    (path,) = tmp_path.iterdir()
+    capture = open_capture(path)
+    assert capture.damage == ()
+    kinds = [event["kind"] for event in capture.events()]
+    assert kinds[-2:] == ["warning", "ended"]
+
+
+def test_a_line_that_a_power_cut_tore_takes_no_later_one_with_it(tmp_path: Path) -> None:
+    writer = CaptureWriter.create(tmp_path, made_header())
+    writer.rows([{"cycle": 1}])
+    writer._opened.close()  # the recorder is gone, without an end
+    for name in ("events.jsonl", "summary.jsonl"):
+        whole = (writer.path / name).read_bytes()
+        (writer.path / name).write_bytes(whole[:-5])
+    resumed = CaptureWriter.resume(writer.path)
+    resumed.rows([{"cycle": 2}])
+    resumed.end("done")
+    capture = open_capture(writer.path)
+    assert [event["kind"] for event in capture.events()] == ["resumed", "ended"]
+    assert list(capture.summary_rows()) == [{"cycle": 2}]
+    assert [damage.lost for damage in capture.damage] == [
+        "1 damaged lines of events",
+        "1 damaged rows of the summary",
+    ]
+
+
 @pytest.fixture
 def small_disk(tmp_path: Path) -> Iterator[Path]:
     """A disk of 1 MiB in memory, for those who may mount one."""

@@ -114,6 +114,9 @@ def test_a_damaged_record_costs_itself_only(in_process, capture):
     opened = open_capture(capture)
     assert opened.header.batch == "spring"
     assert [damage.file for damage in opened.damage] == ["amendments.jsonl"]
+    said = in_process("amend", capture, "--batch", "autumn", *WHY).out
+    assert "batch to 'autumn'" in said
+    assert open_capture(capture).header.batch == "autumn"
 
 
 @pytest.mark.skipif(os.geteuid() == 0 if os.name == "posix" else True, reason="root may write anywhere")
@@ -130,6 +133,14 @@ def test_delete_moves_into_the_bin_and_a_move_back_brings_it_again(in_process, c
     assert "No capture" in in_process("captures", capture.parent).out
     shutil.move(moved, capture)
     assert open_capture(capture).damage == ()
+
+
+def test_delete_moves_all_or_none(in_process, capture, tmp_path):
+    other = capture.parent / "other"
+    shutil.copytree(capture, other)
+    (capture.parent / ".bin" / "other").mkdir(parents=True)
+    assert "Nothing was moved" in in_process("delete", capture, other, code=2).err
+    assert capture.exists()
 
 
 def test_delete_takes_no_whole_folder_by_its_name(in_process, capture):

@@ -219,14 +219,14 @@ def test_more_creep_than_allowed_is_a_no(run, tmp_path) -> None:
 # Check standards.
 
 
-def seeded(rig: Path, count: int, *, value: float = 3.0) -> None:
+def seeded(rig: Path, count: int, *, value: float = 3.0, piece: str = "K1") -> None:
     """A chart that was kept for some days, readings 0.002 apart."""
     log = read_checks(rig)
     for number in range(count):
         log.add(
             PieceCheck(
                 at=datetime(2026, 3, 1 + number, 7, tzinfo=UTC),
-                piece="K1",
+                piece=piece,
                 quantity="secant_n_per_mm",
                 value=value + 0.002 * (number % 2),
                 u=0.004,
@@ -307,6 +307,13 @@ def test_the_chart_is_shown_and_drawn(run, bench, tmp_path) -> None:
     assert (tmp_path / "plots" / "K1-secant_n_per_mm.png").read_bytes().startswith(b"\x89PNG")
     document = json.loads(run("verify", "chart", "--rig", bench, "--json").out)
     assert len(document["charts"][0]["points"]) == 9
+
+
+def test_charts_of_pieces_with_like_names_are_drawn_into_files_of_their_own(run, bench, tmp_path) -> None:
+    seeded(bench, 3, piece="K/1")
+    seeded(bench, 3, piece="K 1")
+    assert run("verify", "chart", "--rig", bench, "--out", tmp_path / "plots").code == 0
+    assert len(list((tmp_path / "plots").glob("*.png"))) == 2
 
 
 def test_clearing_takes_a_reason_and_something_to_clear(run, bench) -> None:

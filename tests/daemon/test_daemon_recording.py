@@ -13,7 +13,7 @@ import pytest
 from delivering import CALIBRATION, HandedOver, delivery, header_of, virtual_rig
 
 from rig.calibration import Calibration
-from rig.capture import CaptureWriter, open_capture
+from rig.capture import open_capture, writing
 from rig.errors import DeviceError, RecorderError
 from rig.jobs import Bench, StopRule, Watch, record, recording
 from rig.reader import PortAddress, Reader
@@ -181,14 +181,14 @@ class _FullDisk:
     """Refuses samples files from some length on, as a full disk does."""
 
     def __init__(self, monkeypatch, length):
-        whole = CaptureWriter._put
+        whole = writing.append_whole
 
-        def put(writer, data):
-            if writer._file.tell() + len(data) > length and len(data) > 100:
+        def put(file, data):
+            if file.name.endswith(".arrow") and file.tell() + len(data) > length and len(data) > 100:
                 raise OSError(28, "No space left on device")
-            whole(writer, data)
+            whole(file, data)
 
-        monkeypatch.setattr(CaptureWriter, "_put", put)
+        monkeypatch.setattr(writing, "append_whole", put)
 
 
 def test_a_disk_that_fills_up_ends_the_capture_as_a_failure(tmp_path, monkeypatch):

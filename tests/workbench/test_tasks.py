@@ -58,6 +58,18 @@ def test_a_document_is_that_of_the_command_line(tmp_path) -> None:
     assert [cycle["peak_force_n"] for cycle in cycles] == pytest.approx([40.0] * 4, abs=0.1)
 
 
+def test_a_command_that_cannot_be_started_is_over_and_says_so(tmp_path, monkeypatch) -> None:
+    monkeypatch.setattr(module, "_PROGRAM", (str(tmp_path / "no-such-python"),))
+
+    async def ask():
+        async with running(tmp_path) as tasks:
+            return await ended(tasks.start(["captures", str(tmp_path)]))
+
+    progress = asyncio.run(ask())
+    assert (progress.state, progress.exit_code) == ("done", 3)
+    assert "cannot be started (No such file or directory)" in progress.words
+
+
 def test_a_command_that_is_stopped_ends_and_takes_its_folder_away(tmp_path) -> None:
     async def ask():
         async with running(tmp_path / "reports") as tasks:
