@@ -169,6 +169,11 @@ def parse(text: str | float, unit: str) -> float:
         return _sum_of_two(text, compound, unit)
     match = _QUANTITY.fullmatch(normal)
     if match is None:
+        pointed = re.sub(r"(?<=\d),(?=\d)", ".", normal, count=1).strip()
+        if pointed != normal.strip() and _QUANTITY.fullmatch(pointed):
+            # three digits after it may be meant as thousands
+            joined = f" or '{normal.replace(',', '').strip()}'" if re.search(r",\d{3}(?!\d)", normal) else ""
+            raise InputError(f"{_shown(text)} has a comma; write '{pointed}'{joined}")
         raise InputError(f"{_shown(text)} is not a number followed by a unit; write '{right}'")
     number, found = match.groups()
     if found is None:

@@ -84,9 +84,7 @@ def read_date(text: str, where: str) -> datetime:
         if form.startswith(("%y%m", "%Y%m")) and len(re.sub(r"\D", "", text)) not in _DIGITS[form[:2]]:
             continue
         return found if found.tzinfo else found.replace(tzinfo=UTC)
-    raise InputError(
-        f"{where}: date: found {text!r:.40}, expected such as 2026-04-16, 20260416 or 16.04.2026"
-    )
+    raise InputError(f"{where}: date: found {text!r:.40}, expected 2026-04-16, 20260416 or 16.04.2026")
 
 
 def bare_name(path: Path) -> str:

@@ -110,7 +110,7 @@ def command(
     register: Path | None,
     although: list[str],
     contact_force_n: float | None,
-    conditioning: int,
+    conditioning: int | None,
     calibration: Calibration | None,
     out: Path | None,
     as_json: bool,

@@ -106,7 +106,8 @@ def calibration_option(about: str = "Read all counts with this calibration.") ->
 
 def conditioning_option(about: str = "Number of first cycles to leave out.") -> Decorator:
     """`--conditioning N`."""
-    return click.option("--conditioning", type=click.IntRange(0), default=0, metavar="N", help=about)
+    about += "  [default: as the capture's method says, else 0]"
+    return click.option("--conditioning", type=click.IntRange(0), metavar="N", help=about)
 
 
 def depths_option(about: str, *, several: bool = True) -> Decorator:

@@ -81,7 +81,7 @@ def command(
     photos: tuple[str, ...],
     margins: tuple[str, ...],
     contact_force_n: float | None,
-    conditioning: int,
+    conditioning: int | None,
     at: str | None,
     calibration: Calibration | None,
     out: Path,

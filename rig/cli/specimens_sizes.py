@@ -142,7 +142,9 @@ def _records(specimen: str | None, readings: Sequence[str], given: dict[str, Any
         for text in readings:
             match = _READING.fullmatch(text)
             if match is None or specimen is None:
-                raise InputError(f"size: found {text!r:.40}, expected such as 'diameter A=90.4 mm'")
+                raise InputError(
+                    f"size: found {text!r:.40}, expected DIRECTION=SIZE, such as 'diameter A=90.4 mm'"
+                )
             yield _reading(specimen, match[1], match[2], **facts)
 
 

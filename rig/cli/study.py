@@ -82,7 +82,7 @@ def command(
     quantity: str | None,
     at: str | None,
     contact_force_n: float | None,
-    conditioning: int,
+    conditioning: int | None,
     calibration: Calibration | None,
     laboratories: bool,
     tolerance: str | None,

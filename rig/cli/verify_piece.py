@@ -59,7 +59,7 @@ def command(
     known: str | None,
     tolerance: str | None,
     baseline: int | None,
-    conditioning: int,
+    conditioning: int | None,
     as_json: bool,
 ) -> None:
     """Measure the check standard pressed in CAPTURE, judge it, and add it to its control chart.

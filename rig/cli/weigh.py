@@ -223,7 +223,9 @@ def _typed(pieces: Sequence[str], given: dict[str, Any]) -> list[tuple[str, str]
     for piece in pieces:
         name, separator, text = piece.rpartition("=")
         if not separator or not name.strip():
-            raise InputError(f'weigh: found {piece!r:.40}, expected such as F-90-001="37.2 g", or --rig FILE')
+            raise InputError(
+                f'weigh: found {piece!r:.40}, expected ID=MASS, such as F-90-001="37.2 g", or --rig FILE'
+            )
         pairs.append((name.strip(), text.strip()))
     return pairs
 

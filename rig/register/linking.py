@@ -145,7 +145,7 @@ class _Plan:
         spelt = similar_ids(name, known)
         if spelt or not add:
             near = spelt or near_ids(name, known)
-            asked = f"; did you mean {' or '.join(near)}?" if near else ""
+            asked = f" (did you mean {' or '.join(near)}?)" if near else ""
             return f"says specimen {name}, which is not in the register{asked}"
         try:
             checked_id(name)

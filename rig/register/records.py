@@ -233,6 +233,6 @@ def _check_words(record: Record) -> None:
     if kind in (BATCH, MODEL, ORIENTATION, NOTES, CAPTURE) and not (text or "").strip():
         raise InputError(f"{kind}: found nothing, expected words")
     if kind == SIZE and not (record.detail or "").strip():
-        raise InputError("size: says no direction; expected such as 'diameter A' or 'height'")
+        raise InputError("size: found no direction; expected one, such as 'diameter A' or 'height'")
     if kind == WITHDRAWN and record.corrects is None:
         raise InputError("withdrawn: names no record that it withdraws")

@@ -148,7 +148,7 @@ class Register:
         found = self._records("WHERE specimen = ?", name)
         if not found:
             near = near_ids(name, self.ids())
-            asked = f"; did you mean {' or '.join(near)}?" if near else ""
+            asked = f" (did you mean {' or '.join(near)}?)" if near else ""
             raise InputError(f"specimen {name}: is not in the register {self.path}{asked}")
         return RegisteredSpecimen.of(name, found)
 

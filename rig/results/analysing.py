@@ -50,6 +50,8 @@ class Asked:
 
     Parameters
     ----------
+    conditioning
+        First cycles that are left out of the means; None for as many as the capture's method says, else none.
     at
         Depths at which forces are given, with commas between, such as "10%,5 mm".
     datum
@@ -63,7 +65,7 @@ class Asked:
     """
 
     contact_force_n: float | None = None
-    conditioning: int = 0
+    conditioning: int | None = None
     at: str | None = None
     datum: str = "cycle"
     free_height_mm: float | None = None
@@ -231,13 +233,13 @@ def _doubts(path: Path, analysis: CaptureAnalysis, asked: Asked, progress: Progr
     if not analysis.examined.cycles:
         return Doubts()
     if not asked.draws:
-        return Doubts(budget(analysis.examined, analysis.applied, asked.conditioning))
+        return Doubts(budget(analysis.examined, analysis.applied, analysis.settings.conditioning))
     with progress(f"drawing {path.name}", asked.draws) as show:
         found = monte_carlo(
             analysis.examined,
             analysis.applied,
             asked.draws,
-            conditioning=asked.conditioning,
+            conditioning=analysis.settings.conditioning,
             show=lambda done: show(done, f"{done} draws"),
         )
     return Doubts(found.budget, found)
@@ -255,7 +257,7 @@ def _settings(capture: Capture, asked: Asked) -> AnalysisSettings:
         )
     return AnalysisSettings(
         contact_force_n=asked.contact_force_n,
-        conditioning=asked.conditioning,
+        conditioning=_conditioning_of(capture) if asked.conditioning is None else asked.conditioning,
         at=depths,
         datum="first" if asked.datum == "first" else "cycle",
         free_height_mm=asked.free_height_mm or capture.header.free_height_mm,
@@ -264,6 +266,13 @@ def _settings(capture: Capture, asked: Asked) -> AnalysisSettings:
         zero=ZeroPolicy.of(asked.zero or capture.header.zero),
         excluded=tuple(capture.exclusions.cycles),
     )
+
+
+def _conditioning_of(capture: Capture) -> int:
+    """Return the number of conditioning cycles of the capture's method; 0 if it has none."""
+    with suppress(InputError):  # presses are measured whatever their method's text has become
+        return method_of(capture.header).conditioning.cycles
+    return 0
 
 
 def climate_by_cycle(capture: Capture, result: CaptureResult) -> dict[str, FloatArray]:

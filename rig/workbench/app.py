@@ -228,14 +228,15 @@ def _answers_api(catalogue: Catalogue, tasks: Tasks, rig_file: Path | None) -> A
     @router.get("/api/analysis")
     async def analysis(
         capture: Name,
-        conditioning: Annotated[int, Query(ge=0, le=10**6)] = 0,
+        conditioning: Annotated[int | None, Query(ge=0, le=10**6)] = None,
         start: Annotated[int, Query(ge=0, le=10**7)] = 0,
     ) -> Analysis:
         """Return the quantities of every cycle; ask again until `capture` is there."""
         path = await run_in_threadpool(catalogue.path_of, capture)
         key = (path, catalogue.stamp(capture), conditioning)
         if key not in analysed or analysed[key].state == "stopped":
-            words = ["analyse", f"--conditioning={conditioning}", "--", str(path)]
+            left_out = [] if conditioning is None else [f"--conditioning={conditioning}"]
+            words = ["analyse", *left_out, "--", str(path)]
             analysed[key] = tasks.start(words, wants_json=True)
             while len(analysed) > KEPT_ANALYSES:
                 analysed.popitem(last=False)

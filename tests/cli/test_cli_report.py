@@ -17,6 +17,7 @@ name: four squeezes
 purpose: A test.
 follows: The arithmetic of ISO 3386-1, in a hurry. No conformity is claimed.
 specimen: {stiffness: "40 N/mm"}
+conditioning: {cycles: 2}
 steps:
   - contact_check: {force: "1 N", speed: "5 mm/s"}
   - repeat:
@@ -65,6 +66,16 @@ def test_a_quantity_that_cannot_be_had_makes_the_answer_no_with_its_reason(captu
     assert refused.returncode == 1
     assert "area" in refused.stdout
     assert "not available: cv40_kpa" in refused.stderr
+
+
+def test_conditioning_cycles_of_the_method_stay_out_of_means_unless_another_number_is_given(captures) -> None:
+    home, _, whole = captures
+
+    def counted(*options: object) -> int:
+        document = json.loads(done(home, "analyse", "--json", *options, whole))
+        return document["captures"][0]["summary"]["peak_force_n"]["n"]
+
+    assert (counted(), counted("--conditioning", 0), counted("--conditioning", 1)) == (2, 4, 3)
 
 
 def test_a_capture_without_a_method_is_wrong_input(tmp_path) -> None:

@@ -57,7 +57,7 @@ def test_conflicts_are_told_and_left_alone(register):
     whys = [each.why for each in linked.conflicts]
     assert whys[0] == "says specimen F-90-002, but is attached to F-90-001"
     assert whys[1] == "says batch autumn, but F-90-001 is of batch spring in the register"
-    assert whys[2] == "says specimen F-90-01, which is not in the register; did you mean F-90-001?"
+    assert whys[2] == "says specimen F-90-01, which is not in the register (did you mean F-90-001?)"
     assert whys[3] == "is the same capture as captures/4; is it a copy?"
     assert linked.attached == (("captures/4", "F-90-001"),)
 

@@ -94,7 +94,7 @@ def test_of_several_records_all_are_written_or_none(register):
 def test_an_id_spelt_nearly_so_is_asked_about_and_entered_as_another_on_a_word(register):
     with pytest.raises(InputError, match="did you mean F-90-001"):
         register.add("f90-1")
-    with pytest.raises(InputError, match=r"not in the register .*; did you mean F-90-001\?"):
+    with pytest.raises(InputError, match=r"not in the register .* \(did you mean F-90-001\?\)"):
         register.specimen("F-90-01")
     register.add("f90-1", another=True)
     assert register.ids() == ("F-90-001", "f90-1")
@@ -113,7 +113,7 @@ def test_an_id_spelt_nearly_so_is_asked_about_and_entered_as_another_on_a_word(r
         ({"kind": "notes", "text": "x" * 3000}, "text: found 3000 characters"),
         ({"kind": "moulded", "text": "in spring"}, "moulded: found 'in spring', expected a day"),
         ({"kind": "state", "text": "new", "at": "2999-01-01"}, "at: 2999-01-01 lies ahead"),
-        ({"kind": "size", "value": 90.0}, "size: says no direction"),
+        ({"kind": "size", "value": 90.0}, "size: found no direction"),
         ({"kind": "batch", "text": " "}, "batch: found nothing"),
         ({"kind": "state", "text": "new", "specimen": "-x"}, "id: found '-x'"),
         ({"kind": "state", "text": "new", "specimen": "=a"}, "id: found '=a'"),

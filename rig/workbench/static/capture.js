@@ -205,7 +205,7 @@ function standing(about) {
 
 /** @param {About} about */
 async function measure(about) {
-  const left = at("conditioning").value || 0;
+  const left = at("conditioning").value;
   const found = await analysed(capture, left, (words) => say(words));
   standing(about);
   const fill = () => {

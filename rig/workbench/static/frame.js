@@ -43,13 +43,13 @@ export async function aboutOf(capture) {
 /**
  * Asks again until a command beside the page has ended; `told` hears how long it has been at work.
  * @param {string} capture
- * @param {string | number} conditioning
+ * @param {string} conditioning as many as the method says, if empty
  * @param {(words: string) => void} told
  * @returns {Promise<Measured>}
  */
 export async function analysed(capture, conditioning, told) {
   for (;;) {
-    const found = await fetched("analysis", { capture, conditioning });
+    const found = await fetched("analysis", conditioning === "" ? { capture } : { capture, conditioning });
     if (found.capture !== null) {
       return { capture: /** @type {CaptureResult} */ (/** @type {unknown} */ (found.capture)), cycles: found.cycles };
     }

@@ -9,7 +9,7 @@ import { aboutOf, analysed, fetched } from "/static/workbench/frame.js";
  */
 export async function keptLoop(capture) {
   const about = await aboutOf(capture);
-  const found = await analysed(capture, 0, () => {});
+  const found = await analysed(capture, "", () => {});
   const row = found.capture.cycles.at(-1);
   if (row === undefined) {
     throw new Error(`${capture}: found no cycle to compare with`);

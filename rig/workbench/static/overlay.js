@@ -165,7 +165,7 @@ withWords(async () => {
   remember();
   await Promise.all(captures.map(async (capture) => {
     try {
-      const [about, found] = await Promise.all([aboutOf(capture), analysed(capture, 0, (words) => say(words))]);
+      const [about, found] = await Promise.all([aboutOf(capture), analysed(capture, "", (words) => say(words))]);
       kept.set(capture, { about, found });
     } catch (problem) {
       problems.push(`Not drawn: ${problem instanceof Error ? problem.message : problem}.`);
