@@ -24,6 +24,7 @@ StatusArray = npt.NDArray[np.uint8]
 BoolArray = npt.NDArray[np.bool_]
 
 COUNTS = "counts"
+US_PER_S = 1e6
 
 Sense = Literal["compression", "tension"]
 """Working direction of a recording: which way the specimen is loaded."""

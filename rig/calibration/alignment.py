@@ -17,9 +17,9 @@ from __future__ import annotations
 
 import numpy as np
 
-from rig.calibration.calibration import US_PER_S, Calibration
+from rig.calibration.calibration import Calibration
 from rig.calibration.signals import Signals
-from rig.samples import COUNTS, FloatArray, IntArray, Samples, Status
+from rig.samples import COUNTS, US_PER_S, FloatArray, IntArray, Samples, Status
 
 DECISION_SAMPLES = 512
 DECISION_S = 2.0

@@ -22,10 +22,8 @@ from rig.calibration.provenance import Provenance, finite, freedom, not_negative
 from rig.calibration.scales import Scale
 from rig.errors import InputError
 from rig.renamed import CALIBRATION_KEYS
-from rig.samples import COUNTS, FloatArray, RawArray, RawChannel, Samples
+from rig.samples import COUNTS, US_PER_S, FloatArray, RawArray, RawChannel, Samples
 from rig.units import factor
-
-US_PER_S = 1e6
 
 PARTS = {
     "force": "force",

@@ -198,7 +198,7 @@ def _check_contact(given: dict[str, Any], asked: _Asked) -> Path:
     path = _ordered(meant, order)
     if path is not None:
         return path
-    job = HeightJob(checked, surfaces, order.card, bare_mm=bare_mm, works_out=False)
+    job = HeightJob(order, checked, surfaces, bare_mm=bare_mm, works_out=False)
 
     def job_for(reader: Reader) -> HeightJob:
         must_hold_for(cautions, reader, already=already)

@@ -36,7 +36,7 @@ from rig.daemon.bulletin import (
 from rig.jobs.driving import cause_in_words
 from rig.jobs.orders import HeightCard, JobKind
 from rig.reader import Delivery, LinkEvent, newest_auxiliary, switch_words
-from rig.samples import FloatArray, Samples
+from rig.samples import US_PER_S, FloatArray, Samples
 from rig.wire import AUXILIARY_UNITS, LATCHED_STOPS, Capability, EventCode, StateFlag, Switch
 
 POINTS_PER_S = 50
@@ -64,7 +64,6 @@ AWAY_PERIODS = 5.0
 """A rig without samples for so long, and for this many of its periods, is away."""
 
 RATE_OVER_S = 2.0
-US_PER_S = 1e6
 
 _Kept = TypeVar("_Kept")
 

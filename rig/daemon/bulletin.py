@@ -12,7 +12,7 @@ from typing import Annotated, Literal
 
 from pydantic import Field
 
-from rig.jobs.orders import HeightCard, JobKind, Message
+from rig.jobs.orders import HeightCard, JobKind, Message, Order, RigRef
 
 RigState = Literal[
     "away",  # the port is lost, or was never there
@@ -198,3 +198,68 @@ class Done(Message):
 
     done: Literal[True] = True
     job: int | None = None
+
+
+class AskStatus(Message):
+    """How does the rig stand?"""
+
+    ask: Literal["status"] = "status"
+
+
+class AskNews(Message):
+    """What is newer than what was seen?"""
+
+    ask: Literal["news"] = "news"
+    seen: Seen = Seen()
+
+
+class AskMethods(Message):
+    """Which methods and plans are offered?"""
+
+    ask: Literal["methods"] = "methods"
+
+
+class AskStart(Message):
+    """Begin a job."""
+
+    ask: Literal["start"] = "start"
+    rig: RigRef
+    order: Order
+
+
+class AskPreview(Message):
+    """What would a job do? Nothing moves."""
+
+    ask: Literal["preview"] = "preview"
+    rig: RigRef
+    order: Order
+
+
+class AskHalt(Message):
+    """Stop at once; without a rig: whichever the daemon holds."""
+
+    ask: Literal["halt"] = "halt"
+    rig: RigRef | None = None
+    who: Annotated[str, Field(max_length=100)] = "somebody"
+
+
+class AskProceed(Message):
+    """The step off the rig is done."""
+
+    ask: Literal["proceed"] = "proceed"
+    rig: RigRef
+
+
+class AskAcknowledge(Message):
+    """The cautions have been read today."""
+
+    ask: Literal["acknowledge"] = "acknowledge"
+    rig: RigRef
+    who: Annotated[str, Field(max_length=100)] = "somebody"
+
+
+Request = Annotated[
+    AskStatus | AskNews | AskMethods | AskStart | AskPreview | AskHalt | AskProceed | AskAcknowledge,
+    Field(discriminator="ask"),
+]
+"""What crosses to the daemon, one a line; it answers each with one of the values above."""

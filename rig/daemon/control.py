@@ -10,7 +10,6 @@ gets in. Nothing that comes in raises. Cost: a thread for each connection, sixte
 from __future__ import annotations
 
 import contextlib
-import json
 import os
 import socket
 import struct
@@ -19,17 +18,34 @@ import time
 from collections.abc import Iterator, Sequence
 from pathlib import Path
 from types import TracebackType
-from typing import TYPE_CHECKING, Annotated, Any, Literal, Protocol
+from typing import TYPE_CHECKING, Any, Protocol
 
 from loguru import logger
-from pydantic import BaseModel, ConfigDict, Field, TypeAdapter, ValidationError
+from pydantic import BaseModel, TypeAdapter, ValidationError
 
 from rig.core import load_json
-from rig.daemon.bulletin import Done, MethodList, News, Preview, Refusal, RigStatus, Seen
+from rig.daemon.bulletin import (
+    AskAcknowledge,
+    AskHalt,
+    AskMethods,
+    AskNews,
+    AskPreview,
+    AskProceed,
+    AskStart,
+    AskStatus,
+    Done,
+    MethodList,
+    News,
+    Preview,
+    Refusal,
+    Request,
+    RigStatus,
+    Seen,
+)
 from rig.daemon.shelf import Shelf
 from rig.daemon.socket_place import held_by, sockets_there
 from rig.errors import DeviceError, InputError
-from rig.jobs.orders import Order, RigRef
+from rig.jobs.orders import Message, Order, RigRef
 
 if TYPE_CHECKING:
     from rig.daemon.board import Board  # whoever asks a daemon needs no samples
@@ -54,60 +70,7 @@ _PIECE = 65_536
 
 _PEER = struct.Struct("3i")
 """Process, user and group of the other end, unix(7)."""
-
-
-class _Ask(BaseModel):
-    model_config = ConfigDict(extra="forbid", frozen=True)
-
-
-class _AskStatus(_Ask):
-    ask: Literal["status"]
-
-
-class _AskNews(_Ask):
-    ask: Literal["news"]
-    seen: Seen = Seen()
-
-
-class _AskStart(_Ask):
-    ask: Literal["start"]
-    rig: RigRef
-    order: Order
-
-
-class _AskPreview(_Ask):
-    ask: Literal["preview"]
-    rig: RigRef
-    order: Order
-
-
-class _AskHalt(_Ask):
-    """Without a rig: whichever this daemon holds."""
-
-    ask: Literal["halt"]
-    rig: RigRef | None = None
-    who: Annotated[str, Field(max_length=100)] = "somebody"
-
-
-class _AskProceed(_Ask):
-    ask: Literal["proceed"]
-    rig: RigRef
-
-
-class _AskAcknowledge(_Ask):
-    ask: Literal["acknowledge"]
-    rig: RigRef
-    who: Annotated[str, Field(max_length=100)] = "somebody"
-
-
-class _AskMethods(_Ask):
-    ask: Literal["methods"]
-
-
-_Asked = (
-    _AskStatus | _AskNews | _AskStart | _AskPreview | _AskHalt | _AskProceed | _AskAcknowledge | _AskMethods
-)
-_REQUEST: TypeAdapter[_Asked] = TypeAdapter(Annotated[_Asked, Field(discriminator="ask")])
+_REQUEST: TypeAdapter[Request] = TypeAdapter(Request)
 
 
 class Orders(Protocol):
@@ -243,7 +206,7 @@ class ControlServer:
             logger.opt(exception=problem).error("a request was cut off")
             return _as_json(Refusal(refused=f"the request was cut off: {problem!r}"))
 
-    def _carry_out(self, asked: _Asked) -> BaseModel:
+    def _carry_out(self, asked: Request) -> BaseModel:
         answer: BaseModel
         meant = getattr(asked, "rig", None)
         if meant is not None and not meant.means(self._held):
@@ -252,21 +215,21 @@ class ControlServer:
                 "send it to that rig's daemon"
             )
         match asked:
-            case _AskStatus():
+            case AskStatus():
                 answer = self._board.status()
-            case _AskNews():
+            case AskNews():
                 answer = self._board.news(asked.seen)
-            case _AskStart():
+            case AskStart():
                 answer = self._orders.start(asked.order)
-            case _AskPreview():
+            case AskPreview():
                 answer = self._orders.preview(asked.order)
-            case _AskHalt():
+            case AskHalt():
                 answer = self._orders.halt(asked.who)
-            case _AskProceed():
+            case AskProceed():
                 answer = self._orders.proceed()
-            case _AskAcknowledge():
+            case AskAcknowledge():
                 answer = self._orders.acknowledge(asked.who)
-            case _AskMethods():
+            case AskMethods():
                 answer = self._shelf.methods()
         return answer
 
@@ -319,39 +282,38 @@ class ControlClient:
 
     def status(self) -> RigStatus:
         """Return how the rig stands."""
-        return RigStatus.model_validate(self._ask({"ask": "status"}))
+        return RigStatus.model_validate(self._ask(AskStatus()))
 
     def news(self, seen: Seen) -> News:
         """Return what is newer than what was seen."""
-        return News.model_validate(self._ask({"ask": "news", "seen": seen.model_dump()}))
+        return News.model_validate(self._ask(AskNews(seen=seen)))
 
     def start(self, order: Order) -> Done | Refusal:
         """Begin a job."""
-        return _decided(self._ask(self._for_rig("start") | {"order": order.model_dump(mode="json")}))
+        return _decided(self._ask(AskStart(rig=self._meant(), order=order)))
 
     def halt(self, who: str) -> Done | Refusal:
         """Stop at once."""
-        rig = None if self._rig is None else self._rig.model_dump()
-        return _decided(self._ask({"ask": "halt", "rig": rig, "who": who}))
+        return _decided(self._ask(AskHalt(rig=self._rig, who=who)))
 
     def proceed(self) -> Done | Refusal:
         """The step off the rig is done."""
-        return _decided(self._ask(self._for_rig("proceed")))
+        return _decided(self._ask(AskProceed(rig=self._meant())))
 
     def acknowledge(self, who: str) -> Done | Refusal:
         """The cautions have been read today."""
-        return _decided(self._ask(self._for_rig("acknowledge") | {"who": who}))
+        return _decided(self._ask(AskAcknowledge(rig=self._meant(), who=who)))
 
     def methods(self) -> MethodList:
         """Methods and plans that stand ready."""
-        return MethodList.model_validate(self._ask({"ask": "methods"}))
+        return MethodList.model_validate(self._ask(AskMethods()))
 
-    def _for_rig(self, ask: str) -> dict[str, Any]:
-        """Return an order with the rig that it is for."""
+    def _meant(self) -> RigRef:
+        """Return the rig that an order is for."""
         if self._rig is None:
             status = self.status()
             self._rig = RigRef(name=status.rig, port=status.port)
-        return {"ask": ask, "rig": self._rig.model_dump()}
+        return self._rig
 
     def _connect(self, until_s: float) -> None:
         self._socket.settimeout(CLIENT_S)
@@ -366,7 +328,7 @@ class ControlClient:
             else:
                 return
 
-    def _ask(self, request: dict[str, Any]) -> dict[str, Any]:
+    def _ask(self, request: Message) -> dict[str, Any]:
         """Return the answer to one request.
 
         Raises
@@ -375,12 +337,14 @@ class ControlClient:
             If the daemon goes away or hangs.
         """
         try:
-            self._socket.sendall(json.dumps(request).encode() + b"\n")
+            self._socket.sendall(request.model_dump_json().encode() + b"\n")
             while b"\n" not in self._left:
                 piece = self._socket.recv(_PIECE)
                 if not piece:
                     raise DeviceError("the daemon has ended")
                 self._left += piece
+                if len(self._left) > LONGEST_LINE + _PIECE:
+                    raise DeviceError(f"the daemon's answer does not end within {LONGEST_LINE} bytes")
         except OSError as problem:
             raise DeviceError(f"the daemon does not answer ({problem})") from problem
         line, _, self._left = self._left.partition(b"\n")

@@ -29,6 +29,7 @@ from rig.daemon.live import LiveAnalysis
 from rig.errors import DeviceError, InputError, RigError
 from rig.jobs import Bench, Ended, Job, Progress, Standing, Watch, check_job
 from rig.jobs.cautions import CautionsRead
+from rig.jobs.driving import PlatenRunsOnError
 from rig.jobs.endurance import endurance_job, order_of, unfinished
 from rig.jobs.guidance import Guidance
 from rig.jobs.motion_watch import IntendedMotion, MotionWatch
@@ -37,6 +38,7 @@ from rig.methods import CheckedPlan
 from rig.reader import MANY_BOOTS, Delivery, PortAddress, Reader, restarts
 from rig.rigchecks import standing_of
 from rig.rigfile import RigFile, read_rig_file
+from rig.samples import US_PER_S
 
 IDLE_S = 0.05
 """How long an idle desk waits for a delivery before it looks for an order."""
@@ -62,7 +64,6 @@ WARN_EVERY_S = 5.0
 CLOCK_BEGINS_ANEW = frozenset(("reset", "link_restored", "streaming"))
 """Events behind which time and position may count from elsewhere."""
 
-US_PER_S = 1e6
 
 DISARM_ATTEMPTS = 3
 """Retries while a job is ending; more would delay the next halt."""
@@ -284,8 +285,8 @@ class Desk:
             if not under_way.stopped.is_set():
                 ended = self._perform(under_way, reader)
         except RigError as problem:
-            # what was given up because of the person's stop is no failure of the rig
-            if not under_way.stopped.is_set():
+            # given up because of the person's stop: no failure of the rig, unless its platen goes on
+            if not under_way.stopped.is_set() or isinstance(problem, PlatenRunsOnError):
                 ended = Ended(reason=str(problem), failed=True)
         except Exception as problem:
             logger.opt(exception=problem).error("job {} failed", number)
@@ -387,7 +388,7 @@ class Desk:
         InputError
             If the file or its calibration is not what the daemon has read, or cannot be read.
         """
-        if self._rig.path is None or job.kind == "release":
+        if self._rig.path is None or job.order.kind == "release":
             return
         now = read_rig_file(self._rig.path)
         if now.source != self._rig.source or now.calibration.identity != self._rig.calibration.identity:
@@ -434,7 +435,7 @@ class Desk:
             under_way = _UnderWay(self._number, job, warned)
             self._board.begin_job(
                 under_way.number,
-                job.kind,
+                job.order.kind,
                 job.name,
                 job.card.specimen,
                 expected_s=job.expected_s,

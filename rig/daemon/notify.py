@@ -13,8 +13,6 @@ import time
 from collections.abc import Callable, Mapping
 from contextlib import suppress
 
-US_PER_S = 1e6
-
 BEATS_PER_LIMIT = 3
 """This many beats fall into the time after which the supervisor takes a daemon for dead."""
 
@@ -77,4 +75,4 @@ def _watchdog_s(environment: Mapping[str, str]) -> float:
     text, process = environment.get("WATCHDOG_USEC", ""), environment.get("WATCHDOG_PID", "")
     if not text.isdigit() or process not in ("", str(os.getpid())):
         return 0.0
-    return int(text) / US_PER_S
+    return int(text) / 1e6

@@ -18,8 +18,8 @@ from rig.errors import InputError
 from rig.jobs.orders import LONGEST_METHOD
 
 MOST_FILES = 60
-MOST_CHARACTERS = 160_000
-"""Of all texts together: the answer must fit into one line of the control socket."""
+MOST_BYTES = 240_000
+"""Of all together, as they cross: the answer must fit into one line of the control socket."""
 
 
 class Shelf:
@@ -39,12 +39,14 @@ class Shelf:
         """Return what is there now, in the order of the files' names; a folder that is absent is empty."""
         paths = [path for folder in self._folders for path in sorted(folder.glob("*.yaml"))][:MOST_FILES]
         found: list[MethodText] = []
-        room = MOST_CHARACTERS
+        room = MOST_BYTES
         known: dict[Path, tuple[int, MethodText | None]] = {}
         for path in paths:
             ready = self._read(path, known)
-            if ready is not None and len(ready.text) <= room:
-                room -= len(ready.text)
+            # not characters: one may take four bytes, and a line break two
+            size = 0 if ready is None else len(ready.model_dump_json().encode()) + 1
+            if ready is not None and size <= room:
+                room -= size
                 found.append(ready)
         self._known = known
         return MethodList(methods=tuple(found))

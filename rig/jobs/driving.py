@@ -28,7 +28,7 @@ from rig.core import EventKind
 from rig.errors import DeviceError, InputError, RigError
 from rig.jobs.disk_thread import DiskThread
 from rig.jobs.hand_waits import PersonAsked, note_step_off_rig
-from rig.jobs.job import Progress, Watch
+from rig.jobs.job import Progress, Span, Watch
 from rig.jobs.motion_watch import GONE_AT, GONE_SHARE, SLACK_MM, SLACK_SHARE, IntendedMotion
 from rig.jobs.recording import link_tallies, write_events
 from rig.jobs.tripwire import Tripwire
@@ -59,7 +59,7 @@ from rig.reader import (
     Reader,
     restarts,
 )
-from rig.samples import Samples
+from rig.samples import US_PER_S, Samples
 from rig.wire import LATCHED_STOPS, MOTION_ENDS, EventCode, StateFlag
 
 WAIT_S = 0.02
@@ -114,8 +114,6 @@ HOME_MM = 1.0
 HOME_SEEN_S = 0.3
 """Device time for which it must be seen there: longer than samples are late without being noticed."""
 
-US_PER_S = 1e6
-
 
 class MethodStoppedError(DeviceError):
     """What was to be done ended before its last step; the message says at which step and why."""
@@ -125,6 +123,10 @@ class StoppedByPersonError(MethodStoppedError):
     """A person wished it to stop: nothing failed, but it was not done to its end."""
 
     exit_code = 1
+
+
+class PlatenRunsOnError(MethodStoppedError):
+    """The platen was seen moving although it had been halted and disarmed."""
 
 
 class LinkLostError(MethodStoppedError):
@@ -203,8 +205,7 @@ class Driver:
         self._state_written: tuple[object, ...] | None = None
         self._behind: tuple[int, int, float] | None = None
         self._shift = (0, 0)
-        self._first_us: int | None = None
-        self._last_us = 0
+        self._span = Span()
         self._fresh = time.monotonic()
         self._received = -math.inf
         self._ended: object = None
@@ -213,13 +214,12 @@ class Driver:
 
     def progress(self, cycles: int = 0) -> Progress:
         """Return how far the recording is."""
-        length_s = 0.0 if self._first_us is None else (self._last_us - self._first_us) / US_PER_S
-        return Progress(length_s, 0 if self.writer is None else self.writer.samples, cycles)
+        return Progress(self._span.seconds, 0 if self.writer is None else self.writer.samples, cycles)
 
     @property
     def device_s(self) -> float:
         """Device time of the last sample."""
-        return self._last_us / US_PER_S
+        return self._span.last_us / US_PER_S
 
     @property
     def hears(self) -> bool:
@@ -268,8 +268,7 @@ class Driver:
         if self._watch.stopped.is_set() and not self.runs_on:
             return "stopped", False
         logger.error("{}", why)
-        if self.writer is not None and not self.writer.ended:
-            self.event(kind, why=why)
+        self.event(kind, why=why)
         return why, True
 
     # Ready, and away.
@@ -293,8 +292,12 @@ class Driver:
             # nothing beats while a capture is being made
             self.disarm()
         except DeviceError as problem:
-            kind = type(problem) if isinstance(problem, MethodStoppedError) else MethodStoppedError
-            raise kind(self.stop(problem)) from problem
+            why, kind = self.stop(problem), MethodStoppedError
+            if self.runs_on:
+                kind = PlatenRunsOnError
+            elif isinstance(problem, MethodStoppedError):
+                kind = type(problem)
+            raise kind(why) from problem
 
     def _home(self, speed_mm_per_s: float) -> None:
         self.arm(homed=False)
@@ -413,8 +416,7 @@ class Driver:
             "PRESS THE EMERGENCY STOP"
         )
         logger.critical("{}", goes_on)
-        if self.writer is not None and not self.writer.ended:
-            self.event("platen goes on", moved_mm=moved_mm)
+        self.event("platen goes on", moved_mm=moved_mm)
         return f"{why}; {goes_on}"
 
     def cause_of(self, problem: RigError) -> RigError:
@@ -444,7 +446,7 @@ class Driver:
                 self.write(delivery)
             if delivery is None or not len(delivery.samples):
                 continue
-            self._last_us = max(self._last_us, int(delivery.samples.time_us[-1]) + self._shift[1])
+            self._span.last_us = max(self._span.last_us, int(delivery.samples.time_us[-1]) + self._shift[1])
             self._now_mm = float(self._position.value(delivery.samples.position[-1]))
             if math.isinf(stands_s) and delivery.host_time >= halted:
                 # what was sent before lies behind the answer to the halt, however late samples come
@@ -912,9 +914,7 @@ class Driver:
                 self._heart.forget()
             if event.kind == "device_event" and event.fields.get("code") in MOTION_ENDS:
                 self._ended = event.fields.get("request")
-        if len(samples):
-            self._first_us = int(samples.time_us[0]) if self._first_us is None else self._first_us
-            self._last_us = int(samples.time_us[-1])
+        self._span.take(samples)
         if self.writer is not None:
             write_events(self.writer, replace(delivery, events=self._news(delivery.events)))
             self.writer.append(samples if self.keep_raw else samples[:0])
@@ -965,9 +965,12 @@ class Driver:
             self.writer.tick()
 
     def event(self, kind: EventKind, **fields: object) -> None:
-        """Record that something happened, with the device time of the last sample."""
-        if self.writer is not None:
-            self.writer.event(kind, time_us=self._last_us, **fields)
+        """Record that something happened, with the device time of the last sample.
+
+        The next delivery raises if the disk has failed.
+        """
+        if self.writer is not None and not self.writer.ended:
+            self.writer.event(kind, time_us=self._span.last_us, **fields)
 
     def _feel(self, samples: Samples) -> None:
         """Where the force of a contact check was felt, not where the platen came to rest behind it."""

@@ -12,7 +12,7 @@ recording, and the live analysis.
 from __future__ import annotations
 
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from typing import Any
@@ -27,12 +27,12 @@ from rig.jobs.driving import (
     Driver,
     LinkLostError,
     MethodStoppedError,
-    StoppedByPersonError,
+    cause_in_words,
     must_have_finished,
 )
-from rig.jobs.job import Bench, Progress, Recorded, facts_of, stops_outside
+from rig.jobs.job import Bench, HeaderOf, Job, Progress, Recorded, facts_of, stops_outside
 from rig.jobs.ledger import By, Intent, Ledger, Settled, reconciled, settle
-from rig.jobs.orders import EnduranceOrder, JobKind, SpecimenCard
+from rig.jobs.orders import EnduranceOrder, SpecimenCard
 from rig.jobs.running import described, in_words
 from rig.jobs.trend import EMPTY_SQUEEZES, GONE_SHARE, Reference, Trend
 from rig.methods import (
@@ -46,7 +46,7 @@ from rig.methods import (
     parse_plan,
     plan,
 )
-from rig.reader import Delivery, MotionRequest, Reader
+from rig.reader import Delivery, MotionRequest
 from rig.wire import Capability, EventCode, State, StateFlag
 
 LINK_PATIENCE_S = 600.0
@@ -92,7 +92,7 @@ class Endured(Recorded):
 
 
 @dataclass(frozen=True, slots=True)
-class EnduranceJob:
+class EnduranceJob(Job):
     """Squeezes a specimen until its plan has enough.
 
     Parameters
@@ -104,23 +104,11 @@ class EnduranceJob:
     order: EnduranceOrder
     checked: CheckedPlan
     resumed: Path | None = None
-    kind: JobKind = "endurance"
-    guided: bool = False
 
     @property
     def name(self) -> str:
         """Of the plan."""
         return self.checked.plan.name
-
-    @property
-    def card(self) -> SpecimenCard:
-        """What is squeezed."""
-        return self.order.card
-
-    @property
-    def cautions_read(self) -> bool | None:
-        """As ordered."""
-        return self.order.cautions_read
 
     @property
     def expected_s(self) -> float | None:
@@ -192,20 +180,12 @@ class _EnoughError(Exception):
 
 
 def perform_endurance(
-    bench: Bench,
-    header_of: Callable[[Reader], CaptureHeader],
-    checked: CheckedPlan,
-    *,
-    take_up: Path | None = None,
+    bench: Bench, header_of: HeaderOf, checked: CheckedPlan, *, take_up: Path | None = None
 ) -> Endured:
     """Squeeze until the plan has enough, and record all of it.
 
     Parameters
     ----------
-    header_of
-        Makes the capture's header once the device has said who it is.
-    checked
-        A plan that fits the rig's limits.
     take_up
         A capture of this plan whose host was lost: go on with it instead of beginning one.
 
@@ -377,7 +357,10 @@ class _Run:
             self._trend.flush()
             self.driver.finish()
         except RigError as problem:
-            return self._ended_early(problem)
+            why, failed = self.driver.end_early(problem, "method stopped")
+            # a device behind a link that was lost cannot be asked
+            self._settle(None if isinstance(problem, LinkLostError) else self._standing_still())
+            return why if failed else f"stopped after {self.ledger.done} cycles", failed
         return reason, False
 
     # From the first contact check to the last.
@@ -617,7 +600,7 @@ class _Run:
         if state is None:
             raise LinkLostError("the device came back but does not report its state")
         if state.stop_cause not in (0, EventCode.HEARTBEAT_LOST):
-            cause = EventCode(state.stop_cause).name.lower().replace("_", " ")
+            cause = cause_in_words(state.stop_cause)
             raise MethodStoppedError(f"not resumed: the device has stopped ({cause}); check the rig")
         self.driver.session.clear_stop()
         self.driver.make_ready(home_again=True)
@@ -723,19 +706,5 @@ class _Run:
             self._watch.tell(step, self.progress())
 
     def _sync(self) -> None:
-        if self.driver.writer is not None:
-            self.driver.writer.sync()
-
-    def _ended_early(self, problem: RigError) -> tuple[str, bool]:
-        why = self.driver.stop(problem)
-        if not isinstance(problem, LinkLostError):
-            self._settle(self._standing_still())
-        elif self.ledger.open is not None:
-            self._settle(None)
-        stopped = isinstance(problem, StoppedByPersonError) or self._watch.stopped.is_set()
-        if stopped and not self.driver.runs_on:
-            return f"stopped after {self.ledger.done} cycles", False
-        logger.error("{}", why)
         if self.driver.writer is not None and not self.driver.writer.ended:
-            self.driver.event("method stopped", why=why)
-        return why, True
+            self.driver.writer.sync()

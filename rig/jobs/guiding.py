@@ -13,14 +13,14 @@ Nothing here moves or stops anything: too deep or too hard is reported as loudly
 from __future__ import annotations
 
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, ClassVar
 
 from loguru import logger
 
 from rig.calibration import Calibration
-from rig.capture import CaptureHeader, CaptureWriter
+from rig.capture import CaptureWriter
 from rig.core import EventKind
 from rig.errors import InputError, RigError
 from rig.jobs.driving import LinkLostError, StoppedByPersonError
@@ -28,7 +28,7 @@ from rig.jobs.guidance import ZERO_INSTRUCTION, Guidance, instruction_of, pace_o
 from rig.jobs.hand_samples import Follower, HandSamples, SpeedMeter
 from rig.jobs.hand_strokes import Aim, Stroke
 from rig.jobs.hand_waits import HoldWait, PersonAsked, Quiet, RestWait, note_step_off_rig
-from rig.jobs.job import Bench, Progress, Recorded, Watch
+from rig.jobs.job import Bench, HeaderOf, Progress, Recorded, Span, Watch
 from rig.jobs.recording import SILENCE_S, link_tallies, write_events
 from rig.jobs.running import MethodJob, described, in_words
 from rig.methods import (
@@ -49,7 +49,7 @@ from rig.methods import (
 )
 from rig.methods.steps import ContactCheck, each_step
 from rig.reader import Delivery, Reader
-from rig.samples import Samples, Status
+from rig.samples import US_PER_S, Samples, Status
 
 WAIT_S = 0.1
 """How long a delivery is waited for before the clock and the person's wish to stop are looked at again."""
@@ -73,14 +73,12 @@ USUAL_CHECK_N = 1.0
 CLEAR_MM = 0.5
 """A gap of at least so much: the platen is clear of the specimen, and the force zero may be taken."""
 
-US_PER_S = 1e6
-
 
 @dataclass(frozen=True, slots=True)
 class HandJob(MethodJob):
     """Guides a person at a lever through a method."""
 
-    guided: bool = True
+    guided: ClassVar[bool] = True
 
     def describe(self) -> Iterator[str]:
         """Yield its steps, and which of them are hard for a hand."""
@@ -93,9 +91,7 @@ class HandJob(MethodJob):
         return perform_guided(bench, bench.heading(self.card, described(self.order)), self.checked)
 
 
-def perform_guided(
-    bench: Bench, header_of: Callable[[Reader], CaptureHeader], checked: CheckedMethod
-) -> Recorded:
+def perform_guided(bench: Bench, header_of: HeaderOf, checked: CheckedMethod) -> Recorded:
     """Guide a person through every step, and record from the first sample to the end.
 
     Depth is the specimen's own: the platen's position less what the frame gives way. The bench's watch is
@@ -104,8 +100,6 @@ def perform_guided(
 
     Parameters
     ----------
-    header_of
-        Makes the capture's header once the device has said who it is.
     checked
         From `check_by_hand`.
 
@@ -166,16 +160,14 @@ class _Guide:
         self._presses = 0
         self._before = ""
         self._warning: str | None = None
-        self._first_us: int | None = None
-        self._last_us = 0
+        self._span = Span()
         self._now_s = self._now_mm = self._now_n = 0.0
         self._saturated = False
         self._fresh = time.monotonic()
 
     def progress(self) -> Progress:
         """Return how far the recording is."""
-        length_s = 0.0 if self._first_us is None else (self._last_us - self._first_us) / US_PER_S
-        return Progress(length_s, self._writer.samples, 0)
+        return Progress(self._span.seconds, self._writer.samples, 0)
 
     def run(self) -> tuple[str, bool]:
         """Go through every step; return why it ended, and whether that is a failure."""
@@ -411,12 +403,9 @@ class _Guide:
         return self._heard(delivery.samples)
 
     def _write(self, delivery: Delivery) -> None:
-        samples = delivery.samples
-        if len(samples):
-            self._first_us = int(samples.time_us[0]) if self._first_us is None else self._first_us
-            self._last_us = int(samples.time_us[-1])
+        self._span.take(delivery.samples)
         write_events(self._writer, delivery)
-        self._writer.append(samples)
+        self._writer.append(delivery.samples)
         self._watch.see(delivery)
         for event in delivery.events:
             if event.kind in ("reset", "link_lost") and self._contact_mm is not None:

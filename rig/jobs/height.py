@@ -18,10 +18,10 @@ from typing import Any
 import numpy as np
 
 from rig.calibration import Scale
-from rig.capture import HEIGHT, CaptureHeader, CaptureWriter
+from rig.capture import HEIGHT, CaptureWriter
 from rig.errors import DeviceError, InputError, RigError
 from rig.jobs.driving import Driver, MethodStoppedError, driven_scales
-from rig.jobs.job import Bench, Progress, Recorded, Watch
+from rig.jobs.job import Bench, HeaderOf, Progress, Recorded, Watch
 from rig.methods import (
     CLEARANCE_MM,
     HEIGHT_CHECK,
@@ -31,7 +31,7 @@ from rig.methods import (
     Prompt,
     Surface,
 )
-from rig.reader import Delivery, Reader
+from rig.reader import Delivery
 from rig.wire import StateFlag
 
 INSTRUCTIONS: dict[Surface, str] = {
@@ -69,7 +69,7 @@ stands on it already."""
 
 def measure_height(
     bench: Bench,
-    header_of: Callable[[Reader], CaptureHeader],
+    header_of: HeaderOf,
     checked: CheckedHeightPlan,
     *,
     surfaces: tuple[Surface, ...],
@@ -79,10 +79,6 @@ def measure_height(
 
     Parameters
     ----------
-    header_of
-        Makes the capture's header once the device has said who it is.
-    checked
-        A plan that fits the rig.
     surfaces
         The bare platens, the piece, or both.
     bare_mm

@@ -17,13 +17,12 @@ from pathlib import Path
 
 from loguru import logger
 
-from rig.analyser import AnalysisSettings
 from rig.capture import HEIGHT, CaptureHeader, open_capture
 from rig.errors import InputError, RigError
 from rig.jobs.height import MEASURED, measure_height
 from rig.jobs.height_card import height_card
-from rig.jobs.job import Bench, Recorded, Standing, stops_outside
-from rig.jobs.orders import LONGEST_NOTE, HeightCard, HeightOrder, JobKind, SpecimenCard
+from rig.jobs.job import Bench, Job, Recorded, Standing, stops_outside
+from rig.jobs.orders import LONGEST_NOTE, HeightCard, HeightOrder
 from rig.methods import (
     WORDS_OF,
     CheckedHeightPlan,
@@ -49,35 +48,30 @@ should hold some are read: whoever ordered waits for the answer."""
 
 
 @dataclass(frozen=True, slots=True)
-class HeightJob:
+class HeightJob(Job):
     """Makes contact checks of the bare platens, a piece, or both.
 
     Parameters
     ----------
-    checked
-        A plan that fits the rig.
     surfaces
         In the order of their contact checks.
-    card
-        Whose height it is.
     bare, bare_mm
         Captures of bare contact checks made before and where those met; empty and None if they are made now.
     works_out
         Whether the height is wanted at the end, and not only the capture.
     """
 
+    order: HeightOrder
     checked: CheckedHeightPlan
     surfaces: tuple[Surface, ...]
-    card: SpecimenCard
-    cautions_read: bool | None = True
     bare: tuple[Path, ...] = ()
     bare_mm: float | None = None
     works_out: bool = True
-    kind: JobKind = "height"
-    name: str = HEIGHT
-    guided: bool = False
-    expected_s: float | None = None
-    analysed_with: AnalysisSettings | None = None
+
+    @property
+    def name(self) -> str:
+        """As its capture has it."""
+        return HEIGHT
 
     @property
     def cycles_wanted(self) -> int | None:
@@ -143,7 +137,7 @@ def height_job(order: HeightOrder, standing: Standing) -> HeightJob:
                 "bare: found captures of bare contact checks, but they are made now; leave the captures out"
             )
         surfaces: tuple[Surface, ...] = ("bare",) if order.surface == "bare" else ("bare", "piece")
-        return HeightJob(checked, surfaces, order.card, order.cautions_read)
+        return HeightJob(order, checked, surfaces)
     forces_n = (checked.plan.contact_n, checked.plan.top_n)
     folder = standing.folder
     if order.bare:
@@ -151,7 +145,7 @@ def height_job(order: HeightOrder, standing: Standing) -> HeightJob:
     else:
         bare = _newest_bare(folder, standing.rig.name, forces_n)
     met_mm = where_bare_met_mm(list(bare.values()))
-    return HeightJob(checked, ("piece",), order.card, order.cautions_read, tuple(bare), met_mm)
+    return HeightJob(order, checked, ("piece",), tuple(bare), met_mm)
 
 
 def _plan(order: HeightOrder) -> HeightPlan:

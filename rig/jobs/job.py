@@ -9,10 +9,11 @@ and tells. Cost: none.
 from __future__ import annotations
 
 import threading
+from abc import ABC, abstractmethod
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, Protocol
+from typing import Any, ClassVar
 
 from rig.analyser import AnalysisSettings
 from rig.calibration import Calibration
@@ -20,10 +21,22 @@ from rig.capture import CaptureHeader
 from rig.errors import DeviceError, InputError
 from rig.jobs.guidance import Guidance
 from rig.jobs.heading import complete_header, header_about
-from rig.jobs.orders import HeightCard, JobKind, SpecimenCard
+from rig.jobs.orders import (
+    EnduranceOrder,
+    HeightCard,
+    HeightOrder,
+    MethodOrder,
+    RecordingOrder,
+    ReleaseOrder,
+    SpecimenCard,
+)
 from rig.methods import RigLimits, SpecimenFacts
 from rig.reader import Delivery, Reader
 from rig.rigfile import RigFile
+from rig.samples import US_PER_S, Samples
+
+HeaderOf = Callable[[Reader], CaptureHeader]
+"""Makes a capture's header once the device has said who it is."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,6 +46,25 @@ class Progress:
     seconds: float
     samples: int
     cycles: int
+
+
+@dataclass(slots=True)
+class Span:
+    """Device time from the first sample that was taken to the last."""
+
+    first_us: int | None = None
+    last_us: int = 0
+
+    def take(self, samples: Samples) -> None:
+        """Go on to the last of these samples, if there are any."""
+        if len(samples):
+            self.first_us = int(samples.time_us[0]) if self.first_us is None else self.first_us
+            self.last_us = int(samples.time_us[-1])
+
+    @property
+    def seconds(self) -> float:
+        """Its length; zero before the first sample."""
+        return 0.0 if self.first_us is None else (self.last_us - self.first_us) / US_PER_S
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -131,10 +163,8 @@ class Bench:
         """Of the rig."""
         return self.rig.calibration
 
-    def heading(
-        self, card: SpecimenCard, method: Mapping[str, Any] | None = None
-    ) -> Callable[[Reader], CaptureHeader]:
-        """Return what makes a capture's header once the device has said who it is."""
+    def heading(self, card: SpecimenCard, method: Mapping[str, Any] | None = None) -> HeaderOf:
+        """Return what makes a capture's header."""
         about = header_about(card, self.rig, method)
         return lambda reader: complete_header(about, reader)
 
@@ -210,44 +240,49 @@ class Standing:
         return limits
 
 
-class Job(Protocol):
+class Job(ABC):
     """What a rig was asked to do, and can do."""
 
-    @property
-    def kind(self) -> JobKind:
-        """As its order says."""
+    __slots__ = ()
+    order: MethodOrder | EnduranceOrder | RecordingOrder | HeightOrder | ReleaseOrder
+    guided: ClassVar[bool] = False
+    """Whether a person moves the platen step by step."""
 
     @property
     def name(self) -> str:
         """Of the method or plan, or of what is done."""
+        return self.order.kind
 
     @property
     def card(self) -> SpecimenCard:
         """What is squeezed."""
+        return self.order.card
 
     @property
     def cautions_read(self) -> bool | None:
         """Whether the order says that the cautions have been read; None where they need not be."""
-
-    @property
-    def guided(self) -> bool:
-        """Whether a person moves the platen step by step."""
+        return getattr(self.order, "cautions_read", None)
 
     @property
     def expected_s(self) -> float | None:
-        """How long it takes."""
+        """How long it takes; None if that is not known."""
+        return None
 
     @property
     def cycles_wanted(self) -> int | None:
-        """How many squeezes or contact checks it makes."""
+        """How many squeezes or contact checks it makes; None if that is not known."""
+        return None
 
     @property
     def analysed_with(self) -> AnalysisSettings | None:
         """How its cycles are analysed as they come; None if it makes none."""
+        return None
 
+    @abstractmethod
     def describe(self) -> Iterator[str]:
         """Yield what it will do, and what stops it."""
 
+    @abstractmethod
     def perform(self, bench: Bench) -> Ended:
         """Carry it out.
 

@@ -19,9 +19,7 @@ import numpy as np
 from rig.calibration import Plateau, PlateauRule, settled_plateau
 from rig.errors import DeviceError, InputError
 from rig.reader import Reader
-from rig.samples import COUNTS, FloatArray, Samples, Status
-
-US_PER_S = 1e6
+from rig.samples import COUNTS, US_PER_S, FloatArray, Samples, Status
 
 SILENCE_S = 5.0
 """Wall time without samples after which the rig is taken to be gone."""

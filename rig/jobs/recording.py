@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import math
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from contextlib import ExitStack
 from dataclasses import asdict, dataclass
 from typing import Any
@@ -20,13 +20,13 @@ from loguru import logger
 
 from rig.analyser import AnalysisSettings
 from rig.calibration import Aligner, Calibration, Scale
-from rig.capture import CaptureHeader, CaptureWriter
+from rig.capture import CaptureWriter
 from rig.errors import InputError, RecorderError
 from rig.jobs.disk_thread import DiskThread
-from rig.jobs.job import Bench, Progress, Recorded
-from rig.jobs.orders import JobKind, RecordingOrder, SpecimenCard
+from rig.jobs.job import Bench, HeaderOf, Job, Progress, Recorded, Span
+from rig.jobs.orders import RecordingOrder
 from rig.reader import Delivery, Reader
-from rig.samples import Samples, Sense, Status
+from rig.samples import US_PER_S, Samples, Sense, Status
 from rig.segmenter import Segmenter, SegmenterSettings
 
 WAIT_S = 0.25
@@ -44,7 +44,6 @@ ENOUGH_CONVERSIONS = 20
 """New readings of force from which their rate is judged: two seconds at 10 in a second."""
 
 PROGRESS_S = 0.2
-US_PER_S = 1e6
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,15 +62,13 @@ class StopRule:
     cycles: int | None = None
 
 
-def record(bench: Bench, header_of: Callable[[Reader], CaptureHeader], stop: StopRule) -> Recorded:
+def record(bench: Bench, header_of: HeaderOf, stop: StopRule) -> Recorded:
     """Record until the rule is met, the bench's watch stops it, or the rig falls silent.
 
     Parameters
     ----------
     bench
         Its reader is not yet entered: it is opened here, so that the port is closed before the capture ends.
-    header_of
-        Makes the capture's header once the device has said who it is.
 
     Raises
     ------
@@ -90,7 +87,7 @@ def record(bench: Bench, header_of: Callable[[Reader], CaptureHeader], stop: Sto
         return loop.end(reason, failed=failed)
 
 
-def perform_recording(bench: Bench, header_of: Callable[[Reader], CaptureHeader], stop: StopRule) -> Recorded:
+def perform_recording(bench: Bench, header_of: HeaderOf, stop: StopRule) -> Recorded:
     """As `record`, with a reader that is already entered and is left open."""
     header = header_of(bench.reader)
     with CaptureWriter.create(bench.folder, header) as writer:
@@ -102,23 +99,14 @@ def perform_recording(bench: Bench, header_of: Callable[[Reader], CaptureHeader]
 
 
 @dataclass(frozen=True, slots=True)
-class RecordingJob:
+class RecordingJob(Job):
     """Records while a person moves the platen."""
 
     order: RecordingOrder
-    kind: JobKind = "recording"
-    name: str = "recording"
-    cautions_read: bool | None = None
-    guided: bool = False
 
     def __post_init__(self) -> None:
         if self.order.cycles is not None and self.order.seconds is not None:
             raise InputError("cycles and seconds: found both, expected at most one")
-
-    @property
-    def card(self) -> SpecimenCard:
-        """What is squeezed."""
-        return self.order.card
 
     @property
     def expected_s(self) -> float | None:
@@ -159,13 +147,11 @@ class _Loop:
         self._watch = bench.watch
         self._writer = writer
         self._counter = _Counter(bench.calibration, bench.reader.empty(), sense)
-        self._first_us: int | None = None
-        self._last_us = 0
+        self._span = Span()
         self._conversions, self._converted_us = 0, 0
 
     def progress(self) -> Progress:
-        length_s = 0.0 if self._first_us is None else (self._last_us - self._first_us) / US_PER_S
-        return Progress(length_s, self._writer.samples, self._counter.cycles)
+        return Progress(self._span.seconds, self._writer.samples, self._counter.cycles)
 
     def run(self) -> tuple[str, bool]:
         """Return why it ended, and whether that is a failure."""
@@ -228,21 +214,20 @@ class _Loop:
             return False
         samples = self._wanted(delivery.samples)
         self._writer.append(samples)
+        self._span.take(samples)
         if len(samples):
-            self._last_us = int(samples.time_us[-1])
             # within deliveries only: what was lost between them had conversions that were not seen
-            self._converted_us += self._last_us - int(samples.time_us[0])
+            self._converted_us += self._span.last_us - int(samples.time_us[0])
             self._conversions += int(np.count_nonzero(samples.status[1:] & np.uint8(Status.FRESH_FORCE)))
         return True
 
     def _wanted(self, samples: Samples) -> Samples:
         """Return the samples that belong to the capture: those up to the moment at which the rule is met."""
-        if self._first_us is None:
-            self._first_us = int(samples.time_us[0])
         if self._until_us is None:
             closed_us = self._counter.push(samples, self._stop.cycles)
             if self._stop.seconds is not None:
-                end_us = self._first_us + round(self._stop.seconds * US_PER_S)
+                begin_us = int(samples.time_us[0]) if self._span.first_us is None else self._span.first_us
+                end_us = begin_us + round(self._stop.seconds * US_PER_S)
                 closed_us = end_us if samples.time_us[-1] >= end_us else None
             self._until_us = closed_us
         if self._until_us is None:

@@ -12,17 +12,17 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass
 
-from rig.analyser import AnalysisSettings
 from rig.errors import RigError
 from rig.jobs.driving import (
     Driver,
     MethodStoppedError,
+    PlatenRunsOnError,
     StoppedByPersonError,
     cause_in_words,
     must_have_finished,
 )
-from rig.jobs.job import Bench, Ended, stops_outside
-from rig.jobs.orders import JobKind, ReleaseOrder, SpecimenCard
+from rig.jobs.job import Bench, Ended, Job, stops_outside
+from rig.jobs.orders import ReleaseOrder
 from rig.methods import RigLimits
 from rig.wire import StateFlag
 
@@ -32,23 +32,11 @@ RELEASE_SPEED_MM_PER_S = 2.0
 
 
 @dataclass(frozen=True, slots=True)
-class ReleaseJob:
+class ReleaseJob(Job):
     """Clears a latched stop and takes the platen slowly away. A person who sees it has said so."""
 
     order: ReleaseOrder
     limits: RigLimits
-    kind: JobKind = "release"
-    name: str = "release"
-    cautions_read: bool | None = None
-    guided: bool = False
-    expected_s: float | None = None
-    cycles_wanted: int | None = None
-    analysed_with: AnalysisSettings | None = None
-
-    @property
-    def card(self) -> SpecimenCard:
-        """Whatever lies in the rig."""
-        return self.order.card
 
     def describe(self) -> Iterator[str]:
         """Yield how far the platen goes, and where the rig stops."""
@@ -116,7 +104,9 @@ def perform_release(bench: Bench, rig: RigLimits, *, away_mm: float = USUAL_AWAY
         return f"the stop ({cause}) is cleared, the platen {gone_mm:.1f} mm further away{pressed}"
     except RigError as problem:
         why = driver.stop(problem)
-        if watch.stopped.is_set() and not driver.runs_on:
+        if driver.runs_on:
+            raise PlatenRunsOnError(why) from problem
+        if watch.stopped.is_set():
             raise StoppedByPersonError("release: stopped by the operator") from problem
         raise MethodStoppedError(why) from problem
     finally:

@@ -8,16 +8,16 @@ capture with the reason. Nothing is tried again by itself. Cost: two events for 
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Any
 
 from rig.analyser import AnalysisSettings
-from rig.capture import CaptureHeader, CaptureWriter
+from rig.capture import CaptureWriter
 from rig.errors import DeviceError, RigError
 from rig.jobs.driving import Driver, MethodStoppedError
-from rig.jobs.job import Bench, Recorded, Watch, stops_outside
-from rig.jobs.orders import EnduranceOrder, JobKind, MethodOrder, SpecimenCard
+from rig.jobs.job import Bench, HeaderOf, Job, Recorded, Watch, stops_outside
+from rig.jobs.orders import EnduranceOrder, MethodOrder
 from rig.methods import (
     Action,
     CheckedMethod,
@@ -34,7 +34,6 @@ from rig.methods import (
     describe,
     plan,
 )
-from rig.reader import Reader
 
 _WORDS: dict[type[Action], str] = {
     ContactCheckUntil: "contact check",
@@ -48,29 +47,16 @@ _WORDS: dict[type[Action], str] = {
 
 
 @dataclass(frozen=True, slots=True)
-class MethodJob:
+class MethodJob(Job):
     """Runs a method on a driven rig."""
 
     order: MethodOrder
     checked: CheckedMethod
-    kind: JobKind = "method"
-    guided: bool = False
-    cycles_wanted: int | None = None
 
     @property
     def name(self) -> str:
         """Of the method."""
         return self.checked.method.name
-
-    @property
-    def card(self) -> SpecimenCard:
-        """What is pressed."""
-        return self.order.card
-
-    @property
-    def cautions_read(self) -> bool | None:
-        """As ordered."""
-        return self.order.cautions_read
 
     @property
     def expected_s(self) -> float | None:
@@ -103,17 +89,8 @@ def described(order: MethodOrder | EnduranceOrder) -> dict[str, Any]:
     }
 
 
-def perform_method(
-    bench: Bench, header_of: Callable[[Reader], CaptureHeader], checked: CheckedMethod
-) -> Recorded:
+def perform_method(bench: Bench, header_of: HeaderOf, checked: CheckedMethod) -> Recorded:
     """Home if needed, set the limits, arm, run every step, disarm; record from the first approach to the end.
-
-    Parameters
-    ----------
-    header_of
-        Makes the capture's header once the device has said who it is.
-    checked
-        A method that fits the rig's limits.
 
     Raises
     ------

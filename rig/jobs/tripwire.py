@@ -21,7 +21,7 @@ from rig.jobs.force_truth import ForceTruth
 from rig.jobs.motion_watch import FREED_MM, IntendedMotion, MotionWatch
 from rig.methods import RigLimits
 from rig.reader import MOST_RATE
-from rig.samples import FloatArray, Samples, Status
+from rig.samples import US_PER_S, FloatArray, Samples, Status
 
 RISE_OVER_S = 0.01
 """The rise of force is taken over so long, and `RISE_SAMPLES` at the least: noise alone must not trip."""
@@ -31,7 +31,6 @@ RISE_SAMPLES = 4
 MOST_KEPT = 4096
 """Samples kept from batch to batch: enough at 100 000 a second."""
 
-US_PER_S = 1e6
 
 TRAVEL_SLACK_MM = 0.5
 """The platen may stand on a limit, give or take its braking and noise; the device's own trip is sharp."""

@@ -30,10 +30,9 @@ from rig.calibration import (
 )
 from rig.errors import DeviceError, InputError
 from rig.reader import Reader
-from rig.samples import COUNTS, FloatArray, Samples, Status, StatusArray
+from rig.samples import COUNTS, US_PER_S, FloatArray, Samples, Status, StatusArray
 from rig.units import factor
 
-US_PER_S = 1e6
 KG_PER_G = 1e-3
 
 SILENCE_S = 5.0

@@ -27,12 +27,10 @@ from rig.methods import (
     split_contact_checks,
     zero_drifts,
 )
-from rig.samples import Samples
+from rig.samples import US_PER_S, Samples
 
 MOST_SAMPLES = 20_000_000
 """Of one recording, about half a gigabyte: ten hours at 500 a second."""
-
-US_PER_S = 1e6
 
 
 @dataclass(frozen=True, slots=True)

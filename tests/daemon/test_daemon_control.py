@@ -1,5 +1,6 @@
 """The control socket answers who asks in its language, survives everybody else, and always hears a halt."""
 
+import contextlib
 import json
 import os
 import socket
@@ -149,6 +150,36 @@ def test_a_folder_of_anything_offers_only_what_is_a_method_or_a_plan(tmp_path):
     ]
     (folder / "a.yaml").unlink()
     assert [each.source for each in shelf.methods().methods] == ["b.yaml"]
+
+
+def test_ready_methods_in_any_script_fit_into_one_line(tmp_path):
+    for number in range(20):
+        # three bytes a character, and a line break that takes two
+        text = "steps: [1]\n" + "# \u6ce1\u6cab\n" * 3000
+        (tmp_path / f"{number:02}.yaml").write_text(text, encoding="utf-8")
+    offered = Shelf([tmp_path]).methods()
+    assert len(offered.methods) > 1
+    assert len(offered.model_dump_json().encode()) < LONGEST_LINE
+
+
+def test_an_answer_that_does_not_end_is_not_gathered_for_ever(tmp_path):
+    path = tmp_path / "s"
+    with socket.socket(socket.AF_UNIX) as listening:
+        listening.bind(str(path))
+        listening.listen()
+        with ControlClient(path) as client:
+            there, _ = listening.accept()
+
+            def send():
+                with there, contextlib.suppress(OSError):
+                    while True:
+                        there.sendall(b"x" * 65_536)
+
+            sending = threading.Thread(target=send)
+            sending.start()
+            with pytest.raises(DeviceError, match="does not end"):
+                client.status()
+        sending.join()
 
 
 def test_only_the_user_can_reach_the_socket(tmp_path):

@@ -32,7 +32,7 @@ from lies import (
 from lying_press import CONTACT_MM, STIFFNESS_N_PER_MM, LyingPress
 
 from rig.capture import open_capture
-from rig.wire import Capability, Cycle, EventCode, Halt, Identity, MoveTo, PressUntil, State, StateFlag
+from rig.wire import Capability, Cycle, EventCode, Halt, Home, Identity, MoveTo, PressUntil, State, StateFlag
 
 RIG = RIG_FILE.replace('"60 mm"', '"40 mm"')
 
@@ -212,6 +212,19 @@ def test_a_platen_pushed_by_hand_while_its_motor_has_no_current_alarms_nobody(tm
             )
         )
         assert (bool(warned(at)), halted(device)) == (current, current)
+
+
+def test_a_platen_that_hears_no_halt_is_told_of_although_a_person_halted_it(tmp_path):
+    """While it homes, before there is a capture to say so: the page must not call the job stopped."""
+    with lied_to(tmp_path, pace=1.0, homed=False, start_mm=25.0, contact_mm=60.0) as (device, at):
+        at.state_is("idle")
+        device.deaf = True
+        job = at.started(method(METHOD))
+        wait_until(lambda: isinstance(getattr(device.order, "command", None), Home) and device.x_mm < 24.0)
+        at.desk.halt("a test")
+        end = at.end_of(job)
+    assert end.failed
+    assert "PRESS THE EMERGENCY STOP" in end.reason
 
 
 def test_an_idle_desk_goes_on_warning_of_a_platen_that_hears_no_halt(tmp_path):

@@ -12,13 +12,14 @@ if os.name != "posix":
 
 from delivering import CALIBRATION, header_of
 
-from rig.capture import ENDURANCE, open_capture
+from rig.capture import ENDURANCE, CaptureWriter, open_capture
 from rig.jobs import Bench, Watch
 from rig.jobs.endurance import perform_endurance, unfinished
 from rig.methods import RigLimits, SpecimenFacts, check_plan, parse_plan
 from rig.reader import PortAddress, Reader
 from rig.rigfile import RigFile
 from rig.virtual import Foam, LinearSpring, VirtualPort, VirtualRig
+from rig.virtual.device import Device
 from rig.wire import EventCode
 
 LIMITS = RigLimits(
@@ -217,6 +218,46 @@ def test_it_never_goes_on_after_a_stop(tmp_path):
     assert result.failed
     assert "stop" in result.reason
     assert result.done == rig.finished < 40
+
+
+def test_a_stop_that_this_version_does_not_know_ends_it_in_words(tmp_path, monkeypatch):
+    """A newer firmware may latch a stop of its own."""
+    tells = Device.state
+
+    def state(device):
+        told = tells(device)
+        return replace(told, stop_cause=99) if device.has_booted_again else told
+
+    def reset_by_something_new(rig):
+        rig.device.has_booted_again = True
+        reset(rig)
+
+    monkeypatch.setattr(Device, "has_booted_again", False, raising=False)
+    monkeypatch.setattr(Device, "state", state)
+    with driven(tmp_path) as (rig, reader):
+        once(rig, 15, reset_by_something_new)
+        result = run(reader, tmp_path, checked(GOING_ON))
+    assert result.failed
+    assert "cause 99" in result.reason
+    assert result.done == rig.finished
+
+
+def test_a_disk_that_fills_up_ends_it_with_its_count(tmp_path, monkeypatch):
+    whole, full = CaptureWriter._put, threading.Event()
+
+    def put(writer, data):
+        if full.is_set() and len(data) > 100:
+            raise OSError(28, "No space left on device")
+        whole(writer, data)
+
+    monkeypatch.setattr(CaptureWriter, "_put", put)
+    monkeypatch.setattr("rig.capture.writing.SYNC_AFTER_S", 0.1)
+    with driven(tmp_path) as (rig, reader):
+        once(rig, 15, lambda rig: full.set())
+        result = run(reader, tmp_path, checked(PLAN.replace("cycles: 25", "cycles: 5000")))
+    assert result.failed
+    assert "disk full" in result.reason
+    assert 15 <= result.done == rig.finished
 
 
 def test_recovery_is_watched_at_contact_checks_spaced_by_the_logarithm_of_time(tmp_path):

@@ -242,8 +242,8 @@ def test_a_rig_that_does_not_drive_measures_no_height(tmp_path):
 def test_too_long_a_recording_is_left_to_the_command_line_in_words(measured, monkeypatch):
     """The daemon must not grow."""
     monkeypatch.setattr("rig.jobs.height_job.MOST_SAMPLES", 100)
-    piece = SpecimenCard(specimen="F-90-007")
-    job = HeightJob(check_height_plan(HeightPlan(), LIMITS), ("bare", "piece"), piece)
+    order = HeightOrder(card=SpecimenCard(specimen="F-90-007"))
+    job = HeightJob(order, check_height_plan(HeightPlan(), LIMITS), ("bare", "piece"))
     card = job.work_out(Path(measured[1].capture))
     assert card.heights == ()
     assert card.notes[0].startswith("No height: ")

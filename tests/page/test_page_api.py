@@ -170,7 +170,7 @@ def test_halt_proceed_and_acknowledge_reach_the_desk(desk, page):
     assert page.post("/api/proceed", json={"rig": RIG}).json() == {"done": True, "job": None}
     assert page.post("/api/acknowledge", json={"rig": RIG}).json() == {"done": True, "job": None}
     assert page.post("/api/halt").json() == {"done": True, "job": None}
-    assert desk.asked("halt") == [{"ask": "halt", "who": "page"}]
+    assert desk.asked("halt") == [{"ask": "halt", "rig": None, "who": "page"}]
     assert desk.halted
     assert desk.read_today
 

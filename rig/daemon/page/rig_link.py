@@ -10,15 +10,22 @@ for each order under way.
 from __future__ import annotations
 
 import asyncio
-import json
 from collections.abc import Callable
 from itertools import chain
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import TypeVar
 
-from pydantic import BaseModel, TypeAdapter, ValidationError
+from pydantic import BaseModel, ValidationError
 
 from rig.daemon.bulletin import (
+    AskAcknowledge,
+    AskHalt,
+    AskMethods,
+    AskNews,
+    AskPreview,
+    AskProceed,
+    AskStart,
+    AskStatus,
     CycleRow,
     Done,
     LiveTrace,
@@ -30,7 +37,7 @@ from rig.daemon.bulletin import (
     Seen,
 )
 from rig.errors import DeviceError, InputError
-from rig.jobs.orders import Order, RigRef
+from rig.jobs.orders import Message, Order, RigRef
 
 LONGEST_LINE = 256 * 1024
 """Bytes of a request or an answer, the line's end included; the daemon reads and writes no more."""
@@ -106,11 +113,11 @@ class RigLink:
 
     async def status(self) -> RigStatus:
         """Return how the rig stands now."""
-        return await self._watch({"ask": "status"}, RigStatus.model_validate_json)
+        return await self._watch(AskStatus(), RigStatus.model_validate_json)
 
     async def news(self, seen: Seen) -> News:
         """Return the status and what is newer than `seen`."""
-        return await self._watch({"ask": "news", "seen": seen.model_dump()}, News.model_validate_json)
+        return await self._watch(AskNews(seen=seen), News.model_validate_json)
 
     async def samples(self) -> LiveTrace:
         """Return all of the trace that is kept, put together from as many answers as it takes."""
@@ -145,30 +152,27 @@ class RigLink:
 
     async def methods(self) -> MethodList:
         """Return the methods and plans that the daemon offers."""
-        return await self._watch({"ask": "methods"}, MethodList.model_validate_json)
+        return await self._watch(AskMethods(), MethodList.model_validate_json)
 
     async def start(self, rig: RigRef, order: Order) -> Done:
         """Start a job on this rig; the daemon refuses it if it holds another."""
-        wanted = TypeAdapter(Order).dump_python(order, mode="json")
-        return await self._order({"ask": "start", "rig": rig.model_dump(), "order": wanted})
+        return await self._order(AskStart(rig=rig, order=order))
 
     async def preview(self, rig: RigRef, order: Order) -> Preview:
         """What an order would do; nothing moves."""
-        wanted = TypeAdapter(Order).dump_python(order, mode="json")
-        request = {"ask": "preview", "rig": rig.model_dump(), "order": wanted}
-        return await self._watch(request, Preview.model_validate_json)
+        return await self._watch(AskPreview(rig=rig, order=order), Preview.model_validate_json)
 
     async def halt(self) -> Done:
         """Halt whatever moves, and end the job."""
-        return await self._order({"ask": "halt", "who": "page"})
+        return await self._order(AskHalt(who="page"))
 
     async def proceed(self, rig: RigRef) -> Done:
         """Say that a step off the rig is done."""
-        return await self._order({"ask": "proceed", "rig": rig.model_dump()})
+        return await self._order(AskProceed(rig=rig))
 
     async def acknowledge(self, rig: RigRef) -> Done:
         """Say that the cautions were read today."""
-        return await self._order({"ask": "acknowledge", "rig": rig.model_dump(), "who": "page"})
+        return await self._order(AskAcknowledge(rig=rig, who="page"))
 
     def close(self) -> None:
         """Let go of the kept connection."""
@@ -176,7 +180,7 @@ class RigLink:
             self._kept.close()
         self._kept = None
 
-    async def _watch(self, request: dict[str, Any], read: Callable[[bytes], _Value]) -> _Value:
+    async def _watch(self, request: Message, read: Callable[[bytes], _Value]) -> _Value:
         line = _line_of(request)
         try:
             async with asyncio.timeout(WATCH_S), self._turn:
@@ -200,7 +204,7 @@ class RigLink:
             self.close()
             raise
 
-    async def _order(self, request: dict[str, Any]) -> Done:
+    async def _order(self, request: Message) -> Done:
         line = _line_of(request)
         try:
             async with asyncio.timeout(ORDER_S):
@@ -214,8 +218,8 @@ class RigLink:
         return _read(answer, Done.model_validate_json)
 
 
-def _line_of(request: dict[str, Any]) -> bytes:
-    line = json.dumps(request, ensure_ascii=False, allow_nan=False).encode() + b"\n"
+def _line_of(request: Message) -> bytes:
+    line = request.model_dump_json().encode() + b"\n"
     if len(line) > LONGEST_LINE:
         raise InputError(f"order: found {len(line)} bytes, expected at most {LONGEST_LINE}")
     return line
