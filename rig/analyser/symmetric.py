@@ -13,7 +13,7 @@ RIDGE = 1e-13
 
 def inverse_symmetric3(matrices: FloatArray) -> FloatArray:
     """Inverses of symmetric matrices of shape (rows, 3, 3), by their cofactors."""
-    (a, b, c), (_, d, e), (_, _, f) = np.moveaxis(matrices, 0, -1)
+    (a, b, c), (_, d, e), (_, _, f) = matrices.transpose(1, 2, 0)
     ridge = RIDGE * np.abs(a + d + f) + 1e-300
     a, d, f = a + ridge, d + ridge, f + ridge
     aa, ab, ac = d * f - e * e, c * e - b * f, b * e - c * d

@@ -100,6 +100,8 @@ def main() -> None:
     if isinstance(sys.stdout, io.TextIOWrapper):
         sys.stdout.reconfigure(errors="backslashreplace")
     interrupt_on_signals()
+    # no matrix here is large enough for a second thread, which costs each start and waits in a busy loop
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     try:
         code = _pressrig.main(prog_name="pressrig", standalone_mode=False)
     except RigError as refusal:

@@ -137,7 +137,7 @@ def _in_pool(
     # a fork of a process with threads can hang; a server for forks imports everything once
     context: Any = multiprocessing.get_context("forkserver" if "forkserver" in methods else "spawn")
     if "forkserver" in methods:
-        context.set_forkserver_preload([measure.__module__])
+        context.set_forkserver_preload([measure.__module__, "scipy.special"])
     with ProcessPoolExecutor(processes, mp_context=context) as pool:
         futures: dict[Future[None], Task] = {pool.submit(measure, *which): which for which in tasks}
         try:

@@ -71,7 +71,7 @@ class SpilledRows(ColumnTable):
         rank = self._names.index(name)
         for block in range(len(self._starts)):
             begin, end = self._begins[block : block + 2]
-            column[begin:end] = self._read(block, rank, 0, end - begin)
+            column[begin:end] = self._read(block, rank, 1)
         return column
 
     def __iter__(self) -> Iterator[str]:
@@ -87,21 +87,23 @@ class SpilledRows(ColumnTable):
     def part(self, rows: slice) -> Columns:
         """Return some consecutive rows of all columns."""
         first, last, _ = rows.indices(self._begins[-1])
-        found = {name: np.empty(max(last - first, 0)) for name in self._names}
+        table = np.empty((len(self._names), max(last - first, 0)))
         block = bisect_right(self._begins, first) - 1
         while block < len(self._starts) and self._begins[block] < last:
             begin, end = self._begins[block : block + 2]
             low, high = max(first, begin), min(last, end)
-            for rank, values in enumerate(found.values()):
-                values[low - first : high - first] = self._read(block, rank, low - begin, high - begin)
+            # a block at once: a read for each of its columns costs more than the rows that are left out
+            whole = self._read(block, 0, len(self._names)).reshape(len(self._names), -1)
+            table[:, low - first : high - first] = whole[:, low - begin : high - begin]
             block += 1
-        return found
+        return dict(zip(self._names, table, strict=True))
 
-    def _read(self, block: int, rank: int, first: int, last: int) -> FloatArray:
-        count = self._begins[block + 1] - self._begins[block]
+    def _read(self, block: int, rank: int, columns: int) -> FloatArray:
+        """Return some columns of a block, end to end."""
+        column_bytes = NUMBER_BYTES * (self._begins[block + 1] - self._begins[block])
         with _said_in_words():
-            self._file.seek(self._starts[block] + NUMBER_BYTES * (rank * count + first))
-            data = self._file.read(NUMBER_BYTES * (last - first))
+            self._file.seek(self._starts[block] + rank * column_bytes)
+            data = self._file.read(columns * column_bytes)
         return np.frombuffer(data, np.float64)
 
 

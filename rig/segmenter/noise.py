@@ -105,6 +105,14 @@ class Scatter:
         return self.sd * sqrt(min(self.correlated, max(count, 1)) / max(count, 1))
 
 
+def median(values: FloatArray) -> float:
+    """Return the median of finite values, shape (n,): `np.median` takes three times as long over the thousand
+    of an opening."""
+    low, high = (len(values) - 1) // 2, len(values) // 2
+    parted = np.partition(values, (low, high))
+    return float(parted[low] + parted[high]) / 2
+
+
 def scatter_about_line(values: FloatArray) -> Scatter | None:
     """Scatter of a stretch about its straight line; None where it is too short.
 
@@ -119,10 +127,10 @@ def scatter_about_line(values: FloatArray) -> Scatter | None:
     at = np.arange(count) - (count - 1) / 2
     # the slope by the medians of both halves: a spike does not tilt it
     half = count // 2
-    slope = (np.median(values[-half:]) - np.median(values[:half])) / (count - half)
+    slope = (median(values[-half:]) - median(values[:half])) / (count - half)
     residual = values - slope * at
-    residual = residual - np.median(residual)
-    limit = STRAY_SDS * MAD_TO_SD * float(np.median(np.abs(residual)))
+    residual = residual - median(residual)
+    limit = STRAY_SDS * MAD_TO_SD * median(np.abs(residual))
     kept = residual[np.abs(residual) <= limit] if limit > 0 else residual
     if len(kept) < FEWEST_SAMPLES:
         return None
@@ -170,10 +178,14 @@ def noise_beside_motion(values: FloatArray) -> float:
     """
     if len(values) < FEWEST_SAMPLES:
         return 0.0
-    by_second = MAD_TO_SD * float(np.median(np.abs(np.diff(values, 2)))) / sqrt(6)
+
+    def by_differences(order: int) -> float:
+        return MAD_TO_SD * median(np.abs(np.diff(values, order))) / sqrt(comb(2 * order, order))
+
+    by_second = by_differences(2)
     if by_second <= 0.0 or len(values) < FEWEST_FOR_HIGHER:
         return by_second
-    by_higher = min(float(_scatter_of_differences(values[None, :], order)[0]) for order in HIGHER_ORDERS)
+    by_higher = min(map(by_differences, HIGHER_ORDERS))
     return by_higher if by_higher < FAR_LESS * by_second else by_second
 
 
@@ -202,7 +214,7 @@ def noise_share_of_load(load_n: FloatArray, unloaded_n: float) -> float:
     scatter = np.minimum(*(_scatter_of_differences(table, order) for order in (2, 3)))
     square = table.mean(axis=1) ** 2
     half = pieces // 2
-    light, heavy = (float(np.median(scatter[part])) for part in (slice(0, half), slice(half, None)))
+    light, heavy = (median(scatter[part]) for part in (slice(0, half), slice(half, None)))
     light_square, heavy_square = float(square[:half].mean()), float(square[half:].mean())
     if heavy <= LOADED_MATTERS * unloaded_n or heavy <= light or heavy_square <= light_square:
         return 0.0

@@ -28,6 +28,7 @@ from rig.segmenter.noise import (
     FEWEST_SAMPLES,
     Noise,
     Scatter,
+    median,
     most_repeats,
     noise_beside_motion,
     noise_share_of_load,
@@ -167,10 +168,7 @@ def usual_step_s(time_s: FloatArray) -> float:
     if not len(steps_s) or not np.isfinite(steps_s).all() or time_s[-1] <= time_s[0]:
         return float("nan")
     # equal time stamps come from a rounded clock: the mean then tells more than the median
-    # of finite numbers; `np.median` takes three times as long over the thousand of an opening
-    half = len(steps_s) // 2
-    low_s, high_s = np.partition(steps_s, [max(half - 1, 0), half])[[max(half - 1, 0), half]].tolist()
-    middle_s = high_s if len(steps_s) % 2 else (low_s + high_s) / 2
+    middle_s = median(steps_s)
     return middle_s if middle_s > 0 else float(time_s[-1] - time_s[0]) / len(steps_s)
 
 
@@ -244,7 +242,7 @@ class Motion:
     @property
     def rose(self) -> bool:
         """Whether the force rose by more than any noise."""
-        rise_n = float(self.force_n[self.top] - np.median(self.force_n[:FEWEST_SAMPLES]))
+        rise_n = float(self.force_n[self.top] - median(self.force_n[:FEWEST_SAMPLES]))
         return rise_n > EVIDENT_NOISES * noise_beside_motion(self.force_n)
 
     @property
@@ -329,7 +327,7 @@ def judge(
     zero_window = int(np.clip(round(ZERO_S / motion.step_s), *ZERO_SAMPLES))
     samples = untouched if untouched >= FEWEST_SAMPLES else 0
     count = min(samples, zero_window)
-    start_n = float(np.median(force_n[: min(max(still, 1), zero_window)]))
+    start_n = median(force_n[: min(max(still, 1), zero_window)])
     if samples:
         low_n = float(np.clip(force_n[:count], start_n - 6 * rest_n, start_n + 6 * rest_n).mean())
         low_u = Scatter(rest_n, correlated).mean_u(count)
@@ -366,7 +364,7 @@ def working_direction(signals: Signals) -> int:
 
 
 def _direction_of(force_n: FloatArray) -> int:
-    start_n = float(np.median(force_n[:FEWEST_SAMPLES]))
+    start_n = median(force_n[:FEWEST_SAMPLES])
     return 1 if force_n[int(np.argmax(np.abs(force_n - start_n)))] >= start_n else -1
 
 
@@ -386,7 +384,7 @@ def _still_start(motion: Motion) -> int:
     """Return the samples before the platen leaves its first position, less what it may have crept before
     that showed."""
     x_mm = motion.position_mm
-    away = np.abs(x_mm - np.median(x_mm[:FEWEST_SAMPLES])) > motion.deadband_mm
+    away = np.abs(x_mm - median(x_mm[:FEWEST_SAMPLES])) > motion.deadband_mm
     if not away.any():
         return len(x_mm)
     left = int(np.argmax(away))
@@ -410,7 +408,7 @@ def _untouched_start(motion: Motion, noise_n: float) -> int:
     motion = _without_drag(motion, still)
     recorded, motion = motion, _without_drift(motion, still)
     force_n, x_mm, top = motion.force_n, motion.position_mm, motion.top
-    start_n = float(np.median(force_n[: max(FEWEST_SAMPLES, min(still, top))]))
+    start_n = median(force_n[: max(FEWEST_SAMPLES, min(still, top))])
     lowest = int(np.argmin(force_n[: top + 1]))
     if start_n - force_n[lowest] > 2 * FOOT_NOISES * noise_n and x_mm[lowest] < x_mm[0] - motion.deadband_mm:
         return 0  # it began under a load that the platen then took away
@@ -449,7 +447,7 @@ def _flat_start(motion: Motion, still: int, peak_n: float) -> int:
     at_rest = scatter_about_line(force_n[:still]) if FEWEST_STILL <= still < top else None
     if at_rest is None:
         return 0
-    start_mm = float(np.median(x_mm[:still]))
+    start_mm = median(x_mm[:still])
     share = (x_mm[still : top + 1] - start_mm) / (float(x_mm[top]) - start_mm)
     ahead = still + int(np.argmax(share > FLAT_SHARE / 2)), still + int(np.argmax(share > FLAT_SHARE))
     count = ahead[1] - ahead[0]
@@ -466,7 +464,7 @@ def _without_drift(motion: Motion, still: int) -> Motion:
     if still < FEWEST_STILL:
         return motion
     half = still // 2
-    early_n, late_n = (float(np.median(part)) for part in np.split(motion.force_n[:still], [half]))
+    early_n, late_n = (median(part) for part in np.split(motion.force_n[:still], [half]))
     per_sample_n = (late_n - early_n) / (still - half)
     drift_n = per_sample_n * np.minimum(np.arange(len(motion.force_n)), 2 * still)
     return replace(motion, force_n=motion.force_n - drift_n)
@@ -503,7 +501,7 @@ def _rest_scatter(force_n: FloatArray, still: int, motion: Motion) -> Scatter | 
 def _rest_scatter_behind(force_n: FloatArray, motion: Motion) -> Scatter | None:
     """Scatter of the rest that follows the first press, if there is one."""
     x_mm = motion.position_mm
-    moving = np.flatnonzero(np.abs(x_mm - np.median(x_mm[-FEWEST_SAMPLES:])) > motion.deadband_mm)
+    moving = np.flatnonzero(np.abs(x_mm - median(x_mm[-FEWEST_SAMPLES:])) > motion.deadband_mm)
     since = int(moving[-1]) + 1 if len(moving) else len(x_mm)
     since += (len(x_mm) - since) // 4  # a specimen that was just let go may still push
     if len(x_mm) - since < max(FEWEST_STILL, STILL_S / motion.step_s):
@@ -579,11 +577,11 @@ def _drag_n(force_n: FloatArray, still: int, ahead: slice, at_rest: Scatter | No
     if at_rest is None or still < FEWEST_STILL or count < 2 * FEWEST_MOVING:
         return 0.0
     # a zero that drifts at rest goes on drifting
-    early_n, late_n = (float(np.median(half)) for half in np.array_split(force_n[:still], 2))
+    early_n, late_n = (median(half) for half in np.array_split(force_n[:still], 2))
     half_way = np.array([0.25, 0.75]) * count + ahead.start
     gone = (half_way - still / 2) / (still / 2)
     expected_n = (early_n + late_n) / 2 + (late_n - early_n) * gone
-    levels_n = [float(np.median(half)) for half in np.array_split(force_n[ahead], 2)] - expected_n
+    levels_n = [median(half) for half in np.array_split(force_n[ahead], 2)] - expected_n
     error_n = at_rest.mean_u(min(still // 2, count // 2)) * (1 + float(gone[1]))
     drag_n = float(levels_n.min())
     if drag_n <= DRAG_ERRORS * error_n or float(np.ptp(levels_n)) > DRAG_STEADY * drag_n:

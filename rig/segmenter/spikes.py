@@ -16,7 +16,7 @@ import numpy as np
 
 from rig.calibration import Signals
 from rig.samples import FloatArray, IntArray
-from rig.segmenter.noise import Noise
+from rig.segmenter.noise import Noise, median
 
 BEHIND = 3
 AHEAD = 3
@@ -90,7 +90,7 @@ def usual_step(values: FloatArray, resolution: float) -> float:
     # sorted, not by `np.unique`: NumPy's table of distinct values takes four times as long
     steps = np.diff(np.sort(values))
     steps = steps[steps > 0]
-    return max(float(np.median(steps)) if len(steps) else 0.0, resolution)
+    return max(median(steps) if len(steps) else 0.0, resolution)
 
 
 @dataclass(frozen=True, slots=True)
