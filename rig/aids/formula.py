@@ -13,8 +13,6 @@ class Formula:
 
     Parameters
     ----------
-    gives
-        The quantity.
     formula
         As text, its symbols explained.
     source

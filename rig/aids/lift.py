@@ -135,8 +135,6 @@ class LiftAnswer:
     ----------
     mass_g, centre_mm
         Of the piece, its centre from the near end.
-    torque_n_mm
-        In the grip.
     joint_torque_n_mm
         At the arm's joint.
     grip_margin, joint_margin
@@ -179,12 +177,8 @@ def answer_lift(
 
     Parameters
     ----------
-    weighed
-        The piece.
     arm
         None leaves the torques out.
-    gravity_m_per_s2
-        Where the arm stands.
 
     Raises
     ------

@@ -126,8 +126,6 @@ class NipPiece:
 
     Parameters
     ----------
-    result
-        With a curve.
     size_mm
         Diameter or height; its uncertainty counts as the same for all pieces.
     """
@@ -154,10 +152,6 @@ class NipAnswer:
     ----------
     figures
         Over all pieces, by the names of `QUANTITIES`, and `force_at_gap_n` at the mean gap.
-    by_batch
-        Gap of each batch.
-    size_mm
-        Mean size of the pieces.
     needed_friction
         Coefficient above which the nip draws a piece in by itself.
     grip_n
@@ -172,14 +166,8 @@ class NipAnswer:
     adjustment
         How much the gap has to be adjustable: between batch means, and so that nearly every piece is held at
         the wanted force; None where that cannot be had.
-    trend
-        Of the force with the rate, where it was measured.
     line
         At the rate of the line: rate, factor, gap; empty where that is not known.
-    curves
-        Of the pieces, against the gap.
-    formulas, notes
-        Shown with the answer.
     """
 
     nip: Nip
@@ -244,8 +232,6 @@ def answer_nip(pieces: Sequence[NipPiece], nip: Nip, although: Sequence[str] = (
     pieces
         One a capture. Where they were squeezed at several rates, gap and spread come from the commonest one,
         and the others show how force grows with the rate.
-    although
-        Circumstances that may differ.
 
     Raises
     ------

@@ -43,10 +43,6 @@ class RateTrend:
     ----------
     per_decade
         Growth of the natural logarithm of the force per tenfold rate; 0.05 is about 5 %.
-    u
-        Its standard uncertainty; None where nothing is left over to judge it by.
-    degrees_of_freedom
-        Of that.
     pieces
         That were squeezed at two rates or more.
     lowest_mm_per_s, highest_mm_per_s

@@ -101,12 +101,8 @@ class PullTrend:
 
     Parameters
     ----------
-    change_pct
-        Per pull.
     low, high
         Ends of its 95 % interval; None with fewer than three pulls.
-    pulls
-        How many.
     """
 
     change_pct: float
@@ -123,12 +119,6 @@ class RetentionAnswer:
     ----------
     figures
         Over pieces, by the names of `QUANTITIES`.
-    by_batch
-        First peak of each batch.
-    trends
-        By piece.
-    pieces
-        What went in.
     """
 
     figures: Mapping[str, BatchFigures]
@@ -157,8 +147,6 @@ def answer_pull(pieces: Sequence[PulledPiece], although: Sequence[str] = ()) -> 
     ----------
     pieces
         One a capture, in order of time.
-    although
-        Circumstances that may differ.
 
     Raises
     ------

@@ -34,11 +34,6 @@ SLOW_SHARE = 0.95
 class Aligner:
     """Turns consecutive parts of one recording into consecutive `Signals`.
 
-    Parameters
-    ----------
-    calibration
-        Scales and delay.
-
     Attributes
     ----------
     taken_mm

@@ -50,10 +50,6 @@ class Delay:
     ----------
     s, u_s
         Seconds, and their standard uncertainty; None for a number that was not measured.
-    degrees_of_freedom
-        Of the uncertainty.
-    record
-        Basis.
     """
 
     s: float = 0.0
@@ -70,10 +66,6 @@ class Backlash:
     ----------
     mm, u_mm
         Millimetres, and their standard uncertainty; None for a number that was not measured.
-    degrees_of_freedom
-        Of the uncertainty.
-    record
-        Basis.
     """
 
     mm: float = 0.0
@@ -91,14 +83,6 @@ class Calibration:
     force, position
         Scales for channels in counts; None where there is none (the channel is then uncalibrated,
         unless its source was already scaled).
-    delay
-        Of the force.
-    frame
-        Frame compliance.
-    backlash
-        Of the position reading.
-    name
-        Of the rig, or of the calibration.
     """
 
     force: Scale | None = None

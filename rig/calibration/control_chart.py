@@ -150,14 +150,6 @@ def judge(
     ----------
     earlier
         Values of the chart so far, in their order; the baseline is their beginning.
-    value
-        The new one.
-    known
-        Of the piece, where somebody knows.
-    unit
-        For the sentences.
-    baseline
-        How many values limits are learnt from.
     """
     limits = learnt_limits(earlier, baseline)
     moving_range = abs(value - earlier[-1]) if earlier else None

@@ -49,8 +49,6 @@ class CreepResult:
     ----------
     load
         From zero to the beginning of the hold, in the unit of what was given.
-    hold_s
-        How long the load stood.
     creep
         From the hold's beginning to its end.
     per_decade
@@ -59,8 +57,6 @@ class CreepResult:
         From before the load to right after it; None where there is no stretch without load on both sides.
     zero_return_after_s
         How long after its removal that was read.
-    notes
-        What a reader has to be told, and why a field is empty.
     """
 
     load: float

@@ -77,8 +77,6 @@ class TimedPress:
     ----------
     speed_mm_per_s
         Mean of both strokes.
-    peak_force_n
-        Largest force.
     rate_per_s
         How much of its energy a press seems to lose for each second of delay.
     loss_before_pct, loss_after_pct
@@ -104,12 +102,6 @@ class DelayMeasurement:
         Half its 95 % interval.
     loss_pct
         What is lost at any speed, in per cent: friction and backlash.
-    presses
-        In the order they were made.
-    left_out
-        Presses that were not whole.
-    notes
-        What a reader should know.
     """
 
     delay: Delay

@@ -145,8 +145,6 @@ class LackOfFit:
         Variance ratio, and the probability that chance exceeds it.
     fit_degrees, repeat_degrees
         Degrees of freedom of the lack of fit and of the repeats.
-    repeat_sd
-        Standard deviation of repeats.
     """
 
     f: float
@@ -269,8 +267,6 @@ def recommend_degree(
         As for `fit_polynomial`.
     references
         What repeats share, shape (n,), where it is not x itself: it limits the degree.
-    unit
-        Of y, for the words.
 
     Notes
     -----
@@ -296,12 +292,8 @@ def lack_of_fit(
 
     Parameters
     ----------
-    fit
-        Of the readings.
     references
         What repeats share, shape (n,): the load, or x itself.
-    runs
-        As given to `fit_polynomial`.
 
     Returns
     -------

@@ -90,8 +90,6 @@ class Surroundings:
     ----------
     gravity
         None where masses are not used.
-    air_kg_per_m3, mass_kg_per_m3
-        Densities.
     """
 
     gravity: Gravity | None = None
@@ -105,16 +103,10 @@ class ChannelCalibration:
 
     Parameters
     ----------
-    scale
-        With uncertainty, range and record.
-    fitted
-        What it was found from.
     table
         The readings, of which `used` were fitted.
     used
         Indices into the table's readings, in the order of the residuals.
-    cautions
-        Sentences for whoever reads the result.
     figures
         Further results under their names, in per cent or mm.
     """
@@ -142,18 +134,12 @@ def calibrate_force(
 
     Parameters
     ----------
-    table
-        From `force_table`.
     surroundings
         Needed where the references are masses.
-    references
-        What is known about them.
     degree
         1 to 3; None for the lowest that is enough.
     reversed_way
         Whether counts fall while the load rises, and are meant to.
-    made, expires, by
-        For the record.
 
     Raises
     ------

@@ -66,14 +66,8 @@ class Frame:
         knots a natural cubic spline; beyond the last one, straight on.
     covariance_mm2
         Of the deflections; None for stated numbers that were not measured.
-    degrees_of_freedom
-        Of the fit.
     shares
         Further parts of the uncertainty in proportion to the deflection.
-    record
-        Basis.
-    read_by
-        Scales by which it was measured.
     """
 
     force_n: tuple[float, ...] = (1.0,)

@@ -64,8 +64,6 @@ class FrameStrokes:
         Whether the curve rests on the loading alone.
     low_n, top_n
         Where the steps begin, and the force that all presses reached.
-    recording
-        Of each press.
     """
 
     force_n: FloatArray
@@ -126,8 +124,6 @@ class FrameCurve:
         Of each press, shape (presses, k) and (presses,).
     residual_mm
         What each press leaves in each step about the mean curve, shape (presses, steps).
-    choice
-        Which curve it is.
     """
 
     knots_n: FloatArray
@@ -161,10 +157,6 @@ def strokes_of(
         Whole ones.
     backlash_mm
         Of the position reading, taken off during unloading.
-    block_compliance_mm_per_n
-        Taken off the position.
-    noise_n
-        Of single forces.
     most_steps
         Not to be exceeded, since the position reading tells no more apart.
 
@@ -236,8 +228,6 @@ def chosen(curves: Sequence[FrameCurve], deflection_mm: float) -> tuple[FrameCur
     ----------
     curves
         Those of fewer knots first.
-    deflection_mm
-        At the largest force.
 
     Returns
     -------

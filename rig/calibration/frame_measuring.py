@@ -114,8 +114,6 @@ class FrameMeasurement:
 
     Parameters
     ----------
-    frame
-        The curve, with its uncertainty and evidence.
     u_mm, interval_mm
         At its knots: standard uncertainty with all shares, and half the 95 % interval.
     force_n, loading_mm, unloading_mm
@@ -124,14 +122,6 @@ class FrameMeasurement:
         Widest distance between the strokes at a knot.
     residual_mm
         Root mean square distance of the steps' means from the curve.
-    contacts_mm
-        Where each press met the block.
-    choices, reason
-        Curves that were tried, and why this one.
-    left_out
-        Presses that were not whole.
-    notes
-        What a reader should know.
     """
 
     frame: Frame

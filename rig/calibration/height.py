@@ -74,12 +74,8 @@ class HeightPart:
 
     Parameters
     ----------
-    source
-        Of the uncertainty.
     u_mm
         Standard uncertainty; None where it cannot be given.
-    degrees_of_freedom
-        Of it.
     counts
         Whether it enters the sum; one that does not is in another row already, or goes out.
     why
@@ -115,8 +111,6 @@ class Height:
         Mean over the contact checks that count.
     u_mm, degrees_of_freedom
         Standard uncertainty and its effective degrees of freedom; None where repeats are missing.
-    low_mm, high_mm
-        95 % interval.
     sd_bare_mm, sd_piece_mm
         Of the repeats; None for a single one.
     contact_checks_mm
@@ -126,8 +120,6 @@ class Height:
         mean.
     trend_mm
         Change from contact check to contact check where it is more than chance.
-    parts
-        The budget.
     """
 
     force_n: float
@@ -172,14 +164,10 @@ def height_at(
 
     Parameters
     ----------
-    force_n
-        At which all contact checks were read.
     bare
         Contact checks without the piece, a series for each homing of the position.
     piece
         Contact checks of the piece, in the order in which they were made.
-    calibration
-        Of both.
     homed_between
         Whether the position was homed between the bare contact checks and the piece's; None if unknown.
 

@@ -61,8 +61,6 @@ class PlateauRule:
 
     Parameters
     ----------
-    least_s
-        Shortest stretch.
     drift_share
         Largest drift over the stretch, as a share of the reading from zero.
     drift_counts
@@ -94,8 +92,6 @@ class Plateau:
         Mean, and its standard uncertainty with `degrees_of_freedom`.
     drift_counts
         By how much a straight line through the stretch rises from its beginning to its end.
-    seconds, samples
-        Length of the stretch, and readings in it.
     """
 
     counts: float
@@ -123,8 +119,6 @@ def settled_plateau(
         Samples of the stretch, shape (n,).
     status
         Bits of `rig.samples.Status`, shape (n,); None where they are not known.
-    rule
-        What counts as settled.
     zero_counts
         Reading without load, from which the allowed drift is a share; None while it is being taken.
     fault

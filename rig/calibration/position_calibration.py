@@ -34,8 +34,6 @@ class PositionCalibration:
 
     Parameters
     ----------
-    channel
-        Its scale and what is to be said of it.
     backlash
         None where the references were approached from one side only.
     backlash_differences_mm
@@ -62,18 +60,12 @@ def calibrate_position(
 
     Parameters
     ----------
-    table
-        From `position_table`.
-    references
-        What is known about them.
     degree
         1 to 3; None for the lowest that is enough.
     zero_counts
         Reading that means zero: that of the platen at home, since a drive's limits count from there.
     reversed_way
         Whether counts fall while the platen approaches, and are meant to.
-    made, expires, by
-        For the record.
 
     Raises
     ------

@@ -58,8 +58,6 @@ class Press:
 
     Parameters
     ----------
-    time_s, position_mm
-        As recorded.
     force_n
         The zero taken off, straight between the stretches without load on both sides.
     turn

@@ -17,8 +17,6 @@ class Provenance:
     ----------
     made, expires
         Day of the measurement, and the last day on which it holds; None if not stated.
-    by
-        Who made it.
     references
         What it was compared with, a sentence each: a mass set and its certificate, a gauge block.
     details

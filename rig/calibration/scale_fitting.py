@@ -70,16 +70,10 @@ class FittedScale:
     ----------
     scale
         With its uncertainty, without a record.
-    fit
-        The polynomial behind it.
-    reason
-        Why this degree.
     misfit
         Comparison of the curve with repeats; None without them.
     values, counts
         What was fitted, shape (n,).
-    cautions
-        What a reader should know.
     """
 
     scale: Scale
@@ -97,12 +91,8 @@ class BudgetLine:
 
     Parameters
     ----------
-    source
-        Where it comes from.
     u, relative_u
         Standard uncertainty in N or mm, and as a share of the value.
-    degrees_of_freedom
-        Of it.
     """
 
     source: str

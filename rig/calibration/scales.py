@@ -32,8 +32,6 @@ class ScaleUncertainty:
     covariance
         Of the values that the terms contribute at `unit_counts`, straight term first, in the square of the
         channel's unit: a table of as many rows as there are terms.
-    degrees_of_freedom
-        Of the fit.
     shares
         Further parts in proportion to the value.
     """
@@ -60,8 +58,6 @@ class Scale:
         None for a stated number that was not measured.
     range_counts
         Lowest and highest reading that was compared with a reference; None if not stated.
-    record
-        Basis.
     offset
         What a scale that is off adds to every value from `offset_from` on, and in proportion below it.
     offset_from

@@ -34,10 +34,6 @@ class Shift:
     ----------
     source
         What is uncertain: "force calibration, fit", "delay".
-    degrees_of_freedom
-        Of that uncertainty.
-    calibration
-        The one that is off.
     opposite
         As far off the other way, where both have to be looked at: a delay either way makes the force of a
         sharp turn smaller. None where a quantity follows its input straight on.

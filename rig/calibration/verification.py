@@ -57,8 +57,6 @@ class ClassLimits:
 
     Parameters
     ----------
-    name
-        Of the class.
     q, b, v, f0, a
         Accuracy, repeatability, reversibility, zero, resolution.
     """
@@ -97,14 +95,8 @@ class VerificationReading:
 
     Parameters
     ----------
-    run
-        Number of the run.
-    direction
-        Whether loads were being put on or taken off.
     load_n
         What the references say; 0 for a reading without load, below zero for one that pulls.
-    indicated_n
-        What the rig says.
     """
 
     run: int
@@ -142,8 +134,6 @@ class LoadErrors:
 
     Parameters
     ----------
-    load_n
-        The load.
     indicated_n
         Mean reading of the rising runs.
     q, b, v, a
@@ -201,8 +191,6 @@ class ClassOutcome:
 
     Parameters
     ----------
-    limits
-        Of the class.
     lowest_n
         Lowest verified force from which every limit is kept up to the largest; None if there is none.
     failures
@@ -231,8 +219,6 @@ class Verification:
         Error of the zero, per cent of the largest load; None if it was never read.
     classes
         How far down each class holds, the best first.
-    references
-        What the loads rest on.
     missing
         Why no class may be stated, however small the errors; empty if one may be.
     notes
@@ -305,10 +291,6 @@ def verify_force(
 
     Parameters
     ----------
-    readings
-        In the order in which they were taken.
-    references
-        What the loads rest on.
     resolution_n
         Smallest step of the readings, or their fluctuation if that is larger; None if it is not known.
 

@@ -122,14 +122,10 @@ class Board:
 
     Parameters
     ----------
-    rig, port
-        Names.
     calibration
         What a count is; what is not calibrated is not shown.
     limits
         Where the rig trips; None for a rig without a drive.
-    cautions
-        To be read before the first motion of a day.
     clock
         Wall time in seconds.
     """

@@ -101,8 +101,6 @@ class ControlServer:
         Where the socket is made; nothing may stand there.
     held
         The rig that is held: an order for another one is refused.
-    board, orders, shelf
-        What is asked and told.
     """
 
     def __init__(self, path: Path, held: RigRef, *, board: Board, orders: Orders, shelf: Shelf) -> None:
@@ -243,8 +241,6 @@ class ControlClient:
 
     Parameters
     ----------
-    path
-        Of the socket.
     rig
         The rig that orders are for; the daemon refuses them if it holds another. None for the one that the
         daemon is seen to hold.

@@ -118,20 +118,8 @@ class Desk:
 
     Parameters
     ----------
-    rig
-        The rig's file.
-    address
-        Where its port is.
-    out
-        Folder that captures are made in.
-    board, live
-        Where it is shown what happens.
     turned
         Called whenever the loop that holds the rig has turned, in a job or not.
-    cautions
-        Whether somebody has read this rig's cautions today.
-    lock_places
-        Directories of lock files; None for the system's.
     """
 
     def __init__(

@@ -60,17 +60,7 @@ class _End:
 
 
 class LiveAnalysis:
-    """Measures the cycles of one job after the other. A context manager that ends its thread.
-
-    Parameters
-    ----------
-    board
-        Where rows and loops go.
-    calibration
-        Of the rig.
-    limit
-        Samples that may wait.
-    """
+    """Measures the cycles of one job after the other. A context manager that ends its thread."""
 
     def __init__(self, board: Board, calibration: Calibration, *, limit: int = WAITING_LIMIT) -> None:
         self._board, self._calibration, self._limit = board, calibration, limit

@@ -24,8 +24,6 @@ class Notifier:
     ----------
     environment
         Holds NOTIFY_SOCKET, and WATCHDOG_USEC and WATCHDOG_PID where a watchdog is wanted.
-    clock
-        Wall time in seconds.
     """
 
     def __init__(

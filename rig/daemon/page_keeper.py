@@ -40,8 +40,6 @@ class PageKeeper:
     ----------
     command
         Of the page's process; it has to end when its standard input does.
-    first_pause_s
-        Before it is started again for the first time.
     """
 
     def __init__(self, command: Sequence[str], *, first_pause_s: float = FIRST_PAUSE_S) -> None:

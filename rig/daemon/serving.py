@@ -49,14 +49,10 @@ class PageWish:
 
     Parameters
     ----------
-    listen, http
-        Address and TCP port.
     token_file
         File of the token that is asked for; None for a page on loopback.
     captures, reports
         Folders of the captures to look into and of what is written about them; None for the live page alone.
-    rig_file
-        Of the rig, for questions about it; None for none.
     """
 
     listen: str = "127.0.0.1"
@@ -94,12 +90,6 @@ def serve(
 
     Parameters
     ----------
-    rig, address
-        The rig's file, and where its port is.
-    out
-        Folder that captures are made in.
-    methods
-        Folders of methods and plans that are offered.
     page
         Where the page is served; None for no page.
     stop_asked

@@ -80,8 +80,6 @@ class SocketPlace:
 
     Parameters
     ----------
-    rig
-        Which is held.
     folders
         Where to look for a place; None for the user's own.
 

@@ -79,8 +79,6 @@ class CautionsRead:
 
     Parameters
     ----------
-    rig
-        Name and port.
     by_hand
         A hand moves the platen; whoever has read the cautions for that has not read those for a motor.
     """
@@ -112,8 +110,6 @@ class CautionsRead:
         ----------
         who
             A person's name or initials, or where the confirmation came from.
-        unit_id
-            As for `today`.
 
         Raises
         ------

@@ -144,12 +144,6 @@ class Driver:
     ----------
     reader
         Entered.
-    calibration
-        With a force and a position.
-    rig
-        What the rig may do.
-    watch
-        Who is notified.
 
     Attributes
     ----------

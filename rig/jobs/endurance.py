@@ -78,8 +78,6 @@ class Endured(Recorded):
 
     Parameters
     ----------
-    done
-        Cycles counted.
     doubtful
         Cycles that were cut short, and are not counted.
     exact
@@ -218,13 +216,6 @@ def perform_endurance(
 def unfinished(parent: Path, rig_name: str) -> Path | None:
     """Return the newest capture in a folder whose host was lost in an endurance run that is to go on by
     itself.
-
-    Parameters
-    ----------
-    parent
-        Folder of captures.
-    rig_name
-        As in the rig's file.
     """
     found = []
     for folder in sorted(parent.glob("*/")) if parent.is_dir() else []:

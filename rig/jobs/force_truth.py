@@ -37,13 +37,7 @@ KEPT = 400
 
 
 class ForceTruth:
-    """Follows the new readings of one converter.
-
-    Parameters
-    ----------
-    rig
-        How often it converts.
-    """
+    """Follows the new readings of one converter."""
 
     def __init__(self, rig: RigLimits) -> None:
         self._stale_s = max(STALE_S, STALE_PERIODS / rig.conversions_per_s)

@@ -43,8 +43,6 @@ class Guidance:
     ----------
     place, passes, action
         Step of the method, pass of each repeat around it, and the kind of action.
-    instruction
-        What to do in this step.
     hint
         What to do right now.
     target_mm, target_n
@@ -55,18 +53,12 @@ class Guidance:
         From the measured zero.
     speed_mm_per_s, asked_mm_per_s
         Towards the target, and as the method asks; None where nothing is to be moved.
-    pace
-        The one against the other.
     share
         Of this step that is done, 0 to 1.
-    time_left_s
-        Of a wait.
     presses_done, presses
         Of the whole method.
     before
         How the stroke before was, in words; empty before the first.
-    warning
-        Something that must be seen at once.
     """
 
     place: str
@@ -116,8 +108,6 @@ def instruction_of(action: Action, free_height_mm: float | None, deflection_mm: 
 
     Parameters
     ----------
-    action
-        Of a plan.
     free_height_mm
         For the per cent; None leaves them out.
     deflection_mm

@@ -55,8 +55,6 @@ class Aim:
     ----------
     sign
         1 for an approach, -1 for a way back.
-    speed_mm_per_s
-        Asked for.
     goal_mm
         Deflection; for a press to a force the deepest allowed, None for a contact check.
     goal_n
@@ -84,8 +82,6 @@ class Stroke:
 
     Parameters
     ----------
-    aim
-        What it is to reach.
     contact_mm
         Position from which deflection counts; zero before one is known.
 

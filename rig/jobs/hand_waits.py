@@ -34,8 +34,6 @@ class HoldWait:
 
     Parameters
     ----------
-    duration_s
-        How long.
     since_s
         Device time from which it counts.
     contact_mm
@@ -158,13 +156,6 @@ class PersonAsked:
     ----------
     ask
         Returns when the person is done.
-    instruction
-        What to ask for.
-
-    Attributes
-    ----------
-    done
-        Set once the person is done.
     """
 
     share = 0.0

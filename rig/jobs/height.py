@@ -79,8 +79,6 @@ def measure_height(
 
     Parameters
     ----------
-    surfaces
-        The bare platens, the piece, or both.
     bare_mm
         Where the bare platens met before, if that is known: a piece is not pressed as far.
 

@@ -77,10 +77,6 @@ class Ended:
         In words; of a recording, as the capture's end says it.
     failed
         Whether the rig, its port or the disk failed; everything recorded so far is kept all the same.
-    progress
-        How far it had come.
-    height
-        What the contact checks of a height gave.
     """
 
     reason: str
@@ -95,8 +91,6 @@ class Recorded(Ended):
 
     Parameters
     ----------
-    path
-        Of the capture.
     conversions_per_s
         How often the force was new, by status bit 6; None where too few samples bear it.
     """
@@ -145,12 +139,6 @@ class Bench:
     ----------
     reader
         Entered; a job leaves it open.
-    rig
-        Its file.
-    folder
-        Of captures.
-    watch
-        Whoever looks on.
     """
 
     reader: Reader
@@ -175,10 +163,6 @@ class Standing:
 
     Parameters
     ----------
-    rig
-        Its file.
-    folder
-        Of captures.
     by_hand
         Whether it cannot move its platen.
     stop_cause

@@ -25,8 +25,6 @@ class Intent:
 
     Parameters
     ----------
-    block
-        Its number, from 1.
     first_cycle, cycles
         Number of its first cycle in the whole run, and how many are wanted.
     by
@@ -49,8 +47,6 @@ class Settled:
 
     Parameters
     ----------
-    done
-        Cycles counted.
     how
         Whose count it is, in words.
     doubtful
@@ -71,8 +67,6 @@ def settle(intent: Intent, state: State | None, heard: int) -> Settled:
 
     Parameters
     ----------
-    intent
-        Of the block.
     state
         The device's own word, asked for before anything else was moved; None if it cannot be had.
     heard
@@ -98,8 +92,6 @@ def reconciled(settled: Settled, intent: Intent, seen: int | None) -> Settled:
 
     Parameters
     ----------
-    settled
-        By the device's count.
     seen
         Cycles in the samples; None where they cannot tell.
     """
@@ -122,12 +114,6 @@ class Ledger:
 
     Attributes
     ----------
-    done
-        Cycles counted so far.
-    blocks
-        Blocks begun so far.
-    doubtful
-        How many cycles were marked as doubtful.
     exact
         False once a block had to be settled without the device's own count.
     open

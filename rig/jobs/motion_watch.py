@@ -107,8 +107,6 @@ class IntendedMotion:
         The step or purpose, for the words.
     kind
         `press` ends at a force; `release` goes away from what is pressed too hard; `stand` is no motion.
-    speed_mm_per_s
-        As ordered.
     target_mm
         Where it ends; of a press the position limit, of a cycle its upper end; None: home, or stand.
     low_mm
@@ -139,10 +137,6 @@ class MotionWatch:
 
     Parameters
     ----------
-    course
-        What is ordered.
-    rig
-        Its limits, brake and delay.
     home_mm
         Position of home on the rig's own scale.
     noise_n

@@ -72,18 +72,12 @@ def take_plateau(
 
     Parameters
     ----------
-    reader
-        An entered reader.
     channel
         Which one; it has to come in counts.
-    rule
-        What counts as settled.
     zero_counts
         Reading without load; None while it is being taken.
     patience_s
         Longest wait, in device time.
-    on_progress
-        Receives the progress.
 
     Raises
     ------

@@ -64,8 +64,6 @@ class Trend:
 
     Parameters
     ----------
-    calibration, settings
-        How to measure.
     stiffness
         Column whose fall is the loss of stiffness.
     reference_after

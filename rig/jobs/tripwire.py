@@ -60,10 +60,6 @@ class Tripwire:
 
     Parameters
     ----------
-    force, position
-        What a count is.
-    rig
-        The limits.
     halt
         Sends the halt without waiting for its answer.
     """

@@ -102,14 +102,8 @@ class Pan:
         ----------
         channels
             Samples of the device, which may be none: they tell the unit.
-        calibration
-            Of the rig.
         gravity
             Where the rig stands; a scale that prints a mass needs none.
-        step_g
-            Smallest step of the scale, where it was stated.
-        relative_u
-            Of the scale's certificate, as a share.
 
         Raises
         ------
@@ -192,8 +186,6 @@ class RestFinder:
     ----------
     rule
         What counts as settled, in steps of the scale.
-    step_g
-        Smallest step of the scale; None to tell it from what is printed.
 
     Attributes
     ----------
@@ -363,14 +355,6 @@ class PanWatch:
 
     Parameters
     ----------
-    reader
-        An entered reader.
-    pan
-        What its samples are in grams.
-    rule
-        What counts as settled.
-    stopped
-        Ends the waiting.
     on_progress
         Receives the newest reading in grams, and why it does not rest; empty where it does.
     on_lost

@@ -72,12 +72,8 @@ def check_by_hand(
 
     Parameters
     ----------
-    method
-        From `read_method`.
     specimen
         What is known of it; without its free height no press is allowed.
-    largest_force_n
-        A stated largest force; None if there is none.
 
     Raises
     ------
@@ -100,13 +96,7 @@ def check_by_hand(
 
 
 def hard_by_hand(checked: CheckedMethod) -> tuple[str, ...]:
-    """Return what a hand can do but will find hard, in sentences for a person; empty if nothing.
-
-    Parameters
-    ----------
-    checked
-        From `check_by_hand`.
-    """
+    """Return what a hand can do but will find hard, in sentences for a person; empty if nothing."""
     said = []
     if checked.presses > MANY_PRESSES:
         said.append(

@@ -121,8 +121,6 @@ class CheckedMethod:
         How often the specimen is pressed; contact checks are not counted.
     deepest_mm
         Greatest deflection past contact, overshoot included.
-    largest_gap_mm
-        Farthest that the platen is taken from the contact.
     stiffness_n_per_mm
         Largest slope to be expected, the specimen's own before the method's.
     """
@@ -151,13 +149,6 @@ def overshoot_mm(speed_mm_per_s: float, rig: RigLimits) -> float:
 
         overshoot_mm = speed * (delay + conversion period + one sample) + speed^2 / (2 * deceleration)
 
-    Parameters
-    ----------
-    speed_mm_per_s
-        Of the approach.
-    rig
-        Whose converter and brake they are.
-
     Examples
     --------
     >>> rig = RigLimits((0, 100), 20, (-10, 500), 500, 80, 0.025, 500)
@@ -182,15 +173,6 @@ def check_method(method: Method, rig: RigLimits, specimen: SpecimenFacts) -> Che
     overshoot (see `overshoot_mm`, `overshoot_n`), within the rig's. The force at the end of a press to a
     depth is not known beforehand: there the rig's own force limit guards.
 
-    Parameters
-    ----------
-    method
-        From `read_method`.
-    rig
-        Its limits.
-    specimen
-        What is known of it.
-
     Raises
     ------
     InputError
@@ -213,8 +195,6 @@ def check_contact(checked: CheckedMethod, contact_mm: float) -> None:
 
     Parameters
     ----------
-    checked
-        From `check_method`.
     contact_mm
         Position of the platen at contact, in the rig's own coordinate.
 

@@ -32,12 +32,8 @@ class DoneAction:
 
     Parameters
     ----------
-    step
-        Of the method.
     action
         Its kind, as the events call it.
-    passes
-        Of the repeats around it.
     begin_us, end_us
         Device time of the last sample before it began, and before its end was known.
     until_us
@@ -87,13 +83,6 @@ def course_of(method: Method, events: Iterable[Mapping[str, Any]]) -> Course:
     """Pair the `step` events of a recording, and find their steps in the method.
 
     Events that make no sense, for example of a damaged recording, are passed over.
-
-    Parameters
-    ----------
-    method
-        As it was run.
-    events
-        Of the capture, oldest first.
     """
     steps = {_tail(str(step.place)): step for step in each_step(method.steps) if not isinstance(step, Repeat)}
     course = Course()

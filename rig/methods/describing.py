@@ -31,13 +31,7 @@ _INDENT = "    "
 
 
 def describe(checked: CheckedMethod) -> tuple[str, ...]:
-    """Return the lines of text: a summary, then what will happen in each step.
-
-    Parameters
-    ----------
-    checked
-        From `check_method`.
-    """
+    """Return the lines of text: a summary, then what will happen in each step."""
     method = checked.method
     share = "" if checked.deepest_pct is None else f" ({checked.deepest_pct:.1f} % of the free height)"
     presses = f"{checked.presses} press{'' if checked.presses == 1 else 'es'}"

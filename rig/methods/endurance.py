@@ -56,8 +56,6 @@ class Squeeze:
 
     Parameters
     ----------
-    goal
-        How deep, or to which force.
     gap_mm
         How far back; zero is the contact.
     hold_s, rest_s
@@ -82,8 +80,6 @@ class Until:
 
     Parameters
     ----------
-    cycles
-        This many have been done.
     time_s
         Device time since the first squeeze.
     stiffness_loss_pct
@@ -108,8 +104,6 @@ class EndurancePlan:
         Cycles whose intent is on disk before they are begun.
     reference_after
         Cycles before the reference of the criteria.
-    recovery
-        The contact checks afterwards; None for none.
     goes_on
         Whether it goes on by itself after the link or the host was lost.
     restart_within_s
@@ -203,10 +197,6 @@ def parse_plan(text: str, source: str, *, recorded: bool = False) -> EndurancePl
 
     Parameters
     ----------
-    text
-        YAML.
-    source
-        Name of the file, for messages.
     recorded
         The text comes from a capture, whose keys may have old names.
 

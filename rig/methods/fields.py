@@ -148,17 +148,7 @@ def quantity(place: Place, name: str, text: str, unit: str) -> float:
 
 
 class Fields:
-    """Keys of one mapping, each known by name.
-
-    Parameters
-    ----------
-    place
-        Where the mapping stands.
-    node
-        The mapping.
-    known
-        Keys that it may have.
-    """
+    """Keys of one mapping, each known by name."""
 
     def __init__(self, place: Place, node: yaml.Node, known: tuple[str, ...]) -> None:
         self.place = place

@@ -189,13 +189,6 @@ def force_at(
 def end_of_hold(stretch: Stretch, zero_n: GaugedValue, held_s: float) -> tuple[GaugedValue, GaugedValue]:
     """Return the force and position at the end of a hold.
 
-    Parameters
-    ----------
-    stretch
-        The hold, up to its end.
-    held_s
-        Length of the hold.
-
     Raises
     ------
     InputError

@@ -73,10 +73,6 @@ class HeightPlan:
     ----------
     contact_n, top_n
         The small force at which the height is reported, and the larger one beside it.
-    contact_checks
-        Of the bare platens, and of the piece.
-    speed_mm_per_s
-        Of the slow contact checks.
     gap_mm, rest_s
         How far the platen goes back between contact checks, and how long it rests there.
     platen_stiffness_n_per_mm
@@ -113,10 +109,6 @@ def check_height_plan(
 
     Parameters
     ----------
-    plan
-        What was asked for, all values above zero.
-    rig
-        Limits of a driven rig.
     called
         What a refusal calls each value of the plan: `OPTION_OF` or `WORDS_OF`.
 

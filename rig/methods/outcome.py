@@ -85,8 +85,6 @@ class Outcome:
         Why it, or its uncertainty, cannot be had; empty otherwise.
     how
         Whose arithmetic it is, and what is to be known about it.
-    parts
-        The readings behind it.
     freedom
         Effective degrees of freedom of `u`; None where they have no limit, or without `u`.
     half95
@@ -143,12 +141,6 @@ def procedure_outcome(name: str, course: Course, stretch_of: StretchOf, facts: S
     ----------
     name
         One of `PROCEDURE_QUANTITIES`.
-    course
-        What the method did.
-    stretch_of
-        Calibrated samples of an action.
-    facts
-        Of the specimen.
     """
     how, worked_out = _PROCEDURES[name]
     try:

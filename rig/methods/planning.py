@@ -106,13 +106,7 @@ class PlannedAction:
 
 
 def plan(checked: CheckedMethod) -> Iterator[PlannedAction]:
-    """Actions of a method in order, made as they are asked for.
-
-    Parameters
-    ----------
-    checked
-        From `check_method`.
-    """
+    """Actions of a method in order, made as they are asked for."""
     return _plan(checked.method.steps, checked.specimen.free_height_mm, ())
 
 

@@ -89,14 +89,10 @@ class PlatenReading:
     ----------
     at_contact, at_top
         Where it passed the small force, and the greater one.
-    zero_n
-        Force zero of its approach.
     zero_s, level_n
         Middle of the first half of the way to the contact check, and the mean force over that half.
     noise_n
         Standard deviation of the force in its approach.
-    time_s
-        When it passed the small force.
     approach
         Its samples up to the greatest force, the zero taken off.
     """
@@ -157,8 +153,6 @@ def read_platen_contact(
         From the begin of its approach, well before the contact check; what follows may be in it.
     contact_n, top_n
         The small force and the greater one, in N above the force zero.
-    drift
-        Of the force zero.
     averaged
         Whether each force is the mean over a conversion that takes as long as the step between samples.
 
@@ -206,8 +200,6 @@ def split_contact_checks(stretch: Stretch, top_n: float) -> Iterator[Stretch]:
 
     Parameters
     ----------
-    stretch
-        The whole recording.
     top_n
         The greater force, which every contact check reaches.
 

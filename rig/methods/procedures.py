@@ -35,13 +35,6 @@ AIR_TOLERANCES = (2.0, 10.0)
 def compression_stress_kpa(force_n: float, area_mm2: float) -> float:
     """Compression stress; with the force at 40 % in the fourth squeeze it is CV40.
 
-    Parameters
-    ----------
-    force_n
-        Force at the compression.
-    area_mm2
-        Loaded area.
-
     Raises
     ------
     InputError

@@ -87,10 +87,6 @@ def parse_method(text: str, source: str, *, recorded: bool = False) -> Method:
 
     Parameters
     ----------
-    text
-        YAML.
-    source
-        Name of the file, for messages.
     recorded
         The text comes from a capture, whose keys may have old names.
 

@@ -171,12 +171,8 @@ class Method:
 
     Parameters
     ----------
-    source
-        The file.
     follows
         Which published procedure the arithmetic follows and where it departs.
-    report
-        Names of `REPORTABLE`.
     """
 
     source: str

@@ -47,10 +47,6 @@ class Linked:
         Captures now attached, by folder and specimen.
     moved
         Folders of captures that were attached before under another folder.
-    already
-        How many were attached before.
-    added
-        Specimens that were entered for them.
     conflicts
         Captures that were not attached.
     """
@@ -71,12 +67,8 @@ def plan_links(
     ----------
     specimens
         All of the register, by id.
-    seen
-        Captures found.
     add
         Enter specimens that are not known, unless one is spelt nearly so.
-    at
-        Now.
 
     Returns
     -------

@@ -45,8 +45,6 @@ class Record:
 
     Parameters
     ----------
-    specimen
-        Id of the piece.
     kind
         One of `KINDS`.
     text
@@ -55,16 +53,10 @@ class Record:
         Value of a kind in numbers, in the unit that `UNITS` says, and its standard uncertainty.
     detail
         Direction of a size, folder of a capture.
-    force_n
-        With which a size was measured.
     how
         How it was had: "typed", "scale", "caliper", a capture.
     at
         Day or time at which it held, in ISO form.
-    who
-        Whoever says so.
-    reason
-        Of a correction.
     corrects
         Number of the record that this one stands for; None for a new fact.
     number, written
@@ -126,8 +118,6 @@ def corrected(record: Record, reason: str, **fields: str | float | None) -> Reco
     ----------
     record
         The one that is wrong, as the register gave it.
-    reason
-        Why.
     fields
         What is right: of `Record`, such as value=37.4.
 
@@ -165,8 +155,6 @@ def read_day_or_time(text: str, field: str) -> str:
     ----------
     text
         "2026-03-14", or "2026-03-14 09:30", in the local time zone where it names none.
-    field
-        For the refusal.
 
     Raises
     ------

@@ -56,8 +56,6 @@ class RegisteredSpecimen:
 
     Parameters
     ----------
-    id
-        Its name.
     records
         All that was ever said of it, corrected ones too, in the order of their numbers.
     holding

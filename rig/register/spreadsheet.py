@@ -107,19 +107,13 @@ def import_into(
 
     Parameters
     ----------
-    register
-        Where to.
     text
         The table, comma, semicolon or tab separated. With the heading `number` it is a whole history, for an
         empty register. Else each row is a piece with the heading `id`, and any of batch, model, drawing size,
         moulded, state, orientation, squeezed, notes, mass, `size DIRECTION`, `u mass`, `u size DIRECTION`,
         and `measured` for the day of mass and sizes. A piece that is known gets what is new of it.
-    where
-        Name of the table, for refusals.
     another
         Ids that are spelt nearly as known ones are other pieces.
-    who
-        Whoever says so.
 
     Returns
     -------

@@ -85,8 +85,6 @@ class Register:
     ----------
     path
         Of the file; it is made, with its folder, where it does not exist.
-    make
-        Whether it may be made.
 
     Raises
     ------
@@ -185,10 +183,6 @@ class Register:
 
         Parameters
         ----------
-        name
-            Its id.
-        facts
-            What is known of it.
         another
             It is another piece than those whose ids are spelt nearly so.
 

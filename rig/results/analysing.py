@@ -56,8 +56,6 @@ class Asked:
         Depths at which forces are given, with commas between, such as "10%,5 mm".
     datum
         Where deflection begins: "cycle" at each cycle's contact, "first" at the first one's.
-    calibration
-        Instead of the captures' own.
     examine, draws
         Cycles examined for a budget, and draws of a Monte Carlo; 0 for none.
     fresh
@@ -163,13 +161,7 @@ def examine_capture(
     capture: Capture | None = None,
     progress: Progress = no_progress,
 ) -> Analysed:
-    """Analyse one capture from disk, with the budget and the Monte Carlo that were asked for.
-
-    Parameters
-    ----------
-    capture
-        The same one, where it was opened already.
-    """
+    """Analyse one capture from disk, with the budget and the Monte Carlo that were asked for."""
     capture = capture or open_capture(path)
     calibration = calibration_of(capture, asked)
     # a budget needs the samples of its cycles, which no result holds

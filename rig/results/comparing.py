@@ -43,16 +43,12 @@ class ComparedPieces:
 
     Parameters
     ----------
-    comparison
-        Of the numbers.
     bands
         Mean curve of each group that has curves.
     curve_differences
         Of each other group less the first.
     drifts
         By quantity, where batches were compared over time.
-    sources
-        Sentences about where the values come from.
     """
 
     comparison: Comparison

@@ -89,23 +89,7 @@ LETTERS = "ABCDEF"
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PieceFacts:
-    """What is known of a piece besides its captures; None and empty if not stated.
-
-    Parameters
-    ----------
-    piece, batch, model
-        Names.
-    drawing_size_mm
-        Of its drawing.
-    moulded
-        Day.
-    mass_g, mass_u_g, mass_how
-        Newest weighing.
-    sizes
-        Readings.
-    notes
-        Remarks.
-    """
+    """What is known of a piece besides its captures; None and empty if not stated."""
 
     piece: str
     batch: str | None = None
@@ -127,20 +111,14 @@ class CaptureFacts:
     ----------
     capture, id
         Name as in `PieceResult.capture`, and the capture's own id.
-    started, operator, rig
-        When, by whom, and on what.
     cycles, left_out
         Cycles in the means, and cycles that are not: flagged, or conditioning.
     free_height_mm
         That compression counts from; None where it is not known.
     calibration, made, expires
         Name and identity of the calibration, the day it was made and the last day on which it holds.
-    has_uncertainty
-        Whether the calibration states an uncertainty.
     notes, warnings
         Of the header, and of header and analysis.
-    softening
-        Over the cycles; None where it cannot be had.
     recovery
         Contact checks after release, in order of time.
     contact_mm, contact_u_mm
@@ -205,8 +183,6 @@ class ComparableSet:
 
     Parameters
     ----------
-    letter
-        Names the set.
     circumstances
         How it was measured, by name; ends of a range where numbers lie close.
     groups
@@ -220,10 +196,6 @@ class ComparableSet:
     compression_bands, gap_bands
         Curves of each group over compression in % (deflection in mm without a height), and over how far the
         gap is closed from `height_mm`.
-    comparisons
-        Of batches, and of states.
-    notes
-        Sentences.
     rounded
         By system of units ("metric", "us"): force at round gaps and gaps at round forces.
     stands_mm
@@ -251,16 +223,10 @@ class DesignSheet:
 
     Parameters
     ----------
-    title, model
-        Of the sheet, and of the pieces.
     sets
         Of captures that are equal, in order of time.
     sizes
         By batch, then by quantity: mass and sizes of the pieces.
-    pieces, captures
-        What is known of each.
-    size_notes
-        Sentences about how sizes were read.
     recovery, unlike_recovery
         Set that is left after release, by group; and sentences about groups whose contact checks were too
         different.
@@ -268,12 +234,8 @@ class DesignSheet:
         Names of captures and pieces whose notes say that the numbers are invented.
     missing
         Sentences: what was not measured, and what would give it.
-    notes
-        Sentences.
     supplier, revision
         Of the pieces and of their drawing; empty where not given.
-    photos
-        Of the pieces.
     """
 
     title: str
@@ -349,20 +311,12 @@ def design_sheet(
     ----------
     results
         One a capture, in order of time.
-    captures
-        Of the same captures.
     pieces
         What is known of the pieces, those too that were not pressed.
     margins
         By quantity: the largest difference between groups that does not matter.
     although
         Names of circumstances that may differ within a set.
-    gauges
-        Studies of the rig, by quantity.
-    notes
-        Sentences about where the values come from.
-    supplier, revision, photos
-        See `DesignSheet`.
     strict
         List captures by hand separately as soon as their speeds differ as a drive's may not.
 
@@ -431,8 +385,6 @@ def alike_sets(
     ----------
     results
         In order of time; each joins the first set with which it agrees in all circumstances.
-    although
-        Circumstances that may differ.
     """
     sets: list[list[PieceResult]] = []
     for result in results:

@@ -63,8 +63,6 @@ class ForceRow:
         gap is from platen to platen. None for what the row does not tell.
     loading
         Over the pieces that were pressed so far, the calibration's part among them.
-    unloading_n
-        Mean during unloading; None where it is not known.
     """
 
     deflection_mm: float | None = None
@@ -94,8 +92,6 @@ def force_tables(
 
     Parameters
     ----------
-    groups
-        Results, one a capture.
     heights_mm, height_mm
         Free height by capture, and their mean; None where some are not known: the first table is then by
         deflection, and the second empty.
@@ -153,8 +149,6 @@ class GapRow:
 
     Parameters
     ----------
-    force_n
-        On the loading stroke.
     gaps
         By group, in mm, over its pieces; a group of which a piece was not pressed so far is left out.
     """
@@ -187,17 +181,7 @@ def gaps_at_forces(
     heights_mm: Mapping[str, float],
     forces_n: Sequence[float],
 ) -> tuple[GapRow, ...]:
-    """Return the gap at some forces, one row per force, with pieces as the unit.
-
-    Parameters
-    ----------
-    groups
-        Results, one per capture.
-    heights_mm
-        Free height by capture.
-    forces_n
-        Wanted forces.
-    """
+    """Return the gap at some forces, one row per force, with pieces as the unit."""
     over_gap = {
         group: [piece for piece in average_pieces(_along_gap(results, heights_mm)) if piece.curve is not None]
         for group, results in groups.items()
@@ -289,15 +273,7 @@ def round_steps(reach: float) -> list[float]:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class GapTables:
-    """Force and gap for round numbers of one system of units.
-
-    Parameters
-    ----------
-    force_at_gap
-        By group.
-    gap_at_force
-        All groups in each row.
-    """
+    """Force and gap for round numbers of one system of units."""
 
     force_at_gap: Mapping[str, tuple[ForceRow, ...]]
     gap_at_force: tuple[GapRow, ...]
@@ -316,13 +292,6 @@ def gap_tables(
     groups: Mapping[str, Sequence[PieceResult]], heights_mm: Mapping[str, float], height_mm: float
 ) -> dict[str, GapTables]:
     """Return force at round gaps and gaps at round forces, for metric and for US units.
-
-    Parameters
-    ----------
-    groups
-        Results, one per capture.
-    heights_mm, height_mm
-        Free height by capture, and their mean.
 
     Notes
     -----

@@ -36,8 +36,6 @@ class PieceStanding:
     position_zero
         What the position reading counts from; captures that name the same zero can be compared. Empty if
         unknown.
-    free_height_mm
-        Free height of the piece; None if unknown.
     """
 
     contact_mm: float | None = None
@@ -53,8 +51,6 @@ def with_headline(results: Sequence[PieceResult], standing: Mapping[str, PieceSt
     ----------
     results
         One per capture, in order of time.
-    standing
-        By capture.
     """
     headed = [_with_stiffness(result, standing[result.capture]) for result in results]
     first: dict[tuple[str | None, str], PieceResult] = {}
@@ -80,8 +76,6 @@ def standing_heights(
     ----------
     results
         From `with_headline`.
-    standing
-        By capture.
 
     Notes
     -----

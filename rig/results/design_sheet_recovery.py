@@ -37,8 +37,6 @@ class RecoveryFigures:
         Set of captures that are equal, and group within it.
     after_s
         Mean time after release, in s.
-    figures
-        Of `SET_LEFT`.
     """
 
     letter: str

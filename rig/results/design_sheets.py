@@ -51,10 +51,6 @@ def sheet_of(
 
     Parameters
     ----------
-    pressed, notes
-        See `pressed_captures`.
-    register
-        Of specimens.
     model
         Name of the pieces; those that the register knows by another one are left out.
     margins, although, strict, gauges, supplier, revision, photos

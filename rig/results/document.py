@@ -32,11 +32,6 @@ _HIDDEN = ("knee_resolved",)
 def capture_document(name: str, header: CaptureHeader, result: CaptureResult) -> dict[str, Any]:
     """Return one capture's part of the document that `analyse --json` prints.
 
-    Parameters
-    ----------
-    name
-        Of the capture, as the person gave it.
-
     Returns
     -------
     Plain mapping without not-a-number: what cannot be had is None, and the warnings say why.

@@ -31,18 +31,12 @@ class EnduranceReport:
 
     Attributes
     ----------
-    name
-        Of its plan.
     cycles, doubtful, exact
         Counted; cut short and not counted; whether the count is certain.
     reason
         Why the squeezing ended; None if it never did.
     set_mm, stiffness_loss_pct
         At the end of the squeezing, against its beginning; None where it is not known.
-    pauses
-        Why the run was interrupted, each time.
-    recovery, fit
-        Contact checks afterwards, and what they say.
     """
 
     name: str = ""

@@ -39,18 +39,10 @@ class CheckedSurface:
 
     Parameters
     ----------
-    name
-        Of the capture, for sentences.
-    header
-        Of the capture.
     readings
         Contact checks that could be read, in order.
-    left_out
-        Sentences about those that could not.
     calibration
         With which they were read, for the capture's channels.
-    position_step_mm
-        Smallest step of the position.
     """
 
     name: str
@@ -100,16 +92,8 @@ def checked_surface(
 
     Parameters
     ----------
-    name
-        Of the capture, for messages.
     header, events, batches
         Of the capture. Without marks of contact checks in its events, all that it holds are this surface's.
-    surface
-        Bare platens, or the piece.
-    forces_n
-        The small force and the greater one.
-    calibration
-        Instead of the header's.
     most_samples
         A longer recording is refused: it is held in memory.
 

@@ -36,14 +36,8 @@ class HeightReport:
     ----------
     specimen, captures
         The piece, and the recordings it comes from: the bare ones, then the piece's.
-    at_contact, at_top
-        Height at the small force and at the greater one.
     unloaded
         Height where the platen met the piece before it pushed, extrapolated; None where that cannot be had.
-    why
-        Why not.
-    notes
-        Sentences.
     """
 
     specimen: str
@@ -81,10 +75,6 @@ def height_report(
     bare
         The bare platens in one or more captures; several, each after a homing of its own, say how well the
         position's zero repeats.
-    piece
-        The piece.
-    forces_n
-        The small force and the greater one, at which both were read.
     oldest_bare_s
         A bare contact check that is older than this, when the piece is measured, is warned of.
 

@@ -81,8 +81,6 @@ class KeptResult:
 
     Parameters
     ----------
-    capture
-        Its folder.
     asked
         All that the numbers depend on beside the capture, as plain values.
     """

@@ -88,17 +88,11 @@ class MethodReport:
 
     Parameters
     ----------
-    method, file
-        Its name and its file.
     follows
         Which published procedure its arithmetic follows and where it departs, in the method's own words.
     quantities
         One for each name that the method promised, in its order; the recovery's stands for its contact
         checks.
-    recovery
-        Contact checks after release; empty if the method has none.
-    notes
-        Sentences.
     """
 
     method: str
@@ -171,15 +165,9 @@ def method_report(
 
     Parameters
     ----------
-    header, events
-        Of the capture.
-    batches
-        Its samples in order, in parts of any size.
     result
         Analysis of the same capture, with the contact force of `contact_force_n`; None leaves quantities of
         cycles empty.
-    calibration
-        Instead of the header's.
     spacer_mm
         Height of the spacers of a jig; None takes the condition `spacer` of the header, if there is one.
 

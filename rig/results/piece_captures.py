@@ -88,8 +88,6 @@ class PressedPieces:
     labels
         By way ("batch", "state", "operator", "method"), then by capture: which group it belongs to; None
         if not stated.
-    notes
-        Sentences.
     """
 
     results: tuple[PieceResult, ...]
@@ -127,8 +125,6 @@ class PressedCapture:
     ----------
     result
         Its analysis; columns of single cycles are gone, as they may be many.
-    driven
-        Whether a method drove the platen.
     counted, left_out
         Cycles in the means, and those that are not: flagged, or conditioning.
     first_contact_mm, first_contact_u_mm
@@ -203,21 +199,13 @@ def pressed_captures(
 
     Parameters
     ----------
-    paths
-        Of the captures.
-    asked
-        How they are measured, all in the same way.
     known
         What else is known of a piece when it was captured, such as by a register, which can be corrected and
         so goes first. The state is otherwise the capture's condition `state`.
     optional
         Those of the captures that are left out, and said to be, where they cannot be measured.
-    workers
-        Who measures where there are many; None for all cores of this machine.
     check
         Takes what is stated of the captures, and their labels, before any is measured, and may refuse it.
-    progress
-        Shows how many were measured so far, and which one is next.
 
     Raises
     ------

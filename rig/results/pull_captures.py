@@ -41,10 +41,6 @@ class PullsAsked:
 
     Parameters
     ----------
-    settings
-        Of the pulls.
-    calibration
-        Instead of the captures' own.
     beyond
         Whether pulls count that go beyond what the calibration was compared with.
     """
@@ -60,14 +56,10 @@ class PulledCapture:
 
     Parameters
     ----------
-    piece
-        For putting pieces together.
     pulls
         As they were read, flagged ones too.
     reach_n
         Largest pull that the force was compared with; infinite if its scale was not measured.
-    notes
-        Sentences about this capture.
     """
 
     piece: PulledPiece

@@ -42,8 +42,6 @@ class Trials:
         Name of the column of values, its unit in it.
     where, lines
         Names the table in a refusal, and the line of each row.
-    notes
-        Sentences.
     """
 
     columns: Mapping[str, Sequence[Any]]
@@ -93,12 +91,8 @@ def trials_of_captures(paths: Sequence[Path], column: str, asked: Asked) -> Tria
 
     Parameters
     ----------
-    paths
-        Of the captures.
     column
         Name of the quantity, such as "secant_n_per_mm" or "at 25%.loading_n".
-    asked
-        How they are measured, all in the same way.
 
     Raises
     ------

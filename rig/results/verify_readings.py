@@ -31,8 +31,6 @@ class VerificationTable:
 
     Parameters
     ----------
-    readings
-        In their order.
     step_n
         Smallest step that the readings are written in: their last decimal, or one count.
     """

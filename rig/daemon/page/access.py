@@ -80,8 +80,6 @@ class AccessRules:
     ----------
     names
         Host names and addresses, in lower case and without port, that are this machine.
-    port
-        TCP port that is listened at.
     any_address
         Whether any numeric address counts as this machine: for listening at all addresses. A name on the
         net can be pointed at this machine, a numeric address cannot.
@@ -131,10 +129,6 @@ def access_rules(listen: str, port: int, token: str | None) -> AccessRules:
     ----------
     listen
         Numeric address, or "localhost". Anything beyond loopback needs a token.
-    port
-        TCP port.
-    token
-        The token that every request has to bring, or None.
 
     Raises
     ------
@@ -195,15 +189,7 @@ def read_token(path: Path) -> str:
 
 
 class GuardedApp:
-    """An application behind the rules.
-
-    Parameters
-    ----------
-    app
-        The application, which sees only what the rules let through.
-    rules
-        What a request must be like.
-    """
+    """An application behind the rules."""
 
     def __init__(self, app: ASGIApp, rules: AccessRules) -> None:
         self._app = app

@@ -144,8 +144,6 @@ def make_app(
     ----------
     link
         The daemon; None for pages without a rig.
-    rules
-        What a request must be like; they hold for every path.
     others, others_static
         Routes of further pages, and the folder of what these pages load.
 
