@@ -2,14 +2,49 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable, Mapping
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
-from rig.cli.output import console, is_plain, say
+from rig import __version__
+from rig.cli.output import console, is_plain, print_json, say, write_json
 
 if TYPE_CHECKING:
     from rich.table import Table
+
+    from rig.sheets import AidSheet
+
+
+def give_answer(
+    sheet: AidSheet,
+    document: Mapping[str, Any],
+    out: Path | None,
+    save: Callable[[Path], Path],
+    *,
+    as_json: bool,
+    further: Iterable[str] = (),
+) -> None:
+    """Write an answer for builders into a folder, if one was named, and print it or its document.
+
+    Parameters
+    ----------
+    document
+        What was found, without its sentences.
+    save
+        Writes the page into a folder, and returns its path; the document has the same name.
+    further
+        Notes that stand behind those of the sheet.
+    """
+    whole = {**document, "answer": list(sheet.answer), "software": f"pressrig {__version__}"}
+    page = None
+    if out is not None:
+        page = save(out)
+        write_json(whole, page.with_suffix(".json"))
+    if as_json:
+        print_json(whole)
+        return
+    tables, notes = sheet.tables(plain=is_plain()), (*sheet.notes, *further)
+    show_answer(sheet.sentences, tables, notes, page, caution=sheet.caution)
 
 
 def show_answer(
@@ -20,18 +55,9 @@ def show_answer(
     *,
     caution: str = "",
 ) -> None:
-    """Print what was found.
+    """Print sentences, the most wanted first, then tables and notes, and the page that was written.
 
-    Parameters
-    ----------
-    answer
-        Sentences, the most wanted first.
-    tables, notes
-        Below them, in order.
-    page
-        What was written, if anything was.
-    caution
-        What a machine built on the answer can do to a person.
+    `caution` is what a machine built on the answer can do to a person.
     """
     screen, plain = console(), is_plain()
     for sentence in answer:

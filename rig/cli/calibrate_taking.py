@@ -81,7 +81,11 @@ def take_readings(
     The table on disk.
     """
     rule = PlateauRule(options.settle_s)
-    path = options.readings_into or _new_table(options, channel)
+    path = options.readings_into
+    if path is None:
+        beside = options.into or Path("readings")
+        now = datetime.now().strftime("%Y-%m-%d-%H%M%S")
+        path = beside.with_name(f"{beside.stem}-{channel}-{now}.csv")
     if path.exists():
         raise InputError(f"{path}: already exists; give another file with --readings-into")
     with reader_of(rig, options.port) as reader:
@@ -118,13 +122,6 @@ def settling(
 def unit_of(text: str) -> str:
     """Return what follows the number of a quantity."""
     return _NUMBER.sub("", text, count=1)
-
-
-def _new_table(options: ChannelOptions, channel: str) -> Path:
-    now = datetime.now().strftime("%Y-%m-%d-%H%M%S")
-    name = "readings" if options.into is None else options.into.stem
-    folder = Path() if options.into is None else options.into.parent
-    return folder / f"{name}-{channel}-{now}.csv"
 
 
 def _ask(table: _Table, settled: Callable[[float | None], Plateau]) -> None:

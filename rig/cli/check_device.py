@@ -133,8 +133,11 @@ def command(
         rig, address, bounds, bench=bench, groups=groups, motion=not no_motion, patience_s=patience_s
     )
     _show(found, as_json)
-    if report is not None:
-        _write(found, report)
+    if report is not None and report.suffix.lower() == ".json":
+        write_json(conformance_document(found), report)
+    elif report is not None:
+        page, as_html = conformance_page(found), report.suffix.lower() == ".html"
+        report.write_text(page_html(page, {}) if as_html else page_markdown(page), encoding="utf-8")
     if found.interrupted:
         if found.stopped:
             raise click.exceptions.Exit(INTERRUPTED)
@@ -265,12 +268,3 @@ def _show(found: ConformanceReport, as_json: bool) -> None:
     out.print(f"\n{conformance_headline(found)}")
     if found.disarmed is False:
         say("pressrig: THE DEVICE REPORTS THAT IT IS STILL ARMED: switch its motor off", err=True)
-
-
-def _write(found: ConformanceReport, path: Path) -> None:
-    suffix = path.suffix.lower()
-    if suffix == ".json":
-        write_json(conformance_document(found), path)
-        return
-    page = conformance_page(found)
-    path.write_text(page_html(page, {}) if suffix == ".html" else page_markdown(page), encoding="utf-8")

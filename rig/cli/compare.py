@@ -134,7 +134,11 @@ def command(
     if as_json:
         print_json(comparison_document(study))
     else:
-        _print(study, page, whole=whole)
+        notes = comparison_notes(study) if whole else study.comparison.notes
+        tables = comparison_tables(study, plain=is_plain(), whole=whole)
+        show_answer(comparison_answer(study), tables, notes, page)
+        if not whole:
+            say("All figures, tests and notes: --all, or the page of --out FOLDER.")
     if study.comparison.beyond:
         raise click.exceptions.Exit(1)
 
@@ -234,11 +238,3 @@ def _write(study: ComparedPieces, pieces: PressedPieces, out: Path) -> Path:
     frame = pieces.frame(list(columns)).map(csv_cell).rename(columns=csv_cell)
     frame.to_csv(out / "pieces.csv", index=False)
     return page
-
-
-def _print(study: ComparedPieces, page: Path | None, *, whole: bool) -> None:
-    tables = comparison_tables(study, plain=is_plain(), whole=whole)
-    notes = comparison_notes(study) if whole else list(study.comparison.notes)
-    show_answer(comparison_answer(study), tables, notes, page)
-    if not whole:
-        say("All figures, tests and notes: --all, or the page of --out FOLDER.")

@@ -88,7 +88,10 @@ def command(*, out: Path) -> None:
     console().print(_overview(squeezed, pieces))
     _compare(pieces, "batch", [result for result in pieces.results if result.state == "new"], out)
     _compare(pieces, "state", [result for result in pieces.results if result.batch == "spring"], out)
-    _enter(squeezed, out / REGISTER)
+    out.mkdir(parents=True, exist_ok=True)
+    with Register(out / REGISTER) as register:
+        import_into(register, _table(squeezed), "floats of the demonstration")
+        register.link(seen_capture(found, open_capture(found).header) for _, found in squeezed)
     sheet = sheet_of(pressed, notes, register=out / REGISTER, margins=MARGINS)
     say()
     say(f"The design sheet, for any browser: {save_design_sheet(sheet, out / 'sheet')}")
@@ -194,14 +197,6 @@ def _compare(pieces: PressedPieces, by: str, results: Sequence[PieceResult], out
     for sentence in comparison_answer(study):
         console().print(sentence, soft_wrap=is_plain())
     say(f"Tables and curves: {page}")
-
-
-def _enter(squeezed: Sequence[tuple[Float, Path]], path: Path) -> None:
-    """Enter the floats in a register with masses and sizes, and attach the captures."""
-    path.parent.mkdir(parents=True, exist_ok=True)
-    with Register(path) as register:
-        import_into(register, _table(squeezed), "floats of the demonstration")
-        register.link(seen_capture(found, open_capture(found).header) for _, found in squeezed)
 
 
 def _table(squeezed: Sequence[tuple[Float, Path]]) -> str:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import sys
-from dataclasses import asdict, dataclass
+from dataclasses import asdict
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -36,7 +36,6 @@ from rig.rigfile import read_rig_file
 from rig.sheets import height_budget_table, height_table
 
 if TYPE_CHECKING:
-    from rig.calibration import Calibration
     from rig.jobs.orders import RigRef
     from rig.methods import CheckedHeightPlan, Surface
     from rig.reader import Reader
@@ -48,17 +47,6 @@ BARE_PLATENS = "bare platens"
 
 USUAL_FORCES_N = (0.05, 5.0)
 """For captures that do not say which forces their contact checks used."""
-
-
-@dataclass(frozen=True, slots=True)
-class _Asked:
-    """What was asked for."""
-
-    bare: tuple[Path, ...]
-    contact_n: float | None
-    top_n: float | None
-    oldest_bare_s: float
-    calibration: Calibration | None
 
 
 @click.command("height")
@@ -129,25 +117,24 @@ def command(**given: Any) -> None:
     without load, and give both: --bare CAPTURE --piece CAPTURE. If `pressrig serve` holds the rig, its daemon
     makes the contact checks and keeps the capture in its own folder.
     """
-    asked = _Asked(*(given[name] for name in ("bare", "contact_n", "top_n", "oldest_bare_s", "calibration")))
-    piece = given["piece"]
+    piece, bare = given["piece"], given["bare"]
     if (piece is None) == (given["rig_file"] is None):
         raise InputError(
             "--rig or --piece: give one: --rig FILE measures now, --piece CAPTURE reads an earlier capture"
         )
-    if given["bare_only"] and (piece is not None or asked.bare):
+    if given["bare_only"] and (piece is not None or bare):
         raise InputError("--bare-only: measures the bare platens on a rig; leave out --bare and --piece")
     if piece is None:
-        piece = _check_contact(given, asked)
+        piece = _check_contact(given)
         if given["bare_only"]:
             say(piece)
             return
     report = read_height(
-        asked.bare or (piece,),
+        bare or (piece,),
         piece,
-        forces_n=_forces(asked, planned_forces(open_capture(piece).header)),
-        oldest_bare_s=asked.oldest_bare_s,
-        calibration=asked.calibration,
+        forces_n=_forces(given, planned_forces(open_capture(piece).header)),
+        oldest_bare_s=given["oldest_bare_s"],
+        calibration=given["calibration"],
     )
     if given["as_json"]:
         print_json({"capture": str(piece)} | report.as_dict())
@@ -160,19 +147,18 @@ def command(**given: Any) -> None:
     screen.print(str(piece), soft_wrap=True)
 
 
-def _forces(asked: _Asked, told: tuple[float, float] | None) -> tuple[float, float]:
+def _forces(given: dict[str, Any], told: tuple[float, float] | None) -> tuple[float, float]:
     """Return both forces: what was asked for, else those of the capture's contact checks, else the usual
     ones."""
     usual_n = told or USUAL_FORCES_N
-    contact_n = asked.contact_n if asked.contact_n is not None else usual_n[0]
-    top_n = asked.top_n if asked.top_n is not None else usual_n[1]
+    contact_n, top_n = given["contact_n"] or usual_n[0], given["top_n"] or usual_n[1]
     if told is not None and top_n > told[1]:
         raise InputError(f"--at: found {top_n:g} N, but its contact checks go only up to {told[1]:g} N")
     check_height_forces(contact_n, top_n)
     return contact_n, top_n
 
 
-def _check_contact(given: dict[str, Any], asked: _Asked) -> Path:
+def _check_contact(given: dict[str, Any]) -> Path:
     """Make the contact checks on a rig; return the capture."""
     rig = read_rig_file(given["rig_file"])
     if rig.limits is None or rig.wire != "framed":
@@ -182,15 +168,15 @@ def _check_contact(given: dict[str, Any], asked: _Asked) -> Path:
         )
     if not given["specimen"] and not given["bare_only"]:
         raise InputError("--specimen is missing")
-    checked = check_height_plan(_plan(given, asked), rig.limits)
+    checked = check_height_plan(_plan(given), rig.limits)
     plan = checked.plan
-    order = _order(given, asked, checked)
+    order = _order(given, checked)
     surfaces: tuple[Surface, ...] = ("bare", "piece") if order.surface == "both" else (order.surface,)
     bare_mm = None
-    if asked.bare:  # where the bare platens met before, which also shows that these captures can be read
+    if given["bare"]:  # where the bare platens met before, which also shows that these captures can be read
         forces_n = (plan.contact_n, plan.top_n)
         bare_mm = where_bare_met_mm(
-            [read_surface(path, "bare", forces_n, asked.calibration) for path in asked.bare]
+            [read_surface(path, "bare", forces_n, given["calibration"]) for path in given["bare"]]
         )
     say_how_it_stands(rig)
     meant, already = meant_rig(rig, given["port"]), given["cautions_read"]
@@ -232,7 +218,7 @@ def _ordered(rig: RigRef, order: HeightOrder) -> Path | None:
     return Path(end.capture)
 
 
-def _order(given: dict[str, Any], asked: _Asked, checked: CheckedHeightPlan) -> HeightOrder:
+def _order(given: dict[str, Any], checked: CheckedHeightPlan) -> HeightOrder:
     card = typed(
         SpecimenCard,
         specimen=given["specimen"] or BARE_PLATENS,
@@ -243,8 +229,8 @@ def _order(given: dict[str, Any], asked: _Asked, checked: CheckedHeightPlan) -> 
     return typed(
         HeightOrder,
         card=card,
-        surface="bare" if given["bare_only"] else "piece" if asked.bare else "both",
-        bare=tuple(str(path.absolute()) for path in asked.bare),
+        surface="bare" if given["bare_only"] else "piece" if given["bare"] else "both",
+        bare=tuple(str(path.absolute()) for path in given["bare"]),
         cautions_read=True,
         **asdict(checked.plan),
     )
@@ -262,8 +248,8 @@ def _refuse_unfinished(reason: str, *, failed: bool, path: Path | str | None) ->
     raise click.exceptions.Exit(FAILED if failed else NOT_DONE)
 
 
-def _plan(given: dict[str, Any], asked: _Asked) -> HeightPlan:
-    contact_n, top_n = _forces(asked, None)
+def _plan(given: dict[str, Any]) -> HeightPlan:
+    contact_n, top_n = _forces(given, None)
     names = (
         "contact_checks",
         "speed_mm_per_s",

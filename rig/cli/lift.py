@@ -2,17 +2,17 @@
 
 from __future__ import annotations
 
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
-from rig import __version__
 from rig.aids import STANDARD_GRAVITY_M_PER_S2, LiftArm, Weighed, answer_lift
-from rig.cli.answer_showing import show_answer
+from rig.cli.answer_showing import give_answer
 from rig.cli.known_options import MEANT, KnownType
 from rig.cli.options import FOLDER
-from rig.cli.output import is_plain, json_option, print_json, write_json
+from rig.cli.output import json_option
 from rig.errors import InputError
 from rig.sheets import lift_sheet, save_lift_report
 
@@ -102,16 +102,8 @@ def command(
                 raise InputError(f"{option}: needs --grip-at")
     weighed = Weighed(span_mm=span_mm, near_g=near_g, far_g=far_g, mass_g=mass_g, offset_mm=offset_mm)
     answer = answer_lift(weighed, held, gravity or STANDARD_GRAVITY_M_PER_S2)
-    sheet = lift_sheet(answer)
-    document = answer.as_dict() | {"answer": list(sheet.answer), "software": f"pressrig {__version__}"}
-    page = None
-    if out is not None:
-        page = save_lift_report(answer, out)
-        write_json(document, out / "lift.json")
-    if as_json:
-        print_json(document)
-    else:
-        notes = (*sheet.notes, f"Inputs: {MEANT}.")
-        show_answer(sheet.sentences, sheet.tables(plain=is_plain()), notes, page, caution=sheet.caution)
+    save = partial(save_lift_report, answer)
+    inputs = f"Inputs: {MEANT}."
+    give_answer(lift_sheet(answer), answer.as_dict(), out, save, as_json=as_json, further=[inputs])
     if not answer.enough:
         raise click.exceptions.Exit(1)

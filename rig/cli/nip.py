@@ -4,15 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
-from rig import __version__
 from rig.aids import Nip, NipPiece, answer_nip
 from rig.capture import open_capture
-from rig.cli.answer_showing import show_answer
+from rig.cli.answer_showing import give_answer
 from rig.cli.capture_arguments import captures_argument
 from rig.cli.known_options import MEANT, KnownType
 from rig.cli.options import (
@@ -28,7 +28,7 @@ from rig.cli.options import (
     workers_asked,
     workers_options,
 )
-from rig.cli.output import is_plain, json_option, print_json, progress, write_json
+from rig.cli.output import json_option, progress
 from rig.core.measured import Measured
 from rig.errors import InputError
 from rig.results import (
@@ -140,19 +140,10 @@ def command(
             mass_g, said = registered_mass(register, {piece.result.piece for piece in pieces})
             nip, notes = replace(nip, mass_g=mass_g), [*notes, *said]
     answer = answer_nip(pieces, nip, although)
-    sheet = nip_sheet(answer)
     document = answer.as_dict()
     document["notes"] = [*document["notes"], *notes]
-    document |= {"answer": list(sheet.answer), "software": f"pressrig {__version__}"}
-    page = None
-    if out is not None:
-        page = save_nip_report(answer, out)
-        write_json(document, out / "nip.json")
-    if as_json:
-        print_json(document)
-        return
-    tables, all_notes = sheet.tables(plain=is_plain()), (*sheet.notes, *notes)
-    show_answer(sheet.sentences, tables, all_notes, page, caution=sheet.caution)
+    save = partial(save_nip_report, answer)
+    give_answer(nip_sheet(answer), document, out, save, as_json=as_json, further=notes)
 
 
 def _radii_mm(wheels: Sequence[str], between: str) -> tuple[float, ...]:

@@ -148,33 +148,23 @@ gauge_option = click.option(
     help="study.json from `pressrig study --out`, for the rig's part of the spread; repeatable.",
 )  # fmt: skip
 
-_FRESH = "rig.cli.fresh"
 
-
-def _note_fresh(ctx: click.Context, _: click.Parameter, fresh: bool) -> None:
-    ctx.meta[_FRESH] = fresh
-
-
-fresh_option = click.option(
-    "--fresh",
-    is_flag=True,
-    expose_value=False,
-    callback=_note_fresh,
-    help="Measure again and ignore kept results.",
-)
-
-
-def _note_worker(ctx: click.Context, parameter: click.Parameter, found: Any) -> None:
+def _note(ctx: click.Context, parameter: click.Parameter, found: Any) -> None:
+    """Keep the value of an option for whoever asks the command that runs for it."""
     ctx.meta[f"rig.cli.{parameter.name}"] = found
 
 
+fresh_option = click.option(
+    "--fresh", is_flag=True, expose_value=False, callback=_note, help="Measure again and ignore kept results."
+)
+
 workers_options = together(
     click.option(
-        "--processes", type=click.IntRange(1), metavar="N", expose_value=False, callback=_note_worker,
+        "--processes", type=click.IntRange(1), metavar="N", expose_value=False, callback=_note,
         help="Number of measuring processes.  [default: one per core]",
     ),
     click.option(
-        "--scheduler", metavar="ADDRESS", expose_value=False, callback=_note_worker,
+        "--scheduler", metavar="ADDRESS", expose_value=False, callback=_note,
         help="Dask scheduler whose workers measure, tcp://HOST:8786; they must see captures at the same "
             "paths.",
     ),
@@ -191,7 +181,7 @@ def workers_asked() -> Workers:
 
 def is_fresh() -> bool:
     """Return whether the command that runs was called with --fresh."""
-    return bool(click.get_current_context().meta.get(_FRESH))
+    return bool(click.get_current_context().meta.get("rig.cli.fresh"))
 
 
 def folder_option(about: str) -> Decorator:

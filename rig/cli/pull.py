@@ -2,19 +2,19 @@
 
 from __future__ import annotations
 
+from functools import partial
 from math import isfinite
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
-from rig import __version__
 from rig.aids import answer_pull
 from rig.analyser import PullSettings
-from rig.cli.answer_showing import show_answer
+from rig.cli.answer_showing import give_answer
 from rig.cli.capture_arguments import captures_argument
 from rig.cli.options import FOLDER, QuantityType, although_option, calibration_option, needless_option
-from rig.cli.output import is_plain, json_option, print_json, write_json
+from rig.cli.output import json_option
 from rig.results import PullsAsked, pulled_captures
 from rig.sheets import pull_sheet, save_pull_report
 
@@ -59,7 +59,6 @@ def command(
     read = pulled_captures(captures, PullsAsked(settings, calibration, beyond_calibration))
     answer = answer_pull([capture.piece for capture in read], although)
     about = [note for capture in read for note in capture.notes]
-    sheet = pull_sheet(answer, about)
     document = answer.as_dict() | {
         "captures": {
             capture.piece.result.capture: {
@@ -70,14 +69,6 @@ def command(
             }
             for capture in read
         },
-        "answer": list(sheet.answer),
-        "software": f"pressrig {__version__}",
     }
-    page = None
-    if out is not None:
-        page = save_pull_report(answer, out, about)
-        write_json(document, out / "pull.json")
-    if as_json:
-        print_json(document)
-        return
-    show_answer(sheet.sentences, sheet.tables(plain=is_plain()), sheet.notes, page, caution=sheet.caution)
+    save = partial(save_pull_report, answer, about_captures=about)
+    give_answer(pull_sheet(answer, about), document, out, save, as_json=as_json)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import asdict
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -15,7 +16,7 @@ from rig.register import Register
 from rig.sheets import empty_table
 
 if TYPE_CHECKING:
-    from rig.register import Record, RegisteredSpecimen
+    from rig.register import RegisteredSpecimen
 
 MISSING = "missing"
 
@@ -35,7 +36,8 @@ def show(specimen: str, *, path: Path, as_json: bool) -> None:
     with Register(path, make=False) as register:
         piece = register.specimen(specimen)
     if as_json:
-        print_json(entry(piece) | {"records": [_record_entry(record) for record in piece.records]})
+        records = [{name: getattr(record, name) for name in RECORD_FIELDS} for record in piece.records]
+        print_json(entry(piece) | {"records": records})
         return
     screen, plain = console(), is_plain()
     screen.print(_facts_table(piece, plain=plain))
@@ -70,34 +72,18 @@ def every(*, batch: str | None, state: str | None, path: Path, as_json: bool) ->
 def entry(piece: RegisteredSpecimen) -> dict[str, Any]:
     """Return a piece as plain values."""
     sizing = sizing_of(piece)
-    return {
-        "id": piece.id,
-        "batch": piece.batch,
-        "model": piece.model,
-        "drawing_size_mm": piece.drawing_size_mm,
-        "state": piece.state,
-        "orientation": piece.orientation,
-        "moulded": piece.moulded,
+    named = ("id", "batch", "model", "drawing_size_mm", "state", "orientation", "moulded")
+    return {name: getattr(piece, name) for name in named} | {
         "since_moulding_days": piece.since_moulding_days(),
         "squeezed": piece.squeezed,
         "since_squeeze_days": piece.since_squeeze_days(),
         "notes": list(piece.notes),
         "mass_g": piece.mass.g if piece.mass else None,
         "mass_u_g": piece.mass.u_g if piece.mass else None,
-        "masses": [{"g": m.g, "u_g": m.u_g, "how": m.how, "at": m.at} for m in piece.masses],
-        "sizes": [
-            {
-                "direction": s.direction,
-                "mm": s.mm,
-                "u_mm": s.u_mm,
-                "force_n": s.force_n,
-                "how": s.how,
-                "at": s.at,
-            }
-            for s in piece.sizes
-        ],
+        "masses": [asdict(mass) for mass in piece.masses],
+        "sizes": [asdict(size) for size in piece.sizes],
         "sizing": None if sizing is None else sizing_entry(sizing),
-        "captures": [{"id": c.id, "folder": c.folder, "started": c.started} for c in piece.captures],
+        "captures": [asdict(capture) for capture in piece.captures],
         "missing": list(piece.missing()),
     }
 
@@ -156,7 +142,3 @@ def _history_table(piece: RegisteredSpecimen, *, plain: bool) -> Any:
         told = (f"{record.kind}{detail}", value, record.how or "", record.who or "", remark)
         table.add_row(str(record.number), record.at, *told)
     return table
-
-
-def _record_entry(record: Record) -> dict[str, Any]:
-    return {name: getattr(record, name) for name in RECORD_FIELDS}

@@ -33,7 +33,7 @@ from rig.sheets import GaugeStudy, gauge_answer, gauge_notes, gauge_tables, save
 
 if TYPE_CHECKING:
     from rig.calibration import Calibration
-    from rig.population import GaugeResult, Interaction, TrialTable
+    from rig.population import GaugeResult, Interaction
     from rig.results import Trials
 
 SECANT = "secant_n_per_mm"
@@ -153,7 +153,10 @@ def _studied(trials: Trials, tolerance: str | None, interaction: Interaction) ->
         "interaction": interaction,
     }
     result = gauge_study(table, **how)
-    kinds = _kinds(table)
+    # kinds that can be looked at alone, a driven one last; none where there is one kind only
+    kinds = sorted(set(table.kinds), key=lambda kind: (kind == DRIVEN, table.kinds.index(kind)))
+    if len(kinds) < 2 or table.trials < 2:
+        kinds = []
     return GaugeStudy(
         table,
         result,
@@ -185,12 +188,6 @@ def _laboratories(trials: Trials, out: Path | None, *, as_json: bool) -> None:
         print_json(document | {"values": trials.rows()})
     else:
         show_answer(answer, sheets.laboratory_tables(study, plain=is_plain()), notes, page)
-
-
-def _kinds(table: TrialTable) -> tuple[str, ...]:
-    """Kinds that can be looked at alone, a driven one last; none where there is one kind only."""
-    kinds = sorted(set(table.kinds), key=lambda kind: (kind == DRIVEN, table.kinds.index(kind)))
-    return tuple(kinds) if len(kinds) > 1 and table.trials > 1 else ()
 
 
 def _tolerance(text: str | None, unit: str) -> float | None:

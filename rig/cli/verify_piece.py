@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
-from dataclasses import asdict, dataclass, replace
+from dataclasses import asdict, replace
 from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -76,10 +76,10 @@ def command(
             f"{capture.path}: was recorded on the rig {recorded_on!r}, not on {rig.name!r}; each rig has "
             "its own chart"
         )
-    measured = _measured(result, quantity)
-    name = piece or capture.header.specimen
-    stated = _known(known, tolerance, measured.unit) or log.known(name, quantity)
-    check = _check(capture, measured, name, quantity, stated)
+    check = _check(capture, result, piece or capture.header.specimen, quantity)
+    stated = _known(known, tolerance, check.unit) or log.known(check.piece, quantity)
+    if stated is not None:
+        check = replace(check, known=stated.value, tolerance=stated.tolerance)
     judgement = log.judged(check, baseline or BASELINE)
     check = replace(check, reasons=judgement.reasons)
     notes = (*judgement.notes, *_remarks(log, check))
@@ -97,38 +97,6 @@ def command(
         raise click.exceptions.Exit(1)
 
 
-@dataclass(frozen=True, slots=True)
-class _Measured:
-    value: float
-    u: float | None
-    unit: str
-    depth_mm: float
-
-
-def _measured(result: CaptureResult, name: str) -> _Measured:
-    """Return the mean over the cycles that count, with its uncertainty."""
-    names = result.quantities()
-    if name not in names:
-        stiffnesses = ", ".join(each for each in names if each.endswith("_n_per_mm"))
-        raise InputError(
-            f"--quantity: found {name!r}; there are {stiffnesses}"
-            if names
-            else "no cycle was found to measure"
-        )
-    found = result.summary[name]
-    if not found["n"]:
-        raise InputError(
-            f"--quantity: {name} is not available for any cycle; {' '.join(result.warnings[:2])}"
-        )
-    u = float(found["u"])
-    return _Measured(
-        float(found["mean"]),
-        u if math.isfinite(u) else None,
-        quantity(name).unit,
-        float(result.summary["peak_deflection_mm"]["mean"]),
-    )
-
-
 def _known(known: str | None, tolerance: str | None, unit: str) -> Known | None:
     if (known is None) != (tolerance is None):
         raise InputError("--known and --tolerance: found one of them, expected both")
@@ -140,22 +108,32 @@ def _known(known: str | None, tolerance: str | None, unit: str) -> Known | None:
     return Known(value, value * allowed / 100 if relative else allowed)
 
 
-def _check(
-    capture: Capture, measured: _Measured, piece: str, quantity: str, stated: Known | None
-) -> PieceCheck:
-    header = capture.header
+def _check(capture: Capture, result: CaptureResult, piece: str, name: str) -> PieceCheck:
+    """Return the mean over the cycles that count, with its uncertainty, as a reading of a chart."""
+    names = result.quantities()
+    if name not in names:
+        stiffnesses = ", ".join(each for each in names if each.endswith("_n_per_mm"))
+        raise InputError(
+            f"--quantity: found {name!r}; there are {stiffnesses}"
+            if names
+            else "no cycle was found to measure"
+        )
+    found, header = result.summary[name], capture.header
+    if not found["n"]:
+        raise InputError(
+            f"--quantity: {name} is not available for any cycle; {' '.join(result.warnings[:2])}"
+        )
+    u = float(found["u"])
     return PieceCheck(
         at=header.started,
         piece=piece,
-        quantity=quantity,
-        value=measured.value,
-        u=measured.u,
-        unit=measured.unit,
+        quantity=name,
+        value=float(found["mean"]),
+        u=u if math.isfinite(u) else None,
+        unit=quantity(name).unit,
         capture=header.id,
         calibration=Calibration.from_dict(header.calibration).identity,
-        known=None if stated is None else stated.value,
-        tolerance=None if stated is None else stated.tolerance,
-        depth_mm=measured.depth_mm,
+        depth_mm=float(result.summary["peak_deflection_mm"]["mean"]),
     )
 
 

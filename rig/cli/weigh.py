@@ -23,7 +23,6 @@ from rig.sheets import empty_table
 from rig.units import factor
 
 if TYPE_CHECKING:
-    from rig.cli.weigh_taking import TakenMass
     from rig.population import Weighing
 
 
@@ -255,9 +254,10 @@ def _on_a_scale(ids: Sequence[str], given: dict[str, Any], keeper: _Keeper) -> d
     for name in ids:
         keeper.refuse_unknown(name)
 
-    def kept(name: str, taken: TakenMass) -> str:
-        weighed = keeper.keep(name, taken.weighing, taken.how)
-        return f"{name}: {_shown(weighed, given['unit'])}"
+    def kept(name: str, weighing: Weighing, how: str) -> str:
+        weighed, unit = keeper.keep(name, weighing, how), given["unit"]
+        mass, u = (factor("g", unit) * value for value in (weighed.mass_g, weighed.u_g))
+        return f"{name}: {rounded(mass, u)} {unit}, u {u:.2g} {unit}"
 
     found = weigh_pieces(ids, given, keeper.relative_u, keeper.refuse_unknown, kept)
     for note in found.notes:
@@ -279,11 +279,6 @@ def _in_vacuo(density: str | None) -> float:
     if value < 2:
         raise InputError(f"--density: found {density!r}, expected more than the density of air, 1.2 kg/m^3")
     return mass_load_n(1.0, 1.0) / mass_load_n(1.0, 1.0, mass_kg_per_m3=value)
-
-
-def _shown(weighed: WeighedPiece, unit: str) -> str:
-    per = factor("g", unit)
-    return f"{rounded(weighed.mass_g * per, weighed.u_g * per)} {unit}, u {weighed.u_g * per:.2g} {unit}"
 
 
 def _entry(weighed: WeighedPiece, unit: str) -> dict[str, Any]:

@@ -42,14 +42,6 @@ LOST = "the scale was disconnected or reset: its next settled reading is the new
 
 
 @dataclass(frozen=True, slots=True)
-class TakenMass:
-    """A mass from a scale, and how it was had."""
-
-    weighing: Weighing
-    how: str
-
-
-@dataclass(frozen=True, slots=True)
 class Weighings:
     """What was seen beside the masses.
 
@@ -76,7 +68,7 @@ def weigh_pieces(
     given: dict[str, Any],
     relative_u: float,
     refuse: Callable[[str], None],
-    kept: Callable[[str, TakenMass], str],
+    kept: Callable[[str, Weighing, str], str],
 ) -> Weighings:
     """Weigh pieces on a scale or on the rig's own cell.
 
@@ -94,7 +86,7 @@ def weigh_pieces(
     refuse
         Refuses an id that was typed.
     kept
-        Keeps a mass, and says it in words.
+        Keeps a mass and how it was had, and says it in words.
     """
     from rig.jobs.weighing import Pan, PanWatch
 
@@ -117,10 +109,10 @@ def weigh_pieces(
             say("empty the pan", err=True)
             pan_record = _PanRecord(watched, pan, watched.rest(FIRST_REST_S), given["wait_s"])
             for name in iter(ids) if ids else _asked(pan_record, refuse):
-                taken = pan_record.next_piece(name)
-                if taken is None:
+                weighing = pan_record.next_piece(name)
+                if weighing is None:
                     break
-                say(kept(name, taken), err=True)
+                say(kept(name, weighing, pan.source), err=True)
     return pan_record.summary(given["scale_u_pct"] is not None or pan.calibration is not None)
 
 
@@ -162,7 +154,7 @@ class _PanRecord:
     def _begin(self, level: Level) -> None:
         self._level, self._zeros, self._on_pan_g = level, [rest_of(level)], []
 
-    def next_piece(self, name: str) -> TakenMass | None:
+    def next_piece(self, name: str) -> Weighing | None:
         """Return the next piece put on; None when it was stopped."""
         say(f"put on {name}", err=True)
         while True:
@@ -183,7 +175,7 @@ class _PanRecord:
             if change.g > 0:
                 weighing = self._weighing(change)
                 self._on_pan_g.append(weighing.mass_g)
-                return TakenMass(weighing, self._pan.source)
+                return weighing
             self._taken_off(change)
 
     def _weighing(self, change: Change) -> Weighing:
