@@ -42,13 +42,7 @@ def have_cautions_read(rig: RigRef, who: str | None, *, already: bool, by_hand: 
     -------
     What was confirmed, to be compared with the device once it has said who it is.
     """
-    from rig.jobs.cautions import (
-        CAUTIONS,
-        HAND_CAUTIONS,
-        SHORT_CAUTION,
-        SHORT_HAND_CAUTION,
-        CautionsRead,
-    )
+    from rig.jobs.cautions import CAUTIONS, HAND_CAUTIONS, SHORT_CAUTION, SHORT_HAND_CAUTION, CautionsRead
 
     cautions = CautionsRead(rig, by_hand)
     if cautions.today():

@@ -20,13 +20,7 @@ from typing import Any
 import numpy as np
 import scipy
 
-from rig.population.intervals import (
-    Term,
-    combination_interval,
-    combined,
-    degrees_of_freedom,
-    share_interval,
-)
+from rig.population.intervals import Term, combination_interval, combined, degrees_of_freedom, share_interval
 from rig.samples import FloatArray
 
 PIECE, APPRAISER, INTERACTION, WITHIN = "piece", "appraiser", "piece x appraiser", "repeat"

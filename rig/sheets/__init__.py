@@ -1,7 +1,8 @@
 """What people read: documents, tables and plots of results.
 
-In: results. Out: terminal tables, pages, pictures and sentences. Must not depend on: samples, or how a number
-was measured.
+In: results. Out: terminal tables (`plain` ones without lines, for a pipe), pages, pictures and sentences. A
+report is saved into a folder, which is made, as a page beside its pictures; what is returned is the page's
+path. Must not depend on: samples, or how a number was measured.
 """
 
 from typing import TYPE_CHECKING
@@ -31,13 +32,7 @@ if TYPE_CHECKING:
     from rig.sheets.design_sheet_files import save_design_sheet
     from rig.sheets.design_sheet_first_page import design_sheet_answers, sets_sentences
     from rig.sheets.endurance_words import endurance_sentences, endurance_table
-    from rig.sheets.gauge_report import (
-        GaugeStudy,
-        gauge_answer,
-        gauge_notes,
-        gauge_tables,
-        save_gauge_report,
-    )
+    from rig.sheets.gauge_report import GaugeStudy, gauge_answer, gauge_notes, gauge_tables, save_gauge_report
     from rig.sheets.height_tables import height_budget_table, height_table
     from rig.sheets.laboratory_report import (
         laboratory_answer,
@@ -59,10 +54,6 @@ if TYPE_CHECKING:
         summary_table,
     )
     from rig.sheets.trend_words import trend_sentences
-    from rig.sheets.verification_report import (
-        VerificationSheet,
-        save_verification_report,
-        verification_table,
-    )
+    from rig.sheets.verification_report import VerificationSheet, save_verification_report, verification_table
 
 import_when_used(__name__)

@@ -2,18 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 import numpy as np
 
 from rig.aids import NipAnswer, RetentionAnswer
 from rig.core import BOTH
 from rig.sheets.plots import DASHES, INK, MARKERS, SERIES, label_axes, new_figure, save_figure
-
-if TYPE_CHECKING:
-    pass
 
 MOST_NAMED = 6
 """More names than this hide the curves."""
@@ -67,13 +62,10 @@ def save_pull_plots(answer: RetentionAnswer, folder: Path) -> list[tuple[str, Pa
         )  # fmt: skip
     # from zero, with room for the marks: equal caps would otherwise lie on the upper edge
     axis.set_ylim(0, 1.1 * max(float(np.nanmax(piece.peak_n, initial=0.1)) for piece in answer.pieces))
-    axis.set_xticks(_whole(max(len(piece.peak_n) for piece in answer.pieces)))
+    most = max(len(piece.peak_n) for piece in answer.pieces)
+    axis.set_xticks(range(1, most + 1, max(1, most // 10)))
     if few:
         axis.legend(frameon=False, fontsize=8)
     label_axes(axis, "pull", "force, N", "Pull-off force over pulls", units=BOTH)
     save_figure(figure, path)
     return [("Peak pull-off force (full) and force at first slip (dashed) of each pull", path)]
-
-
-def _whole(count: int) -> Sequence[int]:
-    return range(1, count + 1, max(1, count // 10))

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from math import isfinite
+from math import inf, isfinite
 from pathlib import Path
 
 from rich.table import Table
@@ -19,17 +19,7 @@ from rig.core import BOTH, METRIC, chosen_units, in_chosen_units, rounded, shown
 from rig.core.measured import Measured
 from rig.population import BatchFigures
 from rig.sheets.aid_plots import save_nip_plots, save_pull_plots
-from rig.sheets.page import (
-    Facts,
-    Page,
-    PageTable,
-    Section,
-    Words,
-    beside,
-    listed,
-    not_empty,
-    save_page,
-)
+from rig.sheets.page import Facts, Page, PageTable, Section, Words, beside, listed, not_empty, save_page
 from rig.sheets.tables import empty_table, rich_table
 from rig.units import us_factor, us_name
 
@@ -82,7 +72,7 @@ class AidSheet:
         return tuple(in_chosen_units(sentence, system) for sentence in self.answer)
 
     def tables(self, *, plain: bool) -> list[Table]:
-        """Return the tables for the terminal, the formulas last; `plain` without lines, for a pipe."""
+        """Return the tables for the terminal, the formulas last."""
         return [
             *(rich_table(cell, plain=plain) for cell in self.cells),
             formula_table(self.formulas, plain=plain),
@@ -146,7 +136,10 @@ def nip_sheet(answer: NipAnswer) -> AidSheet:
         )
         if (value := answer.adjustment[name]) is not None
     ]
-    cells = [PageTable(_setting(answer), ANSWER_ROWS, tuple(rows))]
+    wheels = f"radius {' and '.join(f'{wheel:g} mm' for wheel in nip.wheels_mm)}"
+    what = f"wheel of {wheels} against a plate" if nip.against_plate else f"wheels of {wheels}"
+    caption = f"Nip: {what}, pieces of {answer.size_mm.value:.4g} mm, {nip.force_n:.4g} N wanted"
+    cells = [PageTable(caption, ANSWER_ROWS, tuple(rows))]
     if len(answer.by_batch) > 1:
         batches = tuple(_of_pieces(name, figures, "mm") for name, figures in answer.by_batch.items())
         cells.append(PageTable("Gap of each batch", ("batch", *ANSWER_ROWS[1:]), batches))
@@ -231,17 +224,17 @@ def pull_sheet(answer: RetentionAnswer, about_captures: Sequence[str] = ()) -> A
 
 
 def save_nip_report(answer: NipAnswer, folder: Path) -> Path:
-    """Write a nip's page with its pictures beside it; path of the page."""
+    """Write a nip's page with its picture."""
     return _save_page(nip_sheet(answer), save_nip_plots(answer, folder), folder / "nip.html")
 
 
 def save_lift_report(answer: LiftAnswer, folder: Path) -> Path:
-    """Write a lift's page; its path."""
+    """Write a lift's page."""
     return _save_page(lift_sheet(answer), [], folder / "lift.html")
 
 
 def save_pull_report(answer: RetentionAnswer, folder: Path, about_captures: Sequence[str] = ()) -> Path:
-    """Write the page of pulls with its pictures beside it; path of the page."""
+    """Write the page of pulls with its picture."""
     sheet = pull_sheet(answer, about_captures)
     return _save_page(sheet, save_pull_plots(answer, folder), folder / "pull.html")
 
@@ -262,13 +255,6 @@ def _save_page(sheet: AidSheet, pictures: Sequence[tuple[str, Path]], path: Path
         Section("Notes", listed(sheet.notes)),
     )
     return save_page(Page(sheet.title, "", sections), path)
-
-
-def _setting(answer: NipAnswer) -> str:
-    nip = answer.nip
-    wheels = " and ".join(f"{wheel:g} mm" for wheel in nip.wheels_mm)
-    what = f"wheel of radius {wheels} against a plate" if nip.against_plate else f"wheels of radius {wheels}"
-    return f"Nip: {what}, pieces of {answer.size_mm.value:.4g} mm, {nip.force_n:.4g} N wanted"
 
 
 def _nip_sentences(answer: NipAnswer) -> list[str]:
@@ -360,15 +346,14 @@ def _pulls_table(answer: RetentionAnswer) -> PageTable:
     for piece in answer.pieces:
         columns = [(piece.columns[name], piece.u_of(name)) for name in COLUMNS]
         for place in range(len(piece.peak_n)):
-            shown = (_with_its_u(float(values[place]), float(u[place])) for values, u in columns)
+            read = [(float(values[place]), float(u[place])) for values, u in columns]
+            shown = (
+                f"{rounded(value, u)} ({u:.1g})" if isfinite(value) and 0 < u < inf else rounded(value, u)
+                for value, u in read
+            )
             rows.append((piece.result.piece, piece.result.capture, str(place + 1), *shown))
     headings = ("piece", "capture", "pull", "peak N", "first slip N", "slip mm", "travel mm", "work mJ")
     return PageTable("Pulls (standard uncertainty)", headings, tuple(rows))
-
-
-def _with_its_u(value: float, u: float) -> str:
-    known = isfinite(value) and isfinite(u) and u > 0
-    return f"{rounded(value, u)} ({u:.1g})" if known else rounded(value, u)
 
 
 def _of_pieces(what: str, figures: BatchFigures, unit: str) -> tuple[str, ...]:

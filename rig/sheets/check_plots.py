@@ -8,16 +8,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from rig.calibration import ChartLimits, Verification
-from rig.sheets.plots import (
-    DASHES,
-    INK,
-    SERIES,
-    Drawn,
-    drawn,
-    label_axes,
-    new_figure,
-    save_figure,
-)
+from rig.sheets.plots import DASHES, INK, SERIES, Drawn, drawn, label_axes, new_figure, save_figure
 
 MOST_POINTS = 200
 """Of a chart: the newest ones."""

@@ -15,7 +15,9 @@ import numpy as np
 
 from rig.core import file_names, quantity
 from rig.population import BatchDrift, BatchFigures, Comparison, CurveBand, CurveDifference
-from rig.sheets.plots import DASHES, INK, MARKERS, SERIES, label_axes, new_figure, save_figure
+from rig.samples import BoolArray, FloatArray
+from rig.sheets.design_sheet_tables import counted
+from rig.sheets.plots import DASHES, INK, MARKERS, SERIES, label_axes, new_figure, save_figures
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -40,12 +42,7 @@ def save_comparison_plots(
     drifts: Mapping[str, BatchDrift],
     folder: Path,
 ) -> list[tuple[str, Path]]:
-    """Write the pictures of a comparison into a folder.
-
-    Returns
-    -------
-    Caption and path of each.
-    """
+    """Write the pictures of a comparison into a folder; caption and path of each."""
     drawn: list[tuple[str, Path, Figure]] = []
     columns = list(dict.fromkeys(name for figures in comparison.figures.values() for name in figures))
     called = file_names([*columns, *drifts, *(difference.second for difference in parted)], "group")
@@ -66,38 +63,48 @@ def save_comparison_plots(
     for column, drift in list(drifts.items())[:MOST_PICTURES]:
         caption = f"{quantity(column).title}: batches in order of time, with limits of three standard errors"
         drawn.append((caption, folder / f"drift-{called[column]}.png", _drift(drift)))
-    for _, path, figure in drawn:
-        save_figure(figure, path)
-    return [(caption, path) for caption, path, _ in drawn]
+    return save_figures(drawn)
 
 
 def _curves(bands: Sequence[CurveBand]) -> Figure:
     figure, (axis,) = new_figure(1, (7.0, 4.8))
     for rank, band in enumerate(bands[:MOST_BANDS]):
-        _band(axis, band, rank)
+        # as far as half of the pieces were pressed: beyond, the mean is that of a few others
+        draw_band(axis, band, band.deflection_mm, rank, band.count >= len(band.pieces) / 2)
     axis.axhline(0, color=INK, linewidth=0.6)
     axis.legend(frameon=False, loc="upper left")
     label_axes(axis, "deflection, mm", "force, N", "Force against deflection")
     return figure
 
 
-def _band(axis: Axes, band: CurveBand, rank: int) -> None:
-    """One group, as far as half of its pieces were pressed: beyond, the mean is that of a few others."""
-    far = band.count >= len(band.pieces) / 2
-    x, colour = band.deflection_mm[far], SERIES[rank % len(SERIES)]
-    axis.fill_between(
-        x, band.tolerance_low_n[far], band.tolerance_high_n[far], color=colour, alpha=0.10, linewidth=0
-    )
-    axis.fill_between(
-        x, band.low_n[far], band.high_n[far], color=colour, alpha=0.30, linewidth=0,
-        hatch=HATCHES[rank % len(HATCHES)],
-    )  # fmt: skip
-    label = f"{band.group} ({len(band.pieces)} pieces)"
+def draw_band(
+    axis: Axes, band: CurveBand, x: FloatArray, rank: int, shown: slice | BoolArray = slice(None)
+) -> None:
+    """Draw the mean curve of a group with its bands, which a single piece does not have.
+
+    Parameters
+    ----------
+    x
+        Where its points stand across, shape (n,).
+    rank
+        Of the group, for colour, marker and hatch.
+    shown
+        Which of the points are drawn.
+    """
+    colour, x = SERIES[rank % len(SERIES)], x[shown]
+    if len(band.pieces) > 1:
+        low_n, high_n = band.tolerance_low_n[shown], band.tolerance_high_n[shown]
+        axis.fill_between(x, low_n, high_n, color=colour, alpha=0.13, linewidth=0)
+        axis.fill_between(
+            x, band.low_n[shown], band.high_n[shown], color=colour, alpha=0.30, linewidth=0,
+            hatch=HATCHES[rank % len(HATCHES)],
+        )  # fmt: skip
     axis.plot(
-        x, band.loading_n[far], color=colour, linewidth=1.4, label=label,
-        marker=MARKERS[rank % len(MARKERS)], markersize=4, markevery=8,
+        x, band.loading_n[shown], color=colour, linewidth=1.5,
+        label=f"{band.group} ({counted(len(band.pieces), 'piece')})",
+        marker=MARKERS[rank % len(MARKERS)], markersize=4, markevery=(4 * rank, 16),
     )  # fmt: skip
-    axis.plot(x, band.unloading_n[far], color=colour, linewidth=1.1, linestyle=DASHES)
+    axis.plot(x, band.unloading_n[shown], color=colour, linewidth=1.1, linestyle=DASHES)
 
 
 def _parted(found: CurveDifference) -> Figure:

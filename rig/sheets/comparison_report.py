@@ -15,15 +15,7 @@ from rich.table import Table
 
 from rig import __version__
 from rig.core import quantity, rounded, shown_u, signed
-from rig.population import (
-    BEYOND,
-    UNDECIDED,
-    WITHIN,
-    BatchDrift,
-    BatchFigures,
-    Comparison,
-    Difference,
-)
+from rig.population import BEYOND, UNDECIDED, WITHIN, BatchDrift, BatchFigures, Comparison, Difference
 from rig.results import ComparedPieces
 from rig.sheets.comparison_plots import save_comparison_plots
 from rig.sheets.page import Page, PageTable, Section, Words, beside, listed, not_empty, save_page
@@ -33,8 +25,6 @@ PAGE = "comparison.html"
 
 
 DRIFT_P = 0.05
-
-_RANK = {BEYOND: 0, UNDECIDED: 1, WITHIN: 2}
 
 ABOUT_CALIBRATION = {
     "same": "The groups share one calibration: its error cancels in the difference except for the relative "
@@ -62,8 +52,13 @@ def comparison_document(study: ComparedPieces) -> dict[str, Any]:
 def comparison_answer(study: ComparedPieces) -> list[str]:
     """Return the answer in sentences: verdicts first, differences larger than their margin before all."""
     differences = study.comparison.differences
-    judged = sorted((difference for difference in differences if difference.outcome is not None), key=_rank)
     open_ones = [difference for difference in differences if difference.outcome is None]
+    judged = [
+        difference
+        for verdict in (BEYOND, UNDECIDED, WITHIN)
+        for difference in differences
+        if difference.outcome is not None and difference.outcome.verdict == verdict
+    ]
     said = _in_short(judged) if len(judged) > 1 else []
     said += [comparison_sentence(difference) for difference in [*judged, *open_ones]]
     if open_ones:
@@ -128,16 +123,7 @@ def _gathered(name: str, parts: Sequence[tuple[str, Sequence[str]]]) -> list[str
 
 
 def comparison_tables(study: ComparedPieces, *, plain: bool, whole: bool = True) -> list[Table]:
-    """Return the tables for the terminal.
-
-    Parameters
-    ----------
-    plain
-        Without lines, for a pipe.
-    whole
-        Differences, figures of each group, sources of variation and batches over time; else one narrow table
-        of means.
-    """
+    """Return the tables for the terminal; without `whole` only one narrow table of means."""
     return [rich_table(table, plain=plain) for table in (_tables(study) if whole else [_means(study)])]
 
 
@@ -155,19 +141,7 @@ def _means(study: ComparedPieces) -> PageTable:
 
 
 def save_comparison_report(study: ComparedPieces, title: str, folder: Path) -> Path:
-    """Write the comparison as one page that holds its pictures, as Markdown, and the pictures beside them.
-
-    Parameters
-    ----------
-    title
-        Of the page.
-    folder
-        Made if it is not there.
-
-    Returns
-    -------
-    Path of the page.
-    """
+    """Write the comparison as one page that holds its pictures, as Markdown, and the pictures beside them."""
     pictures = save_comparison_plots(
         study.comparison, study.bands, study.curve_differences, study.drifts, folder
     )
@@ -178,10 +152,6 @@ def save_comparison_report(study: ComparedPieces, title: str, folder: Path) -> P
         Section("Notes", listed(comparison_notes(study))),
     )
     return save_page(Page(title, "", sections), folder / PAGE)
-
-
-def _rank(difference: Difference) -> int:
-    return 3 if difference.outcome is None else _RANK[difference.outcome.verdict]
 
 
 def _in_short(judged: Sequence[Difference]) -> list[str]:
@@ -313,19 +283,15 @@ def _drift_sentence(drift: BatchDrift) -> str:
 
 def _tables(study: ComparedPieces) -> list[PageTable]:
     comparison = study.comparison
-    tables = [_differences(comparison)]
-    columns = dict.fromkeys(name for figures in comparison.figures.values() for name in figures)
-    tables += [_figures(comparison, column) for column in columns]
-    spreads = _spreads(comparison)
-    return [*tables, *([spreads] if spreads.rows else []), *map(_drift, study.drifts.values())]
-
-
-def _differences(comparison: Comparison) -> PageTable:
     headings = (
         "second less first", "quantity", "n", "difference", "95 % from", "to", "margin", "verdict",
         "p", "p (Holm)", "Hedges' g", "from", "to",
     )  # fmt: skip
-    return PageTable("Differences", headings, tuple(map(_difference, comparison.differences)))
+    tables = [PageTable("Differences", headings, tuple(map(_difference, comparison.differences)))]
+    columns = dict.fromkeys(name for figures in comparison.figures.values() for name in figures)
+    tables += [_figures(comparison, column) for column in columns]
+    spreads = _spreads(comparison)
+    return [*tables, *([spreads] if spreads.rows else []), *map(_drift, study.drifts.values())]
 
 
 def _difference(found: Difference) -> tuple[str, ...]:

@@ -17,6 +17,12 @@ CAUTION = (
     "press: a hard-wired emergency stop, a guard, local rules and a competent person come first."
 )
 
+HOW_LEFT = {
+    True: "It is disarmed.",
+    False: "IT REPORTS THAT IT IS STILL ARMED: switch its motor off.",
+    None: "It has no drive, or did not report whether it is armed.",
+}
+
 HEADINGS = ("check", "name", "outcome", "found, or reason")
 
 
@@ -52,7 +58,7 @@ def conformance_page(report: ConformanceReport) -> Page:
     outcome = (
         Words(conformance_headline(report), "answer" if report.passed else "refusal"),
         Facts(device),
-        Words(_how_left(report)),
+        Words(HOW_LEFT[report.disarmed]),
         Words(CAUTION, "caution"),
     )
     rows = tuple(
@@ -92,12 +98,4 @@ def _explained(outcome: CheckOutcome) -> tuple[tuple[str, str], ...]:
         ("found", outcome.found),
         ("expected", check.expected),
         ("what it costs", check.cost),
-    )
-
-
-def _how_left(report: ConformanceReport) -> str:
-    if report.disarmed is None:
-        return "It has no drive, or did not report whether it is armed."
-    return (
-        "It is disarmed." if report.disarmed else "IT REPORTS THAT IT IS STILL ARMED: switch its motor off."
     )

@@ -14,31 +14,19 @@ import numpy as np
 
 from rig.core import BOTH
 from rig.population import BatchFigures, CurveBand
-from rig.sheets.comparison_plots import HATCHES, draw_pieces_of
+from rig.sheets.comparison_plots import MOST_BANDS, draw_band, draw_pieces_of
 from rig.sheets.design_sheet_tables import counted
-from rig.sheets.plots import (
-    DASHES,
-    MARKERS,
-    SERIES,
-    Drawn,
-    drawn,
-    label_axes,
-    legend_of_strokes,
-    new_figure,
-)
+from rig.sheets.plots import Drawn, drawn, label_axes, legend_of_strokes, new_figure
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
-
-MOST_BANDS = 4
-"""More curves in one picture hide each other."""
 
 
 def draw_compression(bands: Sequence[CurveBand], *, has_height: bool, alt: str) -> Drawn:
     """Return the force over compression in %, or over deflection in mm."""
     figure, (axis,) = new_figure(1, (7.0, 4.4))
     for rank, band in enumerate(bands[:MOST_BANDS]):
-        _draw_band(axis, band, band.deflection_mm, rank)
+        draw_band(axis, band, band.deflection_mm, rank)
     _finish(axis, "compression, % of free height" if has_height else "deflection, mm")
     axis.set_xlim(left=0)
     return drawn(figure, alt)
@@ -48,7 +36,7 @@ def draw_gap(bands: Sequence[CurveBand], height_mm: float, *, alt: str) -> Drawn
     """Return the force over the gap between platens, the narrow gap on the right."""
     figure, (axis,) = new_figure(1, (7.0, 4.6))
     for rank, band in enumerate(bands[:MOST_BANDS]):
-        _draw_band(axis, band, height_mm - band.deflection_mm, rank)
+        draw_band(axis, band, height_mm - band.deflection_mm, rank)
     _finish(axis, "gap between platens, mm")
     axis.invert_xaxis()
     return drawn(figure, alt)
@@ -64,24 +52,6 @@ def draw_pieces(groups: Mapping[str, BatchFigures], heading: str, *, alt: str) -
     label_axes(axis, "", heading, "")
     axis.grid(visible=False, axis="x")
     return drawn(figure, alt)
-
-
-def _draw_band(axis: Axes, band: CurveBand, x: np.ndarray, rank: int) -> None:
-    colour, several = SERIES[rank % len(SERIES)], len(band.pieces) > 1
-    if several:
-        axis.fill_between(
-            x, band.tolerance_low_n, band.tolerance_high_n, color=colour, alpha=0.13, linewidth=0
-        )
-        axis.fill_between(
-            x, band.low_n, band.high_n, color=colour, alpha=0.30, linewidth=0,
-            hatch=HATCHES[rank % len(HATCHES)],
-        )  # fmt: skip
-    pieces = counted(len(band.pieces), "piece")
-    axis.plot(
-        x, band.loading_n, color=colour, linewidth=1.5, label=f"{band.group} ({pieces})",
-        marker=MARKERS[rank % len(MARKERS)], markersize=4, markevery=(4 * rank, 16),
-    )  # fmt: skip
-    axis.plot(x, band.unloading_n, color=colour, linewidth=1.1, linestyle=DASHES)
 
 
 def _finish(axis: Axes, across: str) -> None:

@@ -402,8 +402,13 @@ def _subjects(sheet: DesignSheet) -> Iterator[Section]:
             caption = f"{title} ({where}{_of_captures(sheet, _results(comparable))})"
             blocks += _there(quantity_table(caption, comparable.figures, names, comparable))
         if title == "Stiffness":
-            with_picture = filter(has_pieces_picture, sheet.sets)
-            blocks += [_pieces_picture(sheet, comparable) for comparable in with_picture]
+            for comparable in filter(has_pieces_picture, sheet.sets):
+                caption = (
+                    "Secant stiffness of every piece, and the mean of its group with its 95 % interval "
+                    f"({_of_captures(sheet, _results(comparable))}); a ring marks an outlier"
+                )
+                alt = pieces_alt(secants(comparable))
+                blocks.append(Picture(f"{pieces_name(comparable)}.svg", caption, alt))
         if title.startswith("Permanent"):
             blocks += softening_blocks(sheet)
             blocks += [Words(_after_cycles(sheet))] if blocks else []
@@ -425,14 +430,6 @@ def _after_cycles(sheet: DesignSheet) -> str:
 def has_pieces_picture(comparable: ComparableSet) -> bool:
     """Return whether some group has pieces enough for a picture of them."""
     return max((figures.n for figures in secants(comparable).values()), default=0) > 1
-
-
-def _pieces_picture(sheet: DesignSheet, comparable: ComparableSet) -> Picture:
-    caption = (
-        "Secant stiffness of every piece, and the mean of its group with its 95 % interval "
-        f"({_of_captures(sheet, _results(comparable))}); a ring marks an outlier"
-    )
-    return Picture(f"{pieces_name(comparable)}.svg", caption, pieces_alt(secants(comparable)))
 
 
 def _batches(sheet: DesignSheet) -> Iterator[Section]:

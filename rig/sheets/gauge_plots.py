@@ -17,7 +17,7 @@ import numpy as np
 
 from rig.core import rounded
 from rig.population import GaugeModel, GaugeResult, TrialTable
-from rig.sheets.plots import DASHES, INK, MARKERS, SERIES, new_grid, save_figure
+from rig.sheets.plots import DASHES, INK, MARKERS, SERIES, new_grid, save_figures
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -55,12 +55,7 @@ NARROW = 0.06
 
 
 def save_gauge_plots(table: TrialTable, result: GaugeResult, folder: Path) -> list[tuple[str, Path]]:
-    """Write the pictures of a study into a folder.
-
-    Returns
-    -------
-    Caption and path of each: the strip of variance first, then the pieces.
-    """
+    """Write the pictures of a study, the strip of variance first; return caption and path of each."""
     caption = (
         "The strip is the whole variance. Its right end is the gauge, expanded below into its sources. "
         "Lines: standard deviations with their intervals, dashed for the lower strip."
@@ -75,9 +70,7 @@ def save_gauge_plots(table: TrialTable, result: GaugeResult, folder: Path) -> li
         )
         path = folder / f"pieces-{first // PANELS + 1}.png"
         drawn.append((caption, path, _pieces(table, result, first, last)))
-    for _, path, figure in drawn:
-        save_figure(figure, path)
-    return [(caption, path) for caption, path, _ in drawn]
+    return save_figures(drawn)
 
 
 def _strips(result: GaugeResult) -> Figure:
@@ -147,8 +140,7 @@ def _intervals(axis: Axes, models: list[GaugeModel], result: GaugeResult) -> Non
     axis.set_xlabel(f"standard deviation{unit} ({level} intervals)", color=INK, fontsize=9)
     axis.tick_params(labelsize=8)
     axis.grid(axis="x", color="#d8dee2", linewidth=0.6)
-    for side in ("top", "right", "left"):
-        axis.spines[side].set_visible(False)
+    axis.spines[["top", "right", "left"]].set_visible(False)
 
 
 def _has(models: list[GaugeModel], name: str) -> bool:
@@ -202,5 +194,4 @@ def _readings_of(axis: Axes, away: np.ndarray, title: str, in_contact: float) ->
     axis.set_title(title, loc="left", color=INK, fontsize=9, pad=3)
     axis.tick_params(labelsize=8)
     axis.tick_params(axis="y", length=0)
-    for side in ("top", "right", "left"):
-        axis.spines[side].set_visible(False)
+    axis.spines[["top", "right", "left"]].set_visible(False)

@@ -128,31 +128,13 @@ def gauge_notes(study: GaugeStudy) -> list[str]:
 
 
 def gauge_tables(study: GaugeStudy, *, plain: bool) -> list[Table]:
-    """Return the parts of the spread, the analysis of variance, and the appraisers.
-
-    Parameters
-    ----------
-    plain
-        Without lines, for a pipe.
-    """
+    """Return the parts of the spread, the analysis of variance, and the appraisers."""
     cells = [*_spread_tables(study), _anova(study.result), _people(study.result)]
     return [rich_table(table, plain=plain) for table in cells]
 
 
 def save_gauge_report(study: GaugeStudy, title: str, folder: Path) -> Path:
-    """Write the study as one page that holds its pictures, as Markdown, and the pictures beside them.
-
-    Parameters
-    ----------
-    title
-        Of the page.
-    folder
-        Made if it is not there.
-
-    Returns
-    -------
-    Path of the page.
-    """
+    """Write the study as one page that holds its pictures, as Markdown, and the pictures beside them."""
     strip, *pieces = save_gauge_plots(study.table, study.result, folder)
     result = study.result
     sections = not_empty(

@@ -13,13 +13,7 @@ from rig.sheets.tables import empty_table
 
 
 def height_table(report: HeightReport, *, plain: bool) -> Table:
-    """Return the heights at each force, with their 95 % intervals.
-
-    Parameters
-    ----------
-    plain
-        Without lines, for a pipe.
-    """
+    """Return the heights at each force, with their 95 % intervals."""
     numbers = ("height\nmm", "u\nmm", "95 % interval\nmm", "checks", "sd bare\num", "sd piece\num")
     table = empty_table(f"height of {report.specimen}", ("at",), numbers, plain=plain)
     for height in (report.at_contact, report.at_top, report.unloaded):
@@ -40,13 +34,7 @@ def height_table(report: HeightReport, *, plain: bool) -> Table:
 
 
 def height_budget_table(height: Height, *, plain: bool) -> Table:
-    """Return where the uncertainty of a height comes from, the largest part first.
-
-    Parameters
-    ----------
-    plain
-        Without lines, for a pipe.
-    """
+    """Return where the uncertainty of a height comes from, the largest part first."""
     at = f"at {height.force_n:g} N" if height.force_n else "without load"
     title, numbers = f"uncertainty of the height {at}", ("u\num", "degrees of\nfreedom", "share\n%")
     table = empty_table(title, ("part",), numbers, ("how",), plain=plain)

@@ -137,7 +137,7 @@ def laboratory_cells(study: LaboratoryStudy) -> list[PageTable]:
 
 
 def laboratory_tables(study: LaboratoryStudy, *, plain: bool) -> list[Table]:
-    """Return the tables for the terminal; `plain` leaves out lines, for a pipe."""
+    """Return the tables for the terminal."""
     return [rich_table(cells, plain=plain) for cells in laboratory_cells(study)]
 
 
@@ -156,8 +156,6 @@ def save_laboratory_report(
         Each result with its `laboratory`, `value` and perhaps `material`.
     sources
         Sentences about where the values come from.
-    title, folder
-        Of the page; the folder is made.
     """
     save_figure(_drawn(study, rows), folder / PICTURE)
     caption = (
@@ -223,7 +221,6 @@ def _drawn(study: LaboratoryStudy, rows: Sequence[Mapping[str, object]]) -> Figu
         axis.set_ylim(len(names) - 0.4, -0.6)
         axis.set_title(found.material, loc="left", color=INK, fontsize=9)
         axis.tick_params(labelsize=8)
-        for side_name in ("top", "right"):
-            axis.spines[side_name].set_visible(False)
+        axis.spines[["top", "right"]].set_visible(False)
     axes[-1].set_xlabel(f"{study.quantity}{unit}", color=INK, fontsize=9)
     return figure

@@ -16,13 +16,7 @@ MANY = 1000.0
 
 
 def method_table(report: MethodReport, *, plain: bool) -> Table:
-    """Quantities with their uncertainties, and the readings behind them.
-
-    Parameters
-    ----------
-    plain
-        Without lines, for a pipe.
-    """
+    """Quantities with their uncertainties, and the readings behind them."""
     title, numbers = f"{report.method} ({report.file})", ("value", "u", "+- (95 %)", "df")
     table = empty_table(title, ("quantity", "unit"), numbers, ("how",), plain=plain)
     for quantity in report.quantities:

@@ -237,7 +237,9 @@ def page_html(page: Page, pictures: Mapping[str, bytes]) -> str:
             body += [heading, *blocks]
     body += ["</main>", f"<footer><p>{html_text(page.footer)}</p></footer>"]
     style = (files("rig.sheets") / "page.css").read_text(encoding="utf-8")
-    style = style.replace("TITLE", _css_string(page.title))
+    # within quotes of the style sheet: letters, digits and what cannot end it
+    title = re.sub(r"[^\w .,:;()+-]", " ", " ".join(page.title.split()))[:80]
+    style = style.replace("TITLE", title)
     return _HTML.format(title=html_text(page.title), style=style, body="\n".join(body))
 
 
@@ -273,7 +275,12 @@ def _html(block: Block, pictures: Mapping[str, bytes]) -> str:
         case Embedded(html):
             pass
         case Attachments(items):
-            html = f'<p class="files">{" &middot; ".join(_html_link(file) for file in items)}</p>'
+            links = (
+                f'<a download="{html_text(file.name)}" href="data:application/octet-stream;base64,'
+                f'{base64.b64encode(file.data).decode("ascii")}">{html_text(file.label)}</a>'
+                for file in items
+            )
+            html = f'<p class="files">{" &middot; ".join(links)}</p>'
         case Columns(columns):
             inner = ("\n".join(_html(inside, pictures) for inside in column) for column in columns)
             html = '<div class="columns">' + "\n".join(f"<div>{column}</div>" for column in inner) + "</div>"
@@ -291,12 +298,6 @@ def _html_picture(picture: Picture, content: bytes) -> str:
 
 
 _IMAGE_KINDS = {".svg": "svg+xml", ".png": "png", ".jpg": "jpeg", ".jpeg": "jpeg"}
-
-
-def _html_link(file: Attachment) -> str:
-    data = base64.b64encode(file.data).decode("ascii")
-    href = f"data:application/octet-stream;base64,{data}"
-    return f'<a download="{html_text(file.name)}" href="{href}">{html_text(file.label)}</a>'
 
 
 def _with_commands(text: str) -> str:
@@ -388,11 +389,6 @@ def _markdown_table(table: PageTable) -> Sequence[str]:
 def _on_one_line(cell: str) -> str:
     value, line, rest = cell.partition("\n")
     return f"{value} ({rest})" if line else value
-
-
-def _css_string(text: str) -> str:
-    """Return the text inside quotes of a style sheet: letters, digits and what cannot end it."""
-    return re.sub(r"[^\w .,:;()+-]", " ", " ".join(text.split()))[:80]
 
 
 _HTML = """<!DOCTYPE html>

@@ -17,16 +17,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from rig.analyser import CaptureResult, spoilt
-from rig.core import (
-    BOTH,
-    METRIC,
-    US,
-    chosen_units,
-    html_text,
-    in_chosen_units,
-    plot_text,
-    quantity,
-)
+from rig.core import BOTH, METRIC, US, chosen_units, html_text, in_chosen_units, plot_text, quantity
 from rig.samples import FloatArray, IntArray
 from rig.units import us_factor, us_name
 
@@ -70,10 +61,13 @@ class Drawn:
 
 def save_loops(result: CaptureResult, title: str, path: Path) -> None:
     """Force against deflection of some cycles of one capture."""
+    from matplotlib import colormaps
+    from matplotlib.colors import to_hex
+
     figure, axes = new_figure(1, (7.0, 4.8))
     loops = result.loops
     for rank, loop in enumerate(loops):
-        shade = _shade(rank, len(loops))
+        shade = to_hex(colormaps["viridis"](0.85 * rank / max(len(loops) - 1, 1)))
         label = f"cycle {loop.cycle}" if rank in (0, len(loops) - 1) else None
         x, f = loop.deflection_mm, loop.force_n
         turn = int(np.argmax(x))
@@ -152,13 +146,6 @@ def _number_cycles(axis: Axes, count: int) -> None:
     axis.xaxis.set_major_formatter(StrMethodFormatter("{x:g}"))
 
 
-def _shade(rank: int, count: int) -> str:
-    from matplotlib import colormaps
-    from matplotlib.colors import to_hex
-
-    return to_hex(colormaps["viridis"](0.85 * rank / max(count - 1, 1)))
-
-
 def new_figure(rows: int, size: tuple[float, float]) -> tuple[Figure, list[Axes]]:
     """Return a figure of rows that share their axis across; `size` in inches."""
     figure, axes = new_grid(rows, 1, size, sharex=True)
@@ -197,8 +184,7 @@ def label_axes(axis: Axes, across: str, up: str, title: str, *, units: str | Non
     if title:
         axis.set_title(title, loc="left", color=INK, fontsize=11)
     axis.grid(visible=True, color="#d8dee2", linewidth=0.6)
-    for side in ("top", "right"):
-        axis.spines[side].set_visible(False)
+    axis.spines[["top", "right"]].set_visible(False)
     system = chosen_units() or units or METRIC
     for text, scale, beside in (
         (across, axis.xaxis, partial(axis.secondary_xaxis, "top")),
@@ -235,6 +221,13 @@ def save_figure(figure: Figure, path: Path) -> None:
     path.parent.mkdir(parents=True, exist_ok=True)
     _show_as_text(figure)
     figure.savefig(path, dpi=DPI)
+
+
+def save_figures(drawn: Sequence[tuple[str, Path, Figure]]) -> list[tuple[str, Path]]:
+    """Write figures, each with its caption and path; return captions and paths."""
+    for _, path, figure in drawn:
+        save_figure(figure, path)
+    return [(caption, path) for caption, path, _ in drawn]
 
 
 def _show_as_text(figure: Figure) -> None:

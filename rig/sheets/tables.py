@@ -64,13 +64,7 @@ _HEADINGS = {
 
 
 def cycle_table(result: CaptureResult, title: str, *, plain: bool) -> Table:
-    """Return the main quantities of each cycle, rounded to their uncertainties.
-
-    Parameters
-    ----------
-    plain
-        Without lines, for a pipe.
-    """
+    """Return the main quantities of each cycle, rounded to their uncertainties."""
     headings = (f"{_HEADINGS[name]}\n{quantity(name).unit}" for name in _CYCLE_COLUMNS)
     table = empty_table(title, numbers=("cycle", *headings), remarks=("flags",), plain=plain)
     count = len(result)
@@ -160,7 +154,9 @@ def summary_table(result: CaptureResult, title: str, *, plain: bool) -> Table:
         if not entry["n"] or (name == "hold_s" and entry["mean"] == 0):
             continue
         shown = quantity(name)
-        u = _typical(result, name)
+        known = np.sort(result.columns[f"{name}_u"])
+        known = known[np.isfinite(known)]
+        u = float(known[len(known) // 2]) if len(known) else math.nan  # of a typical cycle
         # cycles that agree to rounding still show no more digits than a tenth of their uncertainty
         known_u = u if math.isfinite(u) and u > 0 else 0.0
         spread = max(entry["sd"], known_u / 10) if math.isfinite(entry["sd"]) else known_u
@@ -238,8 +234,6 @@ def empty_table(
     ----------
     words, numbers, remarks
         Headings of its columns: of text on the left, of numbers, and of text on the right.
-    plain
-        Without lines, for a pipe.
     """
     table = Table(
         title=title,
@@ -258,15 +252,8 @@ def empty_table(
 
 
 def rich_table(cells: PageTable, *, plain: bool) -> Table:
-    """Return a table of a page for the terminal: the first column is text, the others are numbers;
-    `plain` without lines, for a pipe."""
+    """Return a table of a page for the terminal: the first column is text, the others are numbers."""
     table = empty_table(cells.caption, cells.headings[:1], cells.headings[1:], plain=plain)
     for row in cells.rows:
         table.add_row(*row)
     return table
-
-
-def _typical(result: CaptureResult, name: str) -> float:
-    u = result.columns[f"{name}_u"]
-    known = np.sort(u[np.isfinite(u)])
-    return float(known[len(known) // 2]) if len(known) else math.nan

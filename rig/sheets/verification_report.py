@@ -130,34 +130,20 @@ def verification_table(verification: Verification, *, plain: bool) -> Table:
 
 
 def save_verification_report(sheet: VerificationSheet, folder: Path) -> Path:
-    """Write the report as one page, as Markdown, and its picture beside them.
-
-    Parameters
-    ----------
-    folder
-        Made if it is not there.
-
-    Returns
-    -------
-    Path of the page.
-    """
+    """Write the report as one page, as Markdown, and its picture beside them."""
     folder.mkdir(parents=True, exist_ok=True)
     caption = "Accuracy error at each load with its 95 % interval; dashed: class limits."
     draw_errors(sheet.verification, caption).save(folder / PICTURE)
+    refused = sheet.verification.stated and sheet.verification.reached is None
+    verdict = Words(sheet.verification.verdict, "refusal" if refused else "answer")
     sections = (
-        Section("Verdict", _verdict(sheet.verification)),
+        Section("Verdict", (verdict, *listed(_why_not_better(sheet.verification)))),
         Section("Errors", (*_errors(sheet.verification), Picture(f"{PICTURE}.svg", caption, caption))),
         Section("Limits", (PageTable(LIMITS_CAPTION, LIMITS, tuple(_limit_rows(sheet.verification))),)),
         Section("Basis", (Facts(sheet.circumstances()),)),
         Section("Cautions", listed((*sheet.verification.notes, *sheet.cautions))),
     )
     return save_page(Page(f"Verification of force: {sheet.rig}", "", not_empty(*sections)), folder / PAGE)
-
-
-def _verdict(verification: Verification) -> tuple[Block, ...]:
-    refused = verification.stated and verification.reached is None
-    said = Words(verification.verdict, "refusal" if refused else "answer")
-    return (said, *listed(_why_not_better(verification)))
 
 
 def _errors(verification: Verification) -> tuple[Block, ...]:

@@ -17,14 +17,7 @@ from cobs import cobs
 from fastcrc import crc16
 
 from rig.wire.decoded import Decoded, Placed, Tally
-from rig.wire.messages import (
-    BLOCK_KIND,
-    LAYOUT_BY_CLASS,
-    LAYOUT_BY_KIND,
-    MAX_PAYLOAD,
-    SAMPLE_KIND,
-    Message,
-)
+from rig.wire.messages import BLOCK_KIND, LAYOUT_BY_CLASS, LAYOUT_BY_KIND, MAX_PAYLOAD, SAMPLE_KIND, Message
 from rig.wire.sample_frames import (
     BLOCK_HEAD,
     BLOCK_STEP,
