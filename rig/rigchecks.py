@@ -37,10 +37,6 @@ class PieceCheck:
 
     Parameters
     ----------
-    at
-        When it was pressed, with its zone.
-    piece
-        Its name.
     quantity, value, u, unit
         What was measured of it, and the standard uncertainty; None where that cannot be had.
     capture, calibration
@@ -49,8 +45,6 @@ class PieceCheck:
         What the piece is known to be, and how far a reading may be off; None if not stated.
     reasons
         Why it was outside when it was judged; none if it was inside.
-    depth_mm
-        How deep it was pressed.
     """
 
     at: datetime
@@ -73,8 +67,6 @@ class Clearing:
 
     Parameters
     ----------
-    at, by, reason
-        When, who, and what it was.
     new_baseline
         Whether charts are learnt anew from here, since the rig or a piece is another one now.
     """
@@ -91,8 +83,6 @@ class Verified:
 
     Parameters
     ----------
-    at, by
-        When, and by whom.
     verdict
         The class with its range, or why there is none.
     expires
@@ -140,8 +130,6 @@ class CheckLog:
     ----------
     path
         Of the file; it need not be there yet.
-    records
-        As they were added.
     damaged
         Lines that could not be read.
     """

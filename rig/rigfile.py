@@ -130,8 +130,6 @@ class RigFile:
 
     Parameters
     ----------
-    name
-        Of the rig.
     port
         Where it is; None where the command line has to say.
     wire
@@ -147,8 +145,6 @@ class RigFile:
         The whole file as it was read, for the capture's header.
     path
         Of the file; what is kept beside it is found by that.
-    sense
-        Its working direction.
     """
 
     name: str

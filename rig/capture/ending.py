@@ -38,10 +38,6 @@ class Ending:
 
     Parameters
     ----------
-    reason
-        Why, in words.
-    samples
-        Samples on disk.
     duration_s
         Last time less first time; None without samples or without a clock.
     unwritten_samples

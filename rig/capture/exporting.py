@@ -33,8 +33,6 @@ def export_samples(
 
     Parameters
     ----------
-    capture
-        What to write.
     to
         The file; its suffix, .csv or .parquet, says which kind.
     calibrated

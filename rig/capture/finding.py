@@ -24,8 +24,6 @@ class FoundCaptures:
 
     Parameters
     ----------
-    paths
-        In their order.
     optional
         Those of them that were not named one by one.
     others
@@ -55,8 +53,6 @@ def find_captures(paths: Sequence[Path], *, once: bool = True, leave_out: bool =
     ----------
     paths
         Captures, folders of captures, and patterns such as captures/F-90*.
-    once
-        Whether copies are refused.
     leave_out
         Whether a damaged capture that was not named is kept for the caller to leave out.
 

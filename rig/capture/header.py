@@ -40,16 +40,12 @@ class CaptureHeader:
         Names of the piece and of the pieces made together with it.
     free_height_mm, area_mm2
         Free height and loaded area of the specimen, where known.
-    notes, operator
-        Free text, and who recorded it.
     conditions
         Temperature, humidity, orientation, platen size and the like, where known.
     method
         What the platen was ordered to do; None if it was moved by hand.
     rig, calibration, identity
         The whole rig configuration, its calibration, and what the firmware said about itself.
-    sense
-        Working direction: compression, or tension.
     zero
         Force zero that a person asked for: "untouched", "as-recorded" or a force; None: the analysis chooses.
     force, position, clock
@@ -62,10 +58,6 @@ class CaptureHeader:
         Of an import: the file's SHA-256, which columns were taken in which units, and the key of the import.
     id
         Sixteen random bytes in hexadecimal; the mark that recovery looks for.
-    started
-        When the capture was begun.
-    software
-        Name and version of what wrote it.
     """
 
     specimen: Name

@@ -23,8 +23,6 @@ class CaptureSummary:
         As in the header; None where it cannot be read.
     samples, duration_s
         As in the end; None for a capture that was killed.
-    how_it_ended
-        Why it ended, in words.
     problem
         Why it cannot be opened; None if it can.
     """

@@ -28,8 +28,6 @@ def give_answer(
 
     Parameters
     ----------
-    document
-        What was found, without its sentences.
     save
         Writes the page into a folder, and returns its path; the document has the same name.
     further

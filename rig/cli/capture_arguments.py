@@ -24,8 +24,6 @@ def captures_argument(
 
     Parameters
     ----------
-    required
-        Whether at least one must be given.
     once
         Whether a copy of a capture would count twice, and so is refused.
     whole_folders

@@ -213,8 +213,6 @@ def specimen_options(*, required: bool = True, default: str = "") -> Decorator:
 
     Parameters
     ----------
-    required
-        Whether the specimen must be named here.
     default
         Where its name comes from otherwise, in words.
     """

@@ -62,8 +62,6 @@ def order_through_daemon(rig: RigRef, order: Order) -> int | None:
     ----------
     rig
         Which is meant; the daemon refuses the order if it holds another.
-    order
-        What is wanted.
 
     Returns
     -------

@@ -24,13 +24,7 @@ LONGEST_LINE = 200
 
 
 class TypedOrders:
-    """Reads orders and passes them on.
-
-    Parameters
-    ----------
-    rig
-        Which they are done to.
-    """
+    """Reads orders and passes them on."""
 
     def __init__(self, rig: VirtualRig) -> None:
         self._rig = rig

@@ -51,10 +51,6 @@ class Weighings:
         Disturbances after which the reading was the same.
     zero_drift_g_per_s
         How fast the zero was seen to move; None where the pan was not empty twice.
-    resolution_g
-        Smallest step of the scale.
-    notes
-        Sentences.
     """
 
     knocks: int
@@ -79,12 +75,8 @@ def weigh_pieces(
     ----------
     ids
         In the order in which the pieces are put on; none to ask for each.
-    given
-        Options of the command.
     relative_u
         Of the scale itself, as a share.
-    refuse
-        Refuses an id that was typed.
     kept
         Keeps a mass and how it was had, and says it in words.
     """

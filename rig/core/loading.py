@@ -101,8 +101,6 @@ def read_bytes(path: Path, *, most: int = LARGEST_TEXT, what: str = "file", hint
 
     Parameters
     ----------
-    path
-        Of the file.
     most
         Bytes; a larger file is refused before it is read.
     what
@@ -152,8 +150,6 @@ def load_yaml(text: str | bytes, where: str, *, expected: str = "lines of 'field
 
     Parameters
     ----------
-    text
-        Of one document.
     where
         Name of the file, for messages.
     expected
@@ -222,8 +218,6 @@ def load_json(text: str | bytes, where: str, *, expected: str = "one JSON object
 
     Parameters
     ----------
-    text
-        Of one document.
     where
         Name of the file, for messages.
     expected

@@ -132,12 +132,8 @@ class Measured:
 
     Parameters
     ----------
-    value
-        In the unit that its name says.
     own_u
         Standard uncertainty that no other value shares; zero for a number that is taken as exact.
-    freedom
-        Degrees of freedom of that.
     parts
         By source: the signed change of the value for one standard uncertainty of the source. Two values share
         the sources of the same name.

@@ -46,8 +46,6 @@ class BatchFigures:
 
     Parameters
     ----------
-    quantity
-        Name of the column.
     names, values
         Of the pieces that have it, shape (n,).
     mean, sd, cv_pct
@@ -59,20 +57,14 @@ class BatchFigures:
         have no limit.
     freedom
         Effective degrees of freedom of `u`; None where they have no limit.
-    level
-        Confidence of that interval.
     content_pct, confidence_pct, factor, tolerance_low, tolerance_high
         The interval that holds this many per cent of all pieces with so much confidence.
     normal_p
         Of the Shapiro test.
     outliers
         Names of pieces that stand too far off, the farthest first; all are in the mean.
-    spread
-        Sources of variation.
     pieces_needed, wanted
         This many pieces in all would give an interval of the half width `wanted`.
-    notes
-        Sentences.
     """
 
     quantity: str
@@ -133,10 +125,6 @@ def batch_figures(
     ----------
     results
         Of the batch, one a capture; captures of one piece are averaged.
-    quantity
-        Name of the column.
-    level
-        Confidence of the interval of the mean.
     content, confidence
         Of the tolerance interval.
     gauge

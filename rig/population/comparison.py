@@ -40,8 +40,6 @@ class Comparison:
         By group, then by quantity.
     differences
         Of each quantity, of each other group less the first.
-    notes
-        Sentences.
     """
 
     by: str
@@ -98,8 +96,6 @@ def compare_groups(
         By quantity: the largest difference that does not matter.
     although
         Circumstances that may differ; see `pooled_although`.
-    level
-        Confidence of the intervals.
     gauges, wanted
         By quantity, for `batch_figures`.
     strict

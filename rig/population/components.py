@@ -51,8 +51,6 @@ class AnovaRow:
     ----------
     source
         "piece", "appraiser", "piece x appraiser" or "repeat".
-    degrees_of_freedom, sum_of_squares, mean_square
-        As their names say.
     f, p
         Ratio to the mean square that it is compared with, and the probability that chance gives more; None
         for the last line, and where nothing spreads.
@@ -77,17 +75,11 @@ class Component:
         or "total".
     variance, sd
         In the unit of the values, squared and as it is.
-    sd_low, sd_high
-        Interval of the standard deviation.
-    how
-        By which method the interval came.
     degrees_of_freedom
         Of the variance (Satterthwaite); None where it is zero.
     of_total_pct, contribution_pct, of_tolerance_pct
         Standard deviation against that of the total; variance against that of the total; six standard
         deviations against the tolerance. None where there is nothing to compare with.
-    set_to_zero
-        Whether the estimate came out below zero.
     """
 
     name: str
@@ -111,10 +103,6 @@ class GaugeModel:
     ----------
     name
         "interaction kept", "interaction pooled" or "one appraiser".
-    anova
-        Lines of the analysis of variance.
-    components
-        Parts of the spread.
     gauge_low_pct, gauge_high_pct
         Interval of the gauge's standard deviation in per cent of the total (generalised pivots); None where
         nothing spreads.
@@ -271,8 +259,6 @@ def gauge_model(
 
     Parameters
     ----------
-    name
-        Of the model.
     squares
         Of that model: from `mean_squares` or `pooled_squares`.
     shape

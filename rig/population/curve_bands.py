@@ -105,8 +105,6 @@ class CurveDifference:
         With the simultaneous band: it holds the whole curve with `level`.
     factor, point_factor
         Half the width of the band over the standard error, and the same for a single point (Student).
-    level
-        Confidence.
     apart
         Stretches of deflection, from and to in mm, where the band leaves zero out.
     """

@@ -53,8 +53,6 @@ class Difference:
         piece of a group shows nothing of how pieces spread.
     shared_u, shared_freedom
         The calibration's part of the uncertainty, and its degrees of freedom; None where they have no limit.
-    level
-        Confidence of the interval.
     p, p_holm
         Probability that chance gives a difference so large, alone and as one of all of the comparison.
     effect
@@ -63,8 +61,6 @@ class Difference:
         Whether both were read with the "same" one, with "different" ones, or its part is "not known".
     outcome
         Against the margin; None where none was stated.
-    notes
-        Sentences.
     """
 
     quantity: str
@@ -177,8 +173,6 @@ def difference_between(
         Name and results of each group; captures of one piece are averaged.
     quantity
         Name of a column that both have.
-    level
-        Confidence of the intervals.
     """
     (first_name, first_results), (second_name, second_results) = one, other
     first, second = having(first_results, quantity), having(second_results, quantity)

@@ -56,8 +56,6 @@ class BatchDrift:
     trend_p, slope, slope_low, slope_high
         Probability that chance puts the means so well in order; the median change from batch to batch with
         its interval. None with fewer than four batches.
-    level
-        Of that interval.
     """
 
     quantity: str

@@ -53,8 +53,6 @@ class MarginVerdict:
         margin; and for "beyond", were it no larger.
     low, high
         The interval that the verdict looks at: 90 % for tests of 5 % on each side.
-    significance
-        Of each test.
     pieces_needed
         Pieces of each group (or pairs) that would most likely decide, where it is undecided; None where it is
         decided, or no number below `MOST_PIECES` would.
@@ -84,8 +82,6 @@ def judge_margin(
 
     Parameters
     ----------
-    difference
-        With its uncertainty.
     margin
         Above zero.
     with_pieces

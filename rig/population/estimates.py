@@ -31,8 +31,6 @@ def mean_of(values: FloatArray, shared_u: float = 0.0, shared_freedom: float = i
         One per piece, shape (n,).
     shared_u
         Part that is the same in all.
-    shared_freedom
-        Degrees of freedom of that.
     """
     count = len(values)
     scatter_u = float(np.std(values, ddof=1)) / count**0.5

@@ -78,20 +78,14 @@ class GaugeResult:
 
     Parameters
     ----------
-    quantity, unit
-        What was measured.
     pieces, appraisers, trials
         Names of the pieces, figures of each appraiser, and trials of each cell.
-    mean
-        Of all values.
     level, tolerance
         What was asked: confidence of the intervals, and width of the tolerance in `unit`.
     interaction_p
         Probability that chance gives a larger interaction; None where it cannot be told.
     chosen, other
         The model that was asked for, and the other one; None where there is only one.
-    notes
-        Sentences.
     """
 
     quantity: str
@@ -155,14 +149,10 @@ def gauge_study(
     table
         A `TrialTable`, or a data frame or mapping with the columns `piece`, `appraiser`, `trial` and `value`,
         and perhaps `kind`. Every appraiser has measured every piece equally often.
-    quantity, unit
-        What was measured.
     tolerance
         Width of the tolerance, upper less lower limit, in the unit of the values.
     interaction
         Which model leads where both can be had.
-    level
-        Confidence of the intervals.
 
     Raises
     ------

@@ -38,12 +38,8 @@ class Term:
 
     Parameters
     ----------
-    factor
-        What it is multiplied by.
     mean_square
         Of one study, or of many: any shape.
-    degrees_of_freedom
-        Of the mean square.
     """
 
     factor: float

@@ -30,12 +30,6 @@ class KindComparison:
 
     Parameters
     ----------
-    first, second
-        Names of the kinds.
-    sd_first, sd_second
-        Standard deviations of their repeats.
-    degrees_of_freedom
-        Of both.
     ratio, ratio_low, ratio_high
         Standard deviation of the first over that of the second, with its interval (F); None where the second
         does not spread.
@@ -48,8 +42,6 @@ class KindComparison:
         The same for other appraisers of these kinds; None where it cannot be had, and `others_why` says why.
     others_why
         Empty where it can.
-    level
-        Confidence of the intervals.
     """
 
     first: str
@@ -83,10 +75,6 @@ def compare_kinds(
     ----------
     table
         With a kind for each appraiser, two pieces or more, two trials or more.
-    first, second
-        The kinds.
-    level
-        Confidence of the intervals.
 
     Raises
     ------

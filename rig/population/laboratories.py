@@ -81,8 +81,6 @@ class LaboratoryFigures:
 
     Parameters
     ----------
-    name
-        Of the laboratory.
     n, mean, sd
         Number of its results, their mean and standard deviation; `sd` is None for a single result.
     h, k
@@ -136,12 +134,8 @@ class MaterialFigures:
         Its name; empty where the table has no such column.
     mean
         General mean, weighted by the number of results.
-    results
-        Number of results.
     repeatability, reproducibility
         Standard deviations of results of one laboratory, and of different laboratories.
-    between
-        Standard deviation between laboratories.
     between_set_to_zero
         Whether the variance between laboratories came out below zero.
     laboratories, checks
@@ -188,8 +182,6 @@ def laboratory_study(
     table
         A data frame or mapping with the columns `laboratory` and `value` of shape (n,), and perhaps
         `material`. Laboratories may have different numbers of results.
-    quantity, unit
-        What was measured.
     where, rows
         Name of the table and number of each row, for refusals.
 

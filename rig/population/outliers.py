@@ -37,8 +37,6 @@ class Suspect:
 
     Parameters
     ----------
-    place
-        Which of the values.
     statistic
         Distance from the mean over the standard deviation.
     critical

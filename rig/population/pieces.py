@@ -48,14 +48,10 @@ class PieceResult:
 
     Parameters
     ----------
-    piece
-        Name of the specimen.
     batch
         Name of its batch; None if not stated.
     state
         One of `STATES`, or `UNSTATED`.
-    capture
-        Name of the capture.
     values
         Means over the counted cycles, by the name of the quantity, which ends in its unit.
     u

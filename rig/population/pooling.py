@@ -54,8 +54,6 @@ class Unlike:
 
     Parameters
     ----------
-    name
-        Of the circumstance.
     found
         What was found, in the order in which it first appears.
     captures

@@ -56,12 +56,8 @@ class DirectionSize:
 
     Parameters
     ----------
-    direction
-        Its name.
     size
         Mean in mm: its own part is the scatter of the repeats, the instrument's is one that they share.
-    n
-        Readings in the mean.
     force_n
         With which they were taken; None if not stated.
     left_out
@@ -96,16 +92,12 @@ class Sizing:
 
     Parameters
     ----------
-    directions
-        By name.
     diameter_mm, diameter_u_mm
         Mean over the diameters; None without one. Uncertainties are not-a-number where they are not known.
     roundness_mm, roundness_u_mm
         Half the difference of the largest and smallest diameter; None with fewer than two.
     off_drawing_mm, off_drawing_half_mm
         Measured less drawn, and half its 95 % interval; None where one of them is missing.
-    notes
-        Sentences.
     """
 
     directions: Mapping[str, DirectionSize]
@@ -123,8 +115,6 @@ def size_up(readings: Sequence[SizeReading], drawing_size_mm: float | None = Non
 
     Parameters
     ----------
-    readings
-        In any order.
     drawing_size_mm
         Diameter on the drawing, or the height where no diameter was read; None where it is not known.
 

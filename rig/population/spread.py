@@ -31,8 +31,6 @@ class SpreadSplit:
         Standard deviations of the rig's repeats, of a piece from squeeze to squeeze beyond that, and of the
         pieces. `within_sd` is None where no piece was squeezed twice: it is then in `between_sd`. `rig_sd`
         is None where nothing is known of the rig: it is then in the next part that there is.
-    rig_pct, within_pct, between_pct
-        Their parts of the variance.
     rig_from
         "gauge study", "stated uncertainty", or "not known".
     set_to_zero

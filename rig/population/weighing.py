@@ -83,12 +83,8 @@ class Weighing:
 
     Parameters
     ----------
-    mass_g, u_g
-        Mass, and its standard uncertainty.
     parts
         Sources of uncertainty: source and grams.
-    resolution_g
-        Smallest step of the scale.
     """
 
     mass_g: float
@@ -111,8 +107,6 @@ def by_difference(
     ----------
     before, after
         The rest that ended with the change, and the one that began after it.
-    resolution_g
-        Smallest step of the scale.
     zero_drift_g_per_s
         How fast the zero was seen to move.
     scale_u_g
@@ -265,8 +259,6 @@ def spread_note(mass_g: float, others_g: Sequence[float]) -> str | None:
 
     Parameters
     ----------
-    mass_g
-        Of the piece.
     others_g
         Of the other pieces of its batch, one each.
 

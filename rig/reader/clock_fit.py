@@ -27,8 +27,6 @@ class ClockLine:
         Host time (monotonic) at device time zero, seconds.
     drift_ppm, drift_u_ppm
         Parts per million by which the device's clock is slow against the host's.
-    points
-        Number of receipts that were fitted.
     """
 
     offset_s: float

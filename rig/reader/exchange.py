@@ -125,8 +125,6 @@ class Exchange:
 
         Parameters
         ----------
-        build
-            Makes the command from a request id.
         attempts, timeout_s
             How often it is sent, and how long each time is waited.
         """

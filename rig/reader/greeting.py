@@ -72,8 +72,6 @@ class Greeting:
 
     Parameters
     ----------
-    session
-        Sends the commands.
     rate_hz
         Samples per second to ask for; None for the highest that the device names.
     disagreement

@@ -38,8 +38,6 @@ class Heart:
 
     Parameters
     ----------
-    session
-        Sends them.
     clock
         Wall time in seconds, the one of `Delivery.host_time`.
     """

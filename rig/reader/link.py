@@ -37,10 +37,6 @@ class Link:
 
     Parameters
     ----------
-    path
-        Path of the port.
-    baud
-        Speed in bits per second.
     lock_places
         Directories of the lock files; None for the system's.
 

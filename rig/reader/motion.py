@@ -91,12 +91,8 @@ class MotionRequest:
 
     Parameters
     ----------
-    request
-        Its request id.
     changed
         Guards it, and is notified of its end.
-    ask_state
-        Asks the device for its state.
     """
 
     def __init__(self, request: int, changed: threading.Condition, ask_state: Callable[[], State]) -> None:

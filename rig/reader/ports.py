@@ -36,10 +36,6 @@ class PortAddress:
         "ttyUSB0" (in /dev), "COM3", or an absolute path, which may be a symbolic link.
     usb
         Vendor and product of the USB adapter, four hexadecimal digits each: "1234:abcd".
-    serial_number
-        Serial number of the USB adapter.
-    baud
-        Speed in bits per second.
 
     Raises
     ------

@@ -57,8 +57,6 @@ class Reader:
 
     Parameters
     ----------
-    address
-        Where the rig is.
     wire
         "framed", or the format of the lines.
     rate_hz

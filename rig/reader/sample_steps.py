@@ -73,8 +73,6 @@ class StepJudge:
 
     Parameters
     ----------
-    pace
-        The running period.
     modulus_us
         Where the device's time wraps; None if it does not.
     device_per_host

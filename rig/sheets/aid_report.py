@@ -46,14 +46,8 @@ class AidSheet:
 
     Parameters
     ----------
-    title
-        Of the page.
     answer
         Sentences, the most wanted first.
-    cells
-        Tables.
-    formulas, notes
-        Below them.
     caution
         What such a machine can do to a person; it stands beside the answer.
     """

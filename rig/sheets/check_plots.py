@@ -20,8 +20,6 @@ class ChartPoint:
 
     Parameters
     ----------
-    day
-        For the axis.
     value, u
         And its standard uncertainty; None where there is none.
     outside

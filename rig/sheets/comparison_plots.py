@@ -88,8 +88,6 @@ def draw_band(
         Where its points stand across, shape (n,).
     rank
         Of the group, for colour, marker and hatch.
-    shown
-        Which of the points are drawn.
     """
     colour, x = SERIES[rank % len(SERIES)], x[shown]
     if len(band.pieces) > 1:

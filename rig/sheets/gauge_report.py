@@ -68,16 +68,10 @@ class GaugeStudy:
 
     Parameters
     ----------
-    table
-        The trials.
-    result
-        Of all appraisers together.
     by_kind
         Of each kind of appraisers alone, where there is more than one kind.
     comparison
         Of hands with the driven rig; None where it was not both.
-    sources
-        Sentences about where the values come from.
     """
 
     table: TrialTable

@@ -154,8 +154,6 @@ def save_laboratory_report(
     ----------
     rows
         Each result with its `laboratory`, `value` and perhaps `material`.
-    sources
-        Sentences about where the values come from.
     """
     save_figure(_drawn(study, rows), folder / PICTURE)
     caption = (

@@ -129,10 +129,6 @@ class Page:
     ----------
     title, subtitle
         Of the page; a subtitle may be empty.
-    sections
-        In order.
-    footer
-        A last line.
     first
         Blocks that stand before all sections, on the first page of paper by themselves.
     shows_units

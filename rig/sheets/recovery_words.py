@@ -12,13 +12,7 @@ _HOURS_S = 3600.0
 
 
 def recovery_sentences(fit: RecoveryFit) -> list[str]:
-    """Return the law, the forecast with its interval, and the notes of a fit.
-
-    Parameters
-    ----------
-    fit
-        Of contact checks after release.
-    """
+    """Return the law, the forecast with its interval, and the notes of a fit."""
     said = []
     if fit.law is not None:
         said.append(f"Recovery follows a {fit.law.name} in time: {_parameters(fit.law)}.")

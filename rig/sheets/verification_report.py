@@ -47,20 +47,12 @@ class VerificationSheet:
 
     Parameters
     ----------
-    verification
-        What came of it.
-    rig
-        Name of the rig.
     made, expires
         Day of the readings, and the last day on which it holds.
-    by
-        Who made it.
     readings
         Name of the table that the readings stand in.
     calibration
         Identity of the calibration that read the rig.
-    conditions
-        Temperature and the like.
     cautions
         What the calibration itself has to be told.
     """

@@ -112,16 +112,12 @@ class VirtualRig:
 
     Parameters
     ----------
-    specimen
-        What lies in it.
     rate_hz
         Highest sample rate, and the only one of a rig that does not listen.
     cycles, depth_mm, gap_mm, speed_mm_per_s, hold_s, rest_s, no_load_s, motion
         The scripted run; see `Plan`.
     scripted
         False for a rig that does nothing but what it is ordered to.
-    chain
-        How it measures.
     seed
         Of everything random. The same seed gives the same bytes.
     start_time_us

@@ -27,8 +27,6 @@ class Chain:
 
     Parameters
     ----------
-    force_n_per_count, position_mm_per_count
-        Size of a count.
     force_zero_counts, position_zero_counts
         Counts without load, and at the platen's own zero. A random fraction of a count comes on top.
     force_noise_n, position_noise_mm
@@ -37,8 +35,6 @@ class Chain:
         Steady drift of the force zero, and the standard deviation of its random walk over one second.
     backlash_mm
         Backlash of the position reading: falling, it lags by this much; rising, it is right.
-    compliance_mm_per_n
-        How far the frame gives way.
     timing_jitter_us
         A sample is taken up to this much before its due time. Its time says when it was taken.
     force_delay_s
@@ -110,10 +106,6 @@ class ChainReader:
 
     Parameters
     ----------
-    chain
-        How the rig measures.
-    seed
-        Of all its randomness.
     position_mm
         Where the platen stands at time zero, without load.
     """
@@ -150,8 +142,6 @@ class ChainReader:
             The press on its fine grid, following the stretch before, shape (m,).
         due_s
             When samples are due, within the grid, shape (n,).
-        period_s
-            Time between samples.
         """
         self._remember(grid_s, position_mm, force_n)
         count = len(due_s)

@@ -21,12 +21,8 @@ class VirtualChannel:
 
     Parameters
     ----------
-    name, unit
-        As the device says them.
     value
         In the unit, from the device's time in seconds; None where the sensor gives nothing.
-    force
-        Whether it is a further force.
     scale, exponent, zero
         Value of a count: (count - zero) x scale x 10^exponent.
     """

@@ -112,13 +112,7 @@ class Warmth:
 
 
 class WarmMachine(Machine):
-    """A machine whose specimen grows warm, with a thermometer in it.
-
-    Parameters
-    ----------
-    climate
-        The air around it.
-    """
+    """A machine whose specimen grows warm, with a thermometer in it."""
 
     def __init__(self, *parts: Any, climate: Climate, **settings: Any) -> None:
         super().__init__(*parts, **settings)

@@ -126,12 +126,6 @@ class Device:
 
     Parameters
     ----------
-    machine
-        The hardware.
-    character
-        Who the device is.
-    settings
-        What is built into its drive.
     clock
         Wall time in seconds, for heartbeats.
     """

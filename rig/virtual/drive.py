@@ -73,15 +73,7 @@ class _Motion:
 
 @dataclass(slots=True)
 class Drive:
-    """State of the drive. Counts are those of the wire, after homing.
-
-    Parameters
-    ----------
-    machine
-        What it drives.
-    settings
-        What is built in.
-    """
+    """State of the drive. Counts are those of the wire, after homing."""
 
     machine: Machine
     settings: DriveSettings

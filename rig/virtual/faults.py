@@ -76,8 +76,6 @@ class FaultyLine:
     ----------
     names
         Which of `BYTE_FAULTS` strike; other names are ignored.
-    seed
-        Of what is struck and how.
     ends
         The bytes at which a receiver takes a frame to end; the first of them is sent.
     """

@@ -152,10 +152,6 @@ class Foam(Specimen):
     ----------
     height_mm
         Free height before the first squeeze.
-    curve
-        Force without time.
-    prony
-        Relaxation.
     softening_floor
         Share of the force that is left when softening is complete.
     softening_at
@@ -281,17 +277,7 @@ class Foam(Specimen):
 
 @dataclass(frozen=True, slots=True)
 class StandardLinearSolid(Specimen):
-    """A spring beside a spring and dashpot in series: F after a step falls to k d with the relaxation time.
-
-    Parameters
-    ----------
-    lasting_n_per_mm
-        Stiffness after a long wait.
-    relaxing_n_per_mm
-        Further stiffness that dies away.
-    time_s
-        Relaxation time.
-    """
+    """A spring beside a spring and dashpot in series: F after a step falls to k d with the relaxation time."""
 
     lasting_n_per_mm: float = 2.0
     relaxing_n_per_mm: float = 1.0

@@ -53,18 +53,10 @@ class Machine:
 
     Parameters
     ----------
-    specimen
-        What is squeezed.
-    chain
-        How it is measured.
     contact_mm
         Where the platen first meets the specimen.
     trajectory
         What the platen is doing; may be replaced at any time.
-    rate_hz
-        Samples a second.
-    seed
-        Of the chain's randomness.
     """
 
     def __init__(

@@ -31,8 +31,6 @@ class OrderSocket:
 
     Parameters
     ----------
-    rig
-        Whose hardware is meant.
     path
         Of the socket, which is removed at the end.
 

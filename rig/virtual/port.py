@@ -61,8 +61,6 @@ class VirtualPort:
 
     Parameters
     ----------
-    rig
-        What to serve.
     link
         Symbolic link to make to the pseudo-terminal, and to remove at the end; None for none.
     speed_up

@@ -47,8 +47,6 @@ def squeeze(
         What is squeezed, and its past.
     travel_mm
         Platen travel past the first contact at the end of each step, shape (n,).
-    step_s
-        Time between points.
     compliance_mm_per_n
         How far the frame gives way for each newton.
     """

@@ -33,8 +33,6 @@ class Prony:
     ----------
     shares
         Share of each term; together less than one, and the rest is what lasts.
-    times_s
-        Relaxation time of each term in seconds.
     """
 
     shares: tuple[float, ...] = ()
@@ -61,8 +59,6 @@ class Prony:
             From `fresh` or from the stretch before.
         instant_n
             Driving force at the end of each step, shape (n,), taken as straight in between.
-        step_s
-            Time between points.
         """
         if not len(instant_n):
             return np.empty(0), memory

@@ -120,8 +120,6 @@ def make_script(plan: Plan, contact_mm: float, seed: int) -> Script:
 
     Parameters
     ----------
-    plan
-        What to do.
     contact_mm
         Where the specimen is first reached, on the platen's axis.
     seed

@@ -53,8 +53,6 @@ class Specimen(ABC):
             From `fresh`, or from the stretch before.
         deflection_mm
             Deflection at the end of each step, shape (n,); taken as straight in between.
-        step_s
-            Time between points in seconds.
 
         Returns
         -------

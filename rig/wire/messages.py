@@ -205,8 +205,6 @@ class Abilities:
 
     Parameters
     ----------
-    min_position, max_position, min_force, max_force
-        The limits that are built in.
     position_pm
         Size of a position count in picometres.
     full_scale

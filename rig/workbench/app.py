@@ -134,8 +134,6 @@ def workbench_routers(folder: Path, reports: Path, rig_file: Path | None = None)
 
     Parameters
     ----------
-    folder
-        Holds captures.
     reports
         Folder for reports, one folder per report; created with the first one.
     rig_file

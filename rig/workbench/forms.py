@@ -37,8 +37,6 @@ class Field:
         Text beside the field, and an example; of a choice its default in words.
     kind
         Of its value: words, a quantity with its unit, a number, or one of `choices`.
-    required
-        Whether the command needs it.
     """
 
     option: str
@@ -77,14 +75,6 @@ class Form:
         Its name on the command line; two words where it has a part below it.
     title, question
         Heading, and the question that the command answers.
-    takes
-        What the command works on.
-    fields
-        Its options.
-    report
-        Whether it writes a page with `--out`.
-    caution
-        Shown before the answer is used.
     """
 
     command: str
@@ -273,8 +263,6 @@ def arguments(
     ----------
     values
         Entries by option; an empty one is left out.
-    captures
-        Paths of the chosen captures.
     rig_file
         Of the rig that the pages are served with; None without a rig.
     """

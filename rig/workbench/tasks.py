@@ -148,8 +148,6 @@ class Tasks:
             Without the program name.
         writes
             Whether it writes a page into its own folder.
-        wants_json
-            Whether it prints one JSON document.
 
         Raises
         ------
