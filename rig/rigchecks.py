@@ -11,13 +11,13 @@ from __future__ import annotations
 
 import json
 import os
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import asdict, dataclass, field
 from datetime import UTC, date, datetime
 from pathlib import Path
 from typing import Any
 
-from rig.calibration import Calibration, Judgement, Known, judge
+from rig.calibration import Judgement, Known, judge
 from rig.calibration.provenance import finite
 from rig.core import append_whole, load_json, open_lines
 from rig.errors import InputError, RecorderError
@@ -59,6 +59,13 @@ class PieceCheck:
     tolerance: float | None = None
     reasons: tuple[str, ...] = ()
     depth_mm: float | None = None
+
+    @property
+    def stated(self) -> Known | None:
+        """What the piece is known to be; None if that was not stated."""
+        if self.known is None or self.tolerance is None:
+            return None
+        return Known(self.known, self.tolerance)
 
 
 @dataclass(frozen=True, slots=True)
@@ -156,23 +163,12 @@ class CheckLog:
     def chart(self, piece: str, quantity: str) -> tuple[PieceCheck, ...]:
         """Checks of one piece since its chart was begun, the oldest first."""
         since = _after_last(self.records, lambda each: isinstance(each, Clearing) and each.new_baseline)
-        return tuple(
-            record
-            for record in since
-            if isinstance(record, PieceCheck) and (record.piece, record.quantity) == (piece, quantity)
-        )
+        return tuple(_of_piece(since, piece, quantity))
 
     def known(self, piece: str, quantity: str) -> Known | None:
         """Return what was last said that a piece is."""
-        for record in reversed(self.records):
-            if (
-                isinstance(record, PieceCheck)
-                and (record.piece, record.quantity) == (piece, quantity)
-                and record.known is not None
-                and record.tolerance is not None
-            ):
-                return Known(record.known, record.tolerance)
-        return None
+        checks = _of_piece(reversed(self.records), piece, quantity)
+        return next((check.stated for check in checks if check.stated is not None), None)
 
     def judged(self, check: PieceCheck, baseline: int) -> Judgement:
         """Return what the chart says of a check that is not in it yet.
@@ -184,13 +180,10 @@ class CheckLog:
         """
         if any(isinstance(record, PieceCheck) and record.capture == check.capture for record in self.records):
             raise InputError(f"{self.path}: this capture is in the chart already; press the piece again")
-        known = None
-        if check.known is not None and check.tolerance is not None:
-            known = Known(check.known, check.tolerance)
         earlier = self.chart(check.piece, check.quantity)
         # what was outside must not teach where the limits lie
         learnt = [each.value for each in earlier if not each.reasons]
-        return judge(learnt, check.value, known=known, unit=check.unit, baseline=baseline)
+        return judge(learnt, check.value, known=check.stated, unit=check.unit, baseline=baseline)
 
     def add(self, record: CheckRecord) -> None:
         """Add a record to the file, and wait until the disk has it.
@@ -234,7 +227,7 @@ def read_checks(rig_file: Path) -> CheckLog:
                 f"{log.path}: {log.path.stat().st_size} bytes are too many for a rig's checks; move it aside"
             )
         with log.path.open("rb") as file:
-            for line in _lines(file.read(LARGEST_FILE)):
+            for line in filter(bytes.strip, file.read(LARGEST_FILE).split(b"\n")):
                 record = _read(line)
                 if record is None:
                     log.damaged += 1
@@ -262,7 +255,9 @@ def standing_of(rig: RigFile, on: date | None = None) -> RigStanding:
     Sentences. A file of checks that cannot be read is one of them: it must not keep anybody from recording.
     """
     today = on or datetime.now().astimezone().date()
-    alarms, notes = list(_overdue(rig.calibration, today)), list(rig.calibration.complaints())
+    notes = list(rig.calibration.complaints())
+    # what is overdue is complained of on this day only
+    alarms = [each for each in rig.calibration.complaints(on=today) if each not in notes]
     force = rig.calibration.force
     span = None if force is None else force.value_range
     if span is not None and rig.limits is not None and span[1] < rig.limits.force_n[1]:
@@ -279,11 +274,6 @@ def standing_of(rig: RigFile, on: date | None = None) -> RigStanding:
             alarms += [*_open_alarms(log), *_overdue_verification(log, today)]
             notes += _not_today(log, today)
     return RigStanding(tuple(alarms), tuple(notes))
-
-
-def _overdue(calibration: Calibration, today: date) -> Iterator[str]:
-    always = set(calibration.complaints())
-    yield from (complaint for complaint in calibration.complaints(on=today) if complaint not in always)
 
 
 def _open_alarms(log: CheckLog) -> Iterator[str]:
@@ -315,6 +305,12 @@ def _not_today(log: CheckLog, today: date) -> Iterator[str]:
         yield f"No check standard was pressed today; the last was {latest.piece} on {_day(latest.at)}."
 
 
+def _of_piece(records: Iterable[CheckRecord], piece: str, quantity: str) -> Iterator[PieceCheck]:
+    for record in records:
+        if isinstance(record, PieceCheck) and (record.piece, record.quantity) == (piece, quantity):
+            yield record
+
+
 def _day(at: datetime) -> str:
     return at.astimezone().date().isoformat()
 
@@ -324,10 +320,6 @@ def _after_last(records: list[CheckRecord], holds: Any) -> list[CheckRecord]:
         if holds(records[place]):
             return records[place + 1 :]
     return records
-
-
-def _lines(content: bytes) -> Iterator[bytes]:
-    yield from (line for line in content.split(b"\n") if line.strip())
 
 
 def _read(line: bytes) -> CheckRecord | None:

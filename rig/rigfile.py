@@ -297,8 +297,7 @@ def _stated(file: _File) -> Calibration:
 
 
 def _measured(path: Path, named: str | None, stated: Calibration) -> Calibration:
-    """Return the parts of a calibration's file, named relative to the rig's, before those stated in the
-    rig's."""
+    """Return the parts of a calibration's file, named relative to the rig's, before those stated there."""
     if named is None:
         return stated
     with refused_at("calibration"):

@@ -159,8 +159,7 @@ class Samples:
 
 
 def gathered(parts: Iterable[Samples], least: int) -> Iterator[Samples]:
-    """Join consecutive parts of a recording until each holds `least` samples; only the last may hold
-    fewer."""
+    """Join consecutive parts of a recording so that all but the last hold `least` samples or more."""
     waiting: list[Samples] = []
     count = 0
     for part in parts:

@@ -164,8 +164,7 @@ class Capture:
         return each_event(path) if path.is_file() else iter(())
 
     def summary_rows(self) -> Iterator[dict[str, Any]]:
-        """Yield the rows that were worked out while recording, as far as they are intact; none if there
-        are none."""
+        """Yield the intact rows that were worked out while recording."""
         path = self.path / SUMMARY_FILE
         return (row for row in read_rows(path) if row is not None) if path.is_file() else iter(())
 

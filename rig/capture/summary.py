@@ -34,8 +34,7 @@ def row_line(fields: Mapping[str, Any]) -> bytes:
 
 
 def read_rows(path: Path) -> Iterator[dict[str, Any] | None]:
-    """Yield the rows of a file, in order; None for each damaged line. Memory does not grow with their
-    number."""
+    """Yield the rows of a file, one at a time and in order; None for each damaged line."""
     with open_file(path) as file:
         while line := file.readline(LONGEST_LINE):
             if not line.strip():

@@ -58,8 +58,7 @@ def command(rig_file: Path | None, *, port: str | None, http: int | None) -> Non
 
 
 def _halted(rig_file: Path | None, port: str | None) -> list[tuple[str, bool]]:
-    """Return what came of each halt. All go out at once: a daemon that hangs must not delay the next
-    one's."""
+    """Return what came of each halt. All go out at once: a daemon that hangs must not delay another."""
     if sys.platform == "win32":
         raise DeviceError(NO_DAEMON.format(whose=""))
     wanted = None if rig_file is None else named_rig(rig_file, port)

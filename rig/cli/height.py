@@ -148,8 +148,7 @@ def command(**given: Any) -> None:
 
 
 def _forces(given: dict[str, Any], told: tuple[float, float] | None) -> tuple[float, float]:
-    """Return both forces: what was asked for, else those of the capture's contact checks, else the usual
-    ones."""
+    """Return both forces: those asked for, else the capture's contact checks', else the usual ones."""
     usual_n = told or USUAL_FORCES_N
     contact_n, top_n = given["contact_n"] or usual_n[0], given["top_n"] or usual_n[1]
     if told is not None and top_n > told[1]:

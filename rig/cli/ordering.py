@@ -31,8 +31,7 @@ FOLLOWER = "the command that gave the order"
 
 
 def meant_rig(rig: RigFile, port: str | None) -> RigRef:
-    """Return which rig an order is for: the name of its file, and the port given or that of the file, if
-    any."""
+    """Return which rig an order is for: its file's name, and the port given or the file's, if any."""
     from rig.jobs.orders import RigRef
 
     if port is None and rig.port is None:

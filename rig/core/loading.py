@@ -506,8 +506,7 @@ def _node(event: Any) -> Any:
 
 
 def _value(node: yaml.Node, where: str, name: str = "") -> Any:
-    """Return a plain value of a node under a key. The depth of the tree is bounded, so this may call
-    itself."""
+    """Return a plain value of a node under a key. The tree's depth is bounded, so this may call itself."""
     if isinstance(node, yaml.ScalarNode):
         return _scalar(node, f"{where} line {_line(node)}: " + (f"{_shown(name)}: " if name else ""))
     right = "seq" if isinstance(node, yaml.SequenceNode) else "map"

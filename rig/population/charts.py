@@ -85,8 +85,7 @@ def range_limits(values: FloatArray) -> RangeLimits:
 
 @lru_cache(maxsize=MOST_TRIALS)
 def range_moments(count: int) -> tuple[float, float]:
-    """Return the mean and standard deviation of the range of `count` standard normal values: d2 and d3 of
-    the charts."""
+    """Return mean and standard deviation, d2 and d3, of the range of `count` standard normal values."""
     step = float(GRID[1] - GRID[0])
     below = scipy.special.ndtr(GRID)
     # E(range) = integral of 1 - F^n - (1 - F)^n (Tippett)

@@ -113,8 +113,7 @@ class Difference:
         }
 
     def with_pieces(self, pieces: int) -> Measured:
-        """Return what would be known with this many pieces of each group, or pairs, that spread as these
-        did."""
+        """Return what this many pieces of each group, or pairs, that spread as these did would show."""
         assert self.estimate is not None
         shared = self.shared_u, inf if self.shared_freedom is None else self.shared_freedom
         if self.paired:
@@ -217,8 +216,7 @@ def difference_between(
 def _paired(
     first: tuple[PieceResult, ...], second: tuple[PieceResult, ...]
 ) -> tuple[tuple[PieceResult, ...], tuple[PieceResult, ...], bool, list[str]]:
-    """Return the pieces that stand in both groups, in the same order, where they are enough to be
-    compared so."""
+    """Return the pieces that stand in both groups, in the same order, if they are enough for that."""
     places = {(result.batch, result.piece): result for result in second}
     both = [result for result in first if (result.batch, result.piece) in places]
     if not both:

@@ -294,8 +294,7 @@ def drift_p(values: FloatArray) -> float | None:
 
 
 def unlike_repeats_p(values: FloatArray) -> float | None:
-    """Return the chance that equal appraisers repeat so differently (Bartlett); None where it cannot be
-    told."""
+    """Return the chance that equal appraisers repeat so differently (Bartlett); None if unknown."""
     pieces, count, trials = values.shape
     variance = values.var(axis=2, ddof=1).mean(axis=0)
     if count < 2 or not (variance > 0).all():

@@ -59,8 +59,7 @@ def combined(terms: Sequence[Term]) -> FloatArray:
 
 
 def degrees_of_freedom(terms: Sequence[Term]) -> FloatArray:
-    """Return the degrees of freedom of a combination (Satterthwaite 1946); not-a-number where all is
-    zero."""
+    """Return the degrees of freedom of a combination (Satterthwaite 1946); not-a-number for zero."""
     below = np.sum([term.part**2 / term.degrees_of_freedom for term in terms], axis=0)
     return np.where(below > 0, effective_freedom(np.asarray(combined(terms)), np.asarray(below)), np.nan)
 

@@ -81,8 +81,7 @@ def grubbs(values: FloatArray, *, significance: float = SIGNIFICANCE, sides: int
 
 
 def critical_distance(count: int, tail: float) -> float:
-    """Return the largest distance over standard deviation that chance exceeds in `tail` of all cases, on
-    one side."""
+    """Return the distance, in standard deviations, that chance exceeds on one side in `tail` of cases."""
     # Student's quantile, Bonferroni for the largest of n, as a distance from a mean that holds the value
     t2 = float(scipy.special.stdtrit(count - 2, 1 - tail / count)) ** 2
     return (count - 1) / sqrt(count) * sqrt(t2 / (count - 2 + t2))
@@ -124,8 +123,7 @@ def extreme_deviates(
 
 
 def outlying(values: FloatArray) -> tuple[int, ...]:
-    """Return the places of the outliers of a batch, the farthest first; none among fewer than three
-    values."""
+    """Return the places of a batch's outliers, the farthest first; none among fewer than three values."""
     if len(values) < 3:
         return ()
     most = 1 if len(values) < MANY else min(len(values) // MOST_SHARE, MOST_SUSPECTS)

@@ -107,8 +107,7 @@ def average_pieces(results: Sequence[PieceResult]) -> tuple[PieceResult, ...]:
 
 
 def repeats_of(results: Sequence[PieceResult], quantity: str) -> list[FloatArray]:
-    """Return the values of each piece's captures, one array a piece, in the order in which the pieces
-    first appear."""
+    """Return the values of each piece's captures, one array a piece, as the pieces first appear."""
     gathered: dict[tuple[str | None, str], list[float]] = {}
     for result in results:
         if np.isfinite(value := result.values.get(quantity, np.nan)):
@@ -180,8 +179,7 @@ def mean_curve_of(curves: Sequence[Curve]) -> Curve | None:
 
 
 def on_grid(deflection_mm: FloatArray, force_n: FloatArray, grid_mm: FloatArray) -> FloatArray:
-    """Return the force read off a curve at other deflections; not-a-number where the curve does not
-    reach."""
+    """Return the force of a curve at other deflections; not-a-number beyond the curve."""
     known = np.isfinite(force_n)
     if known.sum() < 2:
         return np.full(len(grid_mm), np.nan)

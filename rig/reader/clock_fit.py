@@ -76,8 +76,7 @@ class ClockFit:
         self._yy += step_y * (y - self._mean_y)
 
     def line(self) -> ClockLine | None:
-        """Return the fitted line, None with fewer than `MIN_POINTS` receipts or no span of time between
-        them."""
+        """Return the fitted line; None with fewer than `MIN_POINTS` receipts, or no time between them."""
         if self._count < MIN_POINTS or self._xx <= 0:
             return None
         slope = self._xy / self._xx
@@ -95,8 +94,7 @@ class ClockFit:
         )
 
     def device_per_host(self, otherwise: float) -> float:
-        """Return the seconds of device time in a second of host time, or `otherwise` if the fit does not
-        tell yet."""
+        """Return device seconds in a second of host time; `otherwise` if the fit does not tell yet."""
         line = self.line()
         if line is None or line.drift_u_ppm > MAX_RATIO_U_PPM or line.drift_ppm <= -1e6:
             return otherwise

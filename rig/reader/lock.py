@@ -30,8 +30,7 @@ _PID_TEXT_BYTES = 64
 
 
 def lock_directories() -> tuple[Path, ...]:
-    """Return where locks are looked for, in the order in which one is made: the system's, then the
-    user's."""
+    """Return where locks are looked for, and made in this order: the system's, then the user's."""
     names = ("/var/spool/uucp", "/var/spool/lock") if sys.platform == "darwin" else ("/run/lock", "/var/lock")
     system = dict.fromkeys(Path(name).resolve() for name in names if Path(name).is_dir())
     with warnings.catch_warnings():

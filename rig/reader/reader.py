@@ -13,7 +13,6 @@ import threading
 import time
 from collections.abc import Callable, Sequence
 from pathlib import Path
-from types import TracebackType
 
 from loguru import logger
 
@@ -177,20 +176,20 @@ class Reader:
         self._thread.start()
         try:
             with self._changed:
-                self._changed.wait_for(self._opening_decided, OPENING_LIMIT_S)
+                self._changed.wait_for(
+                    lambda: self._heard_well() or self._trouble() or self._failure, OPENING_LIMIT_S
+                )
             if self._failure is not None:
                 raise self._failure
             if not self._heard_well():
                 raise DeviceError(self._complaint())
         except BaseException:
             # `with` does not leave a block that it never entered: the thread and the port would stay.
-            self.__exit__(None, None, None)
+            self.__exit__()
             raise
         return self
 
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
+    def __exit__(self, *_: object) -> None:
         try:
             if self._greeting is not None and self._greeting.answers and self._link is not None:
                 self.session.stop_stream()
@@ -202,9 +201,8 @@ class Reader:
             if self._thread is not None:
                 self._thread.join()
 
-    def _opening_decided(self) -> bool:
-        trouble = self._greeting is not None and self._greeting.trouble is not None
-        return self._heard_well() or trouble or self._failure is not None
+    def _trouble(self) -> str | None:
+        return None if self._greeting is None else self._greeting.trouble
 
     def _heard_well(self) -> bool:
         if self._greeting is None:
@@ -213,7 +211,7 @@ class Reader:
 
     def _complaint(self) -> str:
         where = f"port {self._address}"
-        trouble = self._greeting.trouble if self._greeting is not None else None
+        trouble = self._trouble()
         if self._greeting is not None and self._greeting.stage is Stage.REFUSED:
             return f"{where}: {trouble}"
         if self.boots >= MANY_BOOTS:

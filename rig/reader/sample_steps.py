@@ -174,7 +174,6 @@ class StepJudge:
 
 
 def _nearest(after: int, before: int, modulus: int, expected: float) -> int:
-    """Return the step from `before` to `after`, both modulo `modulus`, that lies nearest to an expected
-    one."""
+    """Return the step from `before` to `after`, both modulo `modulus`, nearest to an expected one."""
     step = (after - before) % modulus  # the least that is not negative; a whole number of turns is added
     return step + modulus * round((expected - step) / modulus)

@@ -172,8 +172,7 @@ def lift_sheet(answer: LiftAnswer) -> AidSheet:
 
 
 def pull_sheet(answer: RetentionAnswer, about_captures: Sequence[str] = ()) -> AidSheet:
-    """Return how firmly caps hold, for the screen or a page, with the notes on its captures among the
-    notes."""
+    """Return how firmly caps hold, for the screen or a page; notes on its captures join the notes."""
     shown = (
         ("peak pull-off force, first pull", "first_peak_pull_n", "N"),
         ("peak pull-off force, all pulls", "mean_peak_pull_n", "N"),

@@ -93,8 +93,7 @@ class GaugeStudy:
 
 
 def gauge_answer(study: GaugeStudy) -> list[str]:
-    """Return the answer in plain sentences: hand against rig where both were there, then the gauge
-    against the pieces."""
+    """Return the answer in sentences: hand against rig if both were there, then gauge against pieces."""
     said = [] if study.comparison is None else _compared(study.comparison, study.result.unit)
     said += [f"{kind.capitalize()} alone: {_share(result)}" for kind, result in study.by_kind.items()]
     share = _share(study.result)
@@ -260,8 +259,7 @@ def _readings(table: TrialTable, result: GaugeResult) -> PageTable:
 
 
 def _repeat_ranges(table: TrialTable) -> tuple[Block, ...]:
-    """Return how far the trials of one appraiser on one piece lie apart, and which do so by more than is
-    usual."""
+    """Return how far trials of one appraiser on one piece lie apart, and which by more than is usual."""
     try:
         limits = range_limits(table.measured)
     except InputError:

@@ -129,8 +129,7 @@ def legend_of_strokes(axis: Axes) -> None:
 
 
 def _spread(count: int) -> IntArray:
-    """Return the rows to draw of a table of cycles: all, or this many spread by the logarithm of their
-    number."""
+    """Return the rows to draw of a table of cycles: all, or `MOST_POINTS` evenly by their logarithm."""
     if count <= MOST_POINTS:
         return np.arange(count)
     return np.unique(np.geomspace(1, count, MOST_POINTS).astype(np.int64)) - 1

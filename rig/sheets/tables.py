@@ -145,8 +145,7 @@ def key_table(result: CaptureResult, *, plain: bool) -> Table:
 
 
 def summary_table(result: CaptureResult, title: str, *, plain: bool) -> Table:
-    """Return the mean over the cycles that count with its 95 % interval, their spread, and the
-    uncertainty of one."""
+    """Return means over the cycles that count, with 95 % intervals, spread, and u of one cycle."""
     numbers = ("mean", "+- (95 %)", "sd", "n", "u of a cycle")
     table = empty_table(title, ("quantity", "unit"), numbers, plain=plain)
     for name in result.quantities():
@@ -173,8 +172,7 @@ def summary_table(result: CaptureResult, title: str, *, plain: bool) -> Table:
 
 
 def budget_table(found: Budget, title: str, *, plain: bool) -> Table:
-    """Return what each source contributes to the main quantities of one cycle, the largest contribution
-    marked."""
+    """Return what each source contributes to the main quantities of one cycle, the largest marked."""
     names = [name for name in BUDGETED if name in found.names]
     columns = [found.names.index(name) for name in names]
     headings = [f"{_HEADINGS.get(name, name)}\n{quantity(name).unit}" for name in names]

@@ -129,8 +129,7 @@ class WarmMachine(Machine):
         return super().commit(stretch)
 
     def climate_taken(self) -> dict[str, FloatArray]:
-        """Return what the sensors showed at the samples of the oldest stretch that has not been asked
-        for."""
+        """Return what the sensors showed at the samples of the oldest stretch not yet asked for."""
         specimen_c = self._read.popleft()
         air = self._climate
         return {

@@ -89,8 +89,7 @@ class Float:
 
 
 def floats() -> tuple[Float, ...]:
-    """Return all, in the order in which they are squeezed: both batches, then the abused, then those
-    held."""
+    """Return all in the order of squeezing: both batches, then the abused, then those held."""
     rng = np.random.default_rng(_SEED)
     new, held = [], []
     for mould in MOULDS:

@@ -184,8 +184,7 @@ class Foam(Specimen):
         return FoamMemory(self.prony.fresh(), recovering_mm=none_lost, softening=self.softened)
 
     def tangent_n_per_mm(self, deflection_mm: FloatArray) -> FloatArray:
-        """Return the slope of the curve; set and softening are left out, since only a good step is asked
-        for."""
+        """Return the slope of the curve, without set and softening: only a good step is asked for."""
         return np.where(deflection_mm > 0, self.curve.tangent_n_per_mm(deflection_mm), 0.0)
 
     def respond(
@@ -277,7 +276,7 @@ class Foam(Specimen):
 
 @dataclass(frozen=True, slots=True)
 class StandardLinearSolid(Specimen):
-    """A spring beside a spring and dashpot in series: F after a step falls to k d with the relaxation time."""
+    """A spring beside a spring and dashpot in series: after a step the force relaxes to k d."""
 
     lasting_n_per_mm: float = 2.0
     relaxing_n_per_mm: float = 1.0

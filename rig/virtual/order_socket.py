@@ -15,7 +15,6 @@ import socket
 import stat
 import threading
 from pathlib import Path
-from types import TracebackType
 
 from rig.errors import InputError
 from rig.virtual.bench import VirtualRig
@@ -51,9 +50,7 @@ class OrderSocket:
         self._thread.start()
         return self
 
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
+    def __exit__(self, *_: object) -> None:
         self._stop.set()
         self._thread.join()
         self._door.close()

@@ -181,8 +181,7 @@ class VirtualPort:
         return now_s >= self._listens_from_s
 
     def _look(self, master: int) -> tuple[bool, bool]:
-        """Return whether a host has the port open, and whether it sent something; waits a tick if
-        neither."""
+        """Return whether a host has the port open, and whether it sent something; waits a tick if not."""
         poll = select.poll()
         poll.register(master, select.POLLIN | (select.POLLOUT if self._buffer else 0))
         busy = (

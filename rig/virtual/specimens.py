@@ -63,8 +63,7 @@ class Specimen(ABC):
 
     @abstractmethod
     def tangent_n_per_mm(self, deflection_mm: FloatArray) -> FloatArray:
-        """Return the slope of force against a quick change of deflection, for solving the frame's share
-        of travel."""
+        """Return the slope of force over a quick change, for solving the frame's share of travel."""
 
 
 class ElasticSpecimen(Specimen):

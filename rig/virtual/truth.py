@@ -157,8 +157,7 @@ class Truth:
         )
 
     def contact_at_force_mm(self, cycle: int, force_n: float) -> float | None:
-        """Return the position at which loading first reaches a force; None if it begins above it or never
-        does."""
+        """Return where loading first reaches a force; None if it begins above it or never does."""
         specimen = self.specimen
         if isinstance(specimen, ElasticSpecimen):
             truth = self._cycle(cycle)

@@ -302,8 +302,7 @@ def crc_columns(payload: Bytes) -> npt.NDArray[np.uint16]:
 
 @cache
 def _crc_tables(size: int) -> tuple[int, npt.NDArray[np.uint16]]:
-    """Return the CRC of `size` zero bytes, and what each byte value at each place changes in it, shape
-    (size, 256)."""
+    """Return the CRC of `size` zero bytes, and what each byte at each place changes, shape (size, 256)."""
     # Initial value 0 (the variant called xmodem) for the changes: the initial value is in the start alone.
     changes = [
         [crc16.xmodem(bytes(place) + bytes([value]) + bytes(size - 1 - place)) for value in range(256)]
