@@ -52,8 +52,12 @@ _MOST_ABOVE = 100
 _MOST_SETS = 12
 """Tables side by side whose options a refusal spells out."""
 
+_CELLS = re.compile(r"[;,\t:=|()\[\]]")
+_ABOUT_UNITS = re.compile(r"(?i)unit|einheit|eenhe|enhet|jednot|jednost|единиц|单位|単位|단위")
+"""A line above a table that says units of its columns."""
+
 _IN_COUNTS = re.compile(
-    r"(?i)(?<![a-z])(counts?|raw|adc|ticks?|steps?|pulses?|bits?|lsb|digits?|inkremente?)(?![a-z])"
+    r"(?i)(?<![a-z])(counts?|raw|adc|encoder|ticks?|steps?|pulses?|bits?|lsb|digits?|inkremente?)(?![a-z])"
 )
 """A heading of numbers that are no mm and no N, whatever the first guess at a unit."""
 
@@ -139,8 +143,11 @@ def is_reduced(kind: Kind, unit: str | None) -> bool:
     return unit in SHARES if kind == "position" else kind == "force" and is_pressure(unit)
 
 
-def match_headings(layout: Layout, given: Mapping[Kind, ColumnChoice], columns: Sequence[pa.Array]) -> Layout:
-    """Return a table whose headings stand above their columns.
+def match_headings(
+    layout: Layout, given: Mapping[Kind, ColumnChoice], columns: Sequence[pa.Array]
+) -> tuple[Layout, Sequence[pa.Array]]:
+    """Return a table whose headings stand above their columns, and its columns; decimal commas between commas
+    make two cells one number.
 
     Raises
     ------
@@ -152,21 +159,65 @@ def match_headings(layout: Layout, given: Mapping[Kind, ColumnChoice], columns: 
     first_cells = [column[:50].to_pylist() for column in columns]
     beyond = [place for place in range(named, layout.width) if any(map(is_numeric, first_cells[place]))]
     if not named or not beyond or by_number:
-        return layout
+        return layout, columns
     counted = [str(n) for n in range(len(first_cells[0]) + 1)]
     if named == layout.width - 1 and first_cells[0] in (counted[1:], counted[:-1]):
         # some programs number the rows and write no heading above the numbers
-        return replace(layout, headings=("", *layout.headings[:-1]), units=(None, *layout.units[:-1]))
-    commas = layout.delimiter == "," and not any("." in cell for cells in first_cells for cell in cells)
+        return replace(
+            layout, headings=("", *layout.headings[:-1]), units=(None, *layout.units[:-1])
+        ), columns
+    if layout.delimiter == "," and layout.width == 2 * named and all(map(_all_digits, columns[1::2])):
+        pairs = zip(columns[::2], columns[1::2], strict=True)
+        joined = [pc.binary_join_element_wise(whole, part, ",") for whole, part in pairs]
+        return replace(
+            layout, width=named, headings=layout.headings[:named], units=layout.units[:named]
+        ), joined
     raise InputError(
         f"{layout.where}, line {layout.heading_line or layout.numbers[0]}: {named} headings above rows of "
-        f"{layout.width} numbers (cells end at {layout.delimiter!r}); "
-        + (
-            "decimal commas need ';' between cells, or quotation marks: write the table so"
-            if commas
-            else 'name columns by number, as in --position "#2:mm" --force "#3:N"'
-        )
+        f"{layout.width} numbers (cells end at {layout.delimiter!r}); name columns by number. "
+        'Type: --position "#2:mm" --force "#3:N" (if these are the columns and units)'
     )
+
+
+def _all_digits(column: pa.Array) -> bool:
+    return bool(pc.all(pc.utf8_is_digit(column)).as_py())
+
+
+def with_stated_units(layout: Layout, columns: Sequence[pa.Array]) -> tuple[Layout, list[str]]:
+    """Return a table whose headings without a unit have the one that a column of units beside them, or a line
+    above the table, says; and notes."""
+    said_units: list[str | None] = list(layout.units)
+    notes: list[str] = []
+    lines = [
+        (line, {cell.strip() for cell in _CELLS.split(line)}) for _, line in layout.preamble[-_MOST_ABOVE:]
+    ]
+    for line, _ in lines:
+        in_order: list[str | None] = [unit for cell in _CELLS.split(line) if (unit := unit_of(cell.strip()))]
+        if len(in_order) == layout.width and not any(said_units) and _ABOUT_UNITS.search(line):
+            said_units = in_order
+            notes.append(f"{layout.where}: units by the line {line.strip()!r:.60}")
+    for place, heading in enumerate(layout.headings):
+        kind = kind_of(heading, None)
+        if said_units[place] is not None or kind_in_other_unit(heading) or not heading:
+            continue
+        beside = columns[place + 1].unique().to_pylist() if place + 1 < layout.width else []
+        if (
+            len(beside) == 1
+            and kind_of(heading, unit := unit_of(beside[0])) == kind_of_unit(unit) is not None
+        ):
+            said_units[place] = unit
+            continue
+        of_heading = [cells for _, cells in lines if any(heading.lower() in cell.lower() for cell in cells)]
+        of_units = [cells for line, cells in lines if _ABOUT_UNITS.search(line)]
+        for about in (of_heading, of_units):
+            found = {unit for cells in about for cell in cells if kind_of_unit(unit := unit_of(cell)) == kind}
+            if kind is not None and len(found) == 1:
+                said_units[place] = found.pop()
+                notes.append(
+                    f"{layout.where}: '{heading:.40}' in {said_units[place]}, as lines above the table say"
+                )
+                break
+    return replace(layout, units=tuple(said_units)), notes
 
 
 def choose_columns(
@@ -282,6 +333,8 @@ def _candidates(layout: Layout, kind: Kind, columns: Sequence[pa.Array], taken: 
     # a preload or a gauge length that is written again in every row is no channel
     if kind != "time" and len(columns[0]) > _MOST_CONSTANT:
         found = [place for place in found if len(columns[place].unique()) > 1]
+    if kind == "time" and len(elapsed := [p for p in found if _unit(layout, p, columns) != CLOCK]) == 1:
+        return elapsed  # beside the time of day
     if not found and kind == "time":
         # a column of clock times shows itself, whatever its heading is called
         places = [
@@ -307,42 +360,33 @@ def _label(layout: Layout, place: int) -> str:
     return name if name and layout.headings.count(name) == 1 else f"#{place + 1}"
 
 
-def _option(layout: Layout, kind: Kind, place: int | None, columns: Sequence[pa.Array]) -> str:
-    if place is None:
-        return f"--{kind} " + (
-            f'"COLUMN:{_USUAL_UNIT[kind]}"' if any(layout.headings) else f'"#NUMBER:{_USUAL_UNIT[kind]}"'
-        )
+def _option(layout: Layout, kind: Kind, place: int, columns: Sequence[pa.Array]) -> tuple[str, str]:
+    """Return the option that takes a column, and what is to be checked about it before it is typed."""
+    label, heading = _label(layout, place), layout.headings[place]
     unit = _unit(layout, place, columns)
-    usual = (
-        _REDUCED_UNIT[kind]
-        if names_reduced(layout.headings[place]) == kind != kind_of(layout.headings[place], None)
-        else _USUAL_UNIT[kind]
-    )
-    label = _label(layout, place)
     if unit == CLOCK:
-        return f'--{kind} "{label}"'
-    if kind == "time" and unit is None:
-        usual = _unit_by_size(columns[place])
-    elif unit is None:
-        usual = _said_above(layout, kind) or usual
-    return f'--{kind} "{label}:{unit or usual}"'
+        return f'--{kind} "{label}"', ""
+    if unit is not None and kind_of(heading, unit) == kind:
+        return f'--{kind} "{label}:{unit}"', ""
+    if kind == "time":
+        return f'--{kind} "{label}:{_unit_by_size(columns[place])}"', "with the right units"
+    is_named = kind_of(heading, None) == kind
+    is_whole = not any("." in cell or "," in cell for cell in columns[place].unique().to_pylist())
+    may_count = is_whole and heading and (not is_named or _IN_COUNTS.search(heading))
+    if may_count or kind_in_other_unit(heading) == kind:
+        one = f"0.01 {_USUAL_UNIT[kind]}"
+        return f'--{kind} "{label}:{one}"', f"if '{heading:.40}' is the {kind} and one of it is {one}"
+    is_share = names_reduced(heading) == kind and not is_named
+    return (
+        f'--{kind} "{label}:{unit or (_REDUCED_UNIT if is_share else _USUAL_UNIT)[kind]}"',
+        "" if unit else "with the right units",
+    )
 
 
-def _said_above(layout: Layout, kind: Kind) -> str | None:
-    """Return the only unit of a quantity that stands for itself above the table: "Units: s, in, lbf"."""
-    cells = {
-        cell.strip()
-        for _, line in layout.preamble[-_MOST_ABOVE:]
-        for cell in re.split(r"[;,\t:=|()\[\]]", line)
-    }
-    said = {unit for cell in cells if kind_of_unit(unit := unit_of(cell)) == kind}
-    return said.pop() if len(said) == 1 else None
-
-
-def _by_symbol(layout: Layout, kind: Kind) -> int | None:
+def _by_symbol(layout: Layout, kind: Kind) -> list[int]:
     """Return the only column that is headed by a letter for a quantity, such as t, x or F."""
     found = [p for p, name in enumerate(layout.headings) if len(name) == 1 and name in _SYMBOLS[kind]]
-    return found[0] if len(found) == 1 else None
+    return found if len(found) == 1 else []
 
 
 def _unit_by_size(column: pa.Array) -> str:
@@ -354,24 +398,52 @@ def _unit_by_size(column: pa.Array) -> str:
     return next((unit for least, most, unit in _BY_SIZE if least <= first < most), _USUAL_UNIT["time"])
 
 
-def _only_left(
+def _guesses(
     layout: Layout,
     may_be: Mapping[Kind, Sequence[int]],
     given: Mapping[Kind, ColumnChoice],
     columns: Sequence[pa.Array],
-) -> int | None:
-    """Return the only column of changing numbers that is neither asked for nor names any of the three; none
-    where two quantities look for one."""
-    if sum(not places and kind != "time" for kind, places in may_be.items()) > 1:
-        return None
+) -> dict[Kind, int]:
+    """Return a column for each quantity that no heading names: by another unit, by a letter, else in the
+    usual order of time, if it rises all along, position and force; nothing where too few are left."""
     taken = {place for places in may_be.values() for place in places}
     taken |= {_place(layout, choice.column) for choice in given.values()}
-    left = []
-    for place in set(range(layout.width)) - taken:
-        cells = [cell for cell in columns[place].unique().to_pylist() if cell]
-        if len(cells) > 1 and all(map(is_numeric, cells)) and not COUNTING.search(layout.headings[place]):
-            left.append(place)
-    return left[0] if len(left) == 1 else None
+    lacking = [kind for kind, places in may_be.items() if not places]
+    found: dict[Kind, int] = {}
+    for kind in lacking:
+        other = [place for place, name in enumerate(layout.headings) if kind_in_other_unit(name) == kind]
+        sure = other if len(other) == 1 else _by_symbol(layout, kind)
+        if sure and sure[0] not in taken:
+            found[kind] = sure[0]
+    taken |= set(found.values())
+    left = [
+        place
+        for place in range(layout.width)
+        if place not in taken
+        and (not COUNTING.search(name := layout.headings[place]) or _IN_COUNTS.search(name))
+        and len(cells := [cell for cell in columns[place].unique().to_pylist() if cell]) > 1
+        and all(map(is_numeric, cells))
+    ]
+    measured = [kind for kind in lacking if kind not in found and kind != "time"]
+    # a position that is pressed once rises too, but then the last column would have no name
+    if measured and "time" in lacking and "time" not in found and len(left) > len(measured):
+        found |= {"time": left.pop(0)} if _rises(columns[left[0]]) else {}
+    return found | (dict(zip(measured, left, strict=False)) if len(left) >= len(measured) else {})
+
+
+def _problem(layout: Layout, kind: Kind, places: Sequence[int], columns: Sequence[pa.Array]) -> str:
+    """Return why the headings do not say which column holds a quantity; nothing where they do."""
+    names = [layout.headings[place] for place in places]
+    if len(places) > 1:
+        choices = (f"#{place + 1} '{name:.40}'" for place, name in zip(places[:6], names, strict=False))
+        return f"{kind} may be " + " or ".join(choices)
+    if places and not _unit(layout, places[0], columns):
+        said = "no unit" if unit_in(names[0])[1] is None else "another unit in its row of units"
+        return f"'{names[0]:.40}' has {said}"
+    if places or kind == "time":
+        return ""
+    named = [name for name in layout.headings if kind_in_other_unit(name) == kind]
+    return f"the unit of '{named[0]:.40}' is no {kind}" if len(named) == 1 else f"no heading names a {kind}"
 
 
 def _unclear(
@@ -381,93 +453,35 @@ def _unclear(
     columns: Sequence[pa.Array],
 ) -> InputError:
     """Return the refusal of headings that allow no or several readings, with the options to type."""
-    problems = []
-    others: dict[Kind, str] = {}
-    for kind, places in may_be.items():
-        if not places and kind != "time":
-            problems.append(f"no heading names a {kind}")
-            named = [place for place, name in enumerate(layout.headings) if kind_in_other_unit(name) == kind]
-            unit = _USUAL_UNIT[kind]
-            if len(named) == 1:
-                label = _label(layout, named[0])
-                problems[-1] = f"the unit of '{layout.headings[named[0]]:.40}' is no {kind}"
-                others[kind] = f'--{kind} "{label}:0.01 {unit}" (if one of it is 0.01 {unit})'
-            elif (left := _only_left(layout, may_be, given, columns)) is not None:
-                label = _label(layout, left)
-                whole = all(
-                    "." not in cell and "," not in cell for cell in columns[left].unique().to_pylist()
-                )
-                size = f"0.01 {unit}" if whole else unit
-                told = f"if it is the {kind}, " + ("and one of it is " if whole else "in ") + size
-                others[kind] = f'--{kind} "{label}:{size}" ({told})'
-        elif len(places) > 1:
-            problems.append(
-                f"{kind} may be "
-                + " or ".join(f"#{place + 1} '{layout.headings[place]:.40}'" for place in places[:6])
-            )
-        elif places and not _unit(layout, places[0], columns):
-            has = (
-                "no unit"
-                if unit_in(layout.headings[places[0]])[1] is None
-                else "another unit in its row of units"
-            )
-            problems.append(f"'{layout.headings[places[0]]:.40}' has {has}")
-            if kind != "time" and _IN_COUNTS.search(layout.headings[places[0]]):
-                one = f"0.01 {_USUAL_UNIT[kind]}"
-                others[kind] = f'--{kind} "{_label(layout, places[0])}:{one}" (if one count is {one})'
+    problems = [_problem(layout, kind, places, columns) for kind, places in may_be.items()]
     if not any(layout.headings):
         problems.append("the table has no headings")
-    guess = {} if given else _in_usual_order(layout, columns)
-    if any(places and places != [guess.get(kind)] for kind, places in may_be.items()):
-        guess = {}  # what the headings do say is in another order
+    guessed = _guesses(layout, may_be, given, columns)
+    checks: list[str] = []
     sets = []
     for number in range(min(max(len(places) for places in may_be.values()) or 1, _MOST_SETS)):
-        place_of = {
-            kind: places[min(number, len(places) - 1)]
-            if places
-            else guess.get(kind, _by_symbol(layout, kind))
-            for kind, places in may_be.items()
-        }
-        sets.append(
-            " ".join(
-                others.get(kind) or _option(layout, kind, place, columns)
-                for kind, place in place_of.items()
-                if place is not None or kind != "time"
-            )
-        )
-    is_guess = any(not places and kind in guess and kind not in others for kind, places in may_be.items())
-    has_units = all(_unit(layout, place, columns) for places in may_be.values() for place in places)
-    told = (
-        " (if these are the columns and units)"
-        if is_guess
-        else ""
-        if has_units
-        else " (with the right units)"
-    )
-    return _refusal(layout, problems, " or: ".join(sets) + told)
-
-
-def _refusal(layout: Layout, problems: Sequence[str], options: str) -> InputError:
+        options = []
+        for kind, places in may_be.items():
+            place = places[min(number, len(places) - 1)] if places else guessed.get(kind)
+            if place is not None:
+                option, check = _option(layout, kind, place, columns)
+                options.append(option)
+                if kind in guessed and not check.startswith("if"):
+                    check = "if these are the columns and units"
+                checks += [check] * bool(check)
+            elif kind != "time":
+                options.append(f'--{kind} "COLUMN:{_USUAL_UNIT[kind]}"')
+        sets.append(" ".join([*options, *_given_options(given)]))
     line = layout.heading_line or layout.numbers[0]
     return InputError(
-        f"{layout.where}, line {line}: the headings do not show which columns to use: {'; '.join(problems)}. "
-        f"Found {layout.names()}. Type: {options}"
+        f"{layout.where}, line {line}: the headings do not show which columns to use: "
+        f"{'; '.join(filter(None, problems))}. Found {layout.names()}. Type: {' or: '.join(sets)}"
+        + (f" ({'; '.join(dict.fromkeys(checks))})" if checks else "")
     )
 
 
-def _in_usual_order(layout: Layout, columns: Sequence[pa.Array]) -> dict[Kind, int]:
-    """Return the places of time, position and force in a table of two or three columns: time, if the first
-    rises all along and there are three, then position, then force; nothing for any other."""
-    counts = any(COUNTING.search(name) or _IN_COUNTS.search(name) for name in layout.headings)
-    if layout.width not in (2, 3) or counts:
-        return {}
-    kinds: list[Kind] = ["position", "force"]
-    if layout.width == 3:
-        # a position that is pressed once rises too, but a third column would then have no name
-        if not _rises(columns[0]):
-            return {}
-        kinds.insert(0, "time")
-    return {kind: place for place, kind in enumerate(kinds)}
+def _given_options(given: Mapping[Kind, ColumnChoice]) -> list[str]:
+    return [f'--{kind} "{choice.told()}"' for kind, choice in given.items()]
 
 
 def _rises(column: pa.Array) -> bool:

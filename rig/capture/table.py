@@ -19,7 +19,15 @@ import numpy as np
 import pyarrow as pa
 
 from rig import units
-from rig.capture.columns import ColumnChoice, check_unit, choose_columns, is_reduced, match_headings
+from rig.capture.columns import (
+    CLOCK,
+    ColumnChoice,
+    check_unit,
+    choose_columns,
+    is_reduced,
+    match_headings,
+    with_stated_units,
+)
 from rig.capture.held_over import find_held, on_lines
 from rig.capture.resolution import estimate_resolution
 from rig.capture.signs import told_signs
@@ -229,10 +237,11 @@ def import_table(
         in_order=in_order,
     )
     notes = [*source.notes, *layout.notes]
-    columns = column_cells(layout.where, layout.lines, layout.numbers, layout.delimiter, layout.width)
-    layout = match_headings(layout, given, columns)
-    chosen, said = choose_columns(layout, given, columns, in_order=in_order)
-    notes += said
+    cut = column_cells(layout.where, layout.lines, layout.numbers, layout.delimiter, layout.width)
+    layout, columns = match_headings(layout, given, cut)
+    layout, said = with_stated_units(layout, columns)
+    chosen, taken_notes = choose_columns(layout, given, columns, in_order=in_order)
+    notes += said + taken_notes
     read = {
         kind: Cells(
             layout.where,
@@ -271,7 +280,12 @@ def import_table(
             if COUNTING.search(name) and place not in {taken_at for taken_at, _ in chosen.values()}
         ]
         exact = _joined(layout, lines["time"], exact, counters, notes)
-        time_us = _rising(lines["time"], exact, notes, _names_of_pieces(layout, columns, kept))
+        numbered = " ".join(
+            f'--{kind} "#{place + 1}' + ('"' if choice.unit == CLOCK else f':{choice.unit}"')
+            for kind, (place, choice) in chosen.items()
+        )
+        pieces = _names_of_pieces(layout, columns, kept)
+        time_us = _rising(lines["time"], exact, notes, pieces, numbered)
     elif (stated := rate_hz or (None if in_order else _stated_rate_hz(layout, notes))) is not None:
         time_us = np.rint(rows * (1e6 / stated)).astype(np.int64)
     has_clock = time_us is not rows
@@ -403,8 +417,11 @@ def _from_preamble(
         problems.append(
             f"column '{choice.column}' is in {choice.unit}, which needs the {name}: give it with {option}"
         )
-        area = None if stated or kind == "position" else likely_area(sizes)
-        likely = stated or ([] if area is None else [area])
+        if kind == "position":
+            likely = stated or sizes.get("thickness", [])
+        else:
+            area = likely_area(sizes)
+            likely = stated or ([] if area is None else [area])
         choices = [f'{option} "{size.value:.6g} {unit}"' for size in likely[:3]]
         options.append(" or ".join(choices) or f'{option} "{_PLACEHOLDER[kind]} {unit}"')
         said += [size.said for size in likely]
@@ -576,19 +593,23 @@ def _changes_only_at(piece: Cells, row: int) -> bool:
     return row >= 2 and beside[0] == beside[1] != beside[2] and beside[2:] == [beside[2]] * (len(beside) - 2)
 
 
-def _rising(column: Cells, time_us: IntArray, notes: list[str], pieces: Sequence[Cells]) -> IntArray:
-    """Return times that rise from row to row: equal ones are spread, falling ones refused."""
+def _rising(
+    column: Cells, time_us: IntArray, notes: list[str], pieces: Sequence[Cells], numbered: str
+) -> IntArray:
+    """Return times that rise from row to row: equal ones are spread, falling ones refused with the options
+    that read one part; `numbered` takes the columns of a part that has no headings."""
     fall = np.diff(time_us) < 0
     if fall.any():
         row = int(np.argmax(fall)) + 1
+        last = column.line[row] - 1
+        parts = f"--until-line {last} or: --skip-rows {last} {numbered}"
         other = next((piece for piece in pieces if _changes_only_at(piece, row)), None)
         if other is not None:
             raise column.refuse(
                 row,
                 f"the clock begins again where column '{other.name:.40}' changes from "
                 f"{other.text[row - 1].as_py()!r:.30} to {other.text[row].as_py()!r:.30}: another specimen. "
-                f"Import one at a time: this one with --until-line {column.line[row] - 1}, the next with "
-                f"--skip-rows {column.line[row] - 1} and the columns by number",
+                f"Import one at a time. Type: {parts}",
             )
         steps = np.diff(time_us)[~fall]
         step_us = float(np.median(steps)) if len(steps) else 0.0
@@ -597,8 +618,8 @@ def _rising(column: Cells, time_us: IntArray, notes: list[str], pieces: Sequence
         raise column.refuse(
             row,
             f"earlier than {column.text[row - 1].as_py()!r:.40} before it; times must rise. Where the clock "
-            f"of one recording begins again, give --time none{rate}; where another recording begins, "
-            f"--until-line {column.line[row] - 1}",
+            f"of one recording begins again, give --time none{rate}; where another recording begins, import "
+            f"one at a time. Type: --time none{rate} or: {parts}",
         )
     spread, moved = spread_equal(time_us)
     if not moved:

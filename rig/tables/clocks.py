@@ -26,15 +26,47 @@ _FORM = (
     r"(?P<first>\d{1,4}):(?P<second>\d{2})(?::(?P<third>\d{2}))?(?:[.,:](?P<part>\d{1,9}))?"
     r"\s?(?P<half>[AaPp][Mm])?\s?(?P<zone>[Zz]|[+-]\d{2}:?\d{2})?$"
 )
-_COMPACT = r"^(\d{4})(\d\d)(\d\d)T(\d\d)(\d\d)(\d\d)"
-"""The basic format of ISO 8601."""
+_CLOCK = re.compile(_FORM)
 _MONTHS = ("jan", "feb", "mar", "apr", "may", "jun", "jul", "aug", "sep", "oct", "nov", "dec")
-_NAMED = r"(?i)^(\d{1,2})[- ](MONTH)[a-z]*[-, ]+(\d{4})\b"
-CLOCK_CELL = re.compile(
-    f"{re.sub(r'[?]P<[^>]+>', '', _FORM)}|{_COMPACT}|"
-    + _NAMED[4:].replace("MONTH", f"(?i:{'|'.join(_MONTHS)})")
-    + r"[ T]+\d"
+_MONTH = rf"(?P<month>{'|'.join(_MONTHS)})[a-z]*"
+_OTHER_FORMS = tuple(
+    re.compile(form)
+    for form in (
+        # 20260416T104107, the basic format of ISO 8601
+        r"(?P<year>\d{4})(?P<month>\d\d)(?P<day>\d\d)T(?P<hour>\d\d)(?P<minute>\d\d)(?P<second>\d\d)(?P<rest>.*)",
+        # PT1M5.5S, a duration of ISO 8601
+        r"PT(?:(?P<hour>\d+)H)?(?:(?P<minute>\d+)M)?(?:(?P<second>\d+)(?P<rest>[.,]\d+)?S)?",
+        rf"(?i)(?P<day>\d{{1,2}})[- ]{_MONTH}[-, ]+(?P<year>\d{{4}})[T ]+(?P<rest>\d.*)",
+        rf"(?i)(?:[a-z]{{3,9}},? +)?{_MONTH} +(?P<day>\d{{1,2}}),? +(?P<rest>\d+:.*?) +(?P<year>\d{{4}})",
+    )
 )
+
+
+def _in_one_form(cell: str) -> str:
+    """Return a time or a duration as ISO 8601 writes it with its marks; any other text as it stands.
+
+    Examples
+    --------
+    >>> [_in_one_form(cell) for cell in ("16-Apr-2026 10:41:07", "Thu Apr 16 10:41:07 2026", "PT65.5S")]
+    ['2026-4-16T10:41:07', '2026-4-16T10:41:07', '00:01:05.5']
+    """
+    found = next((found for form in _OTHER_FORMS if (found := form.fullmatch(cell))), None)
+    if found is None:
+        return cell
+    said = {name: value or "" for name, value in found.groupdict().items()}
+    clock = said["rest"]
+    if "second" in said:
+        seconds = int(said["second"] or 0) + 60 * (int(said["minute"] or 0) + 60 * int(said["hour"] or 0))
+        clock = f"{seconds // 3600:02d}:{seconds // 60 % 60:02d}:{seconds % 60:02d}{clock}"
+    if "year" not in said:
+        return clock
+    month = said["month"].lower()
+    return f"{said['year']}-{_MONTHS.index(month) + 1 if month in _MONTHS else month}-{said['day']}T{clock}"
+
+
+def is_clock(cell: str) -> bool:
+    """Return whether a cell holds a time of day, a date with one, or a duration with its letters."""
+    return _CLOCK.match(cell) is not None or _CLOCK.match(_in_one_form(cell)) is not None
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,7 +91,7 @@ class Stamps:
 def looks_like_clock(column: Cells) -> bool:
     """Return whether a column holds hh:mm:ss or dates with times instead of numbers."""
     head = [cell for cell in column.text[:50].to_pylist() if cell]
-    return bool(head) and sum(CLOCK_CELL.match(cell) is not None for cell in head) > len(head) / 2
+    return bool(head) and sum(map(is_clock, head)) > len(head) / 2
 
 
 def read_clock(column: Cells) -> tuple[Stamps, BoolArray]:
@@ -72,11 +104,10 @@ def read_clock(column: Cells) -> tuple[Stamps, BoolArray]:
     """
     filled = pc.not_equal(column.text, "").to_numpy(zero_copy_only=False).astype(bool)
     kept = column if filled.all() else column.take(filled)
-    cells = pc.replace_substring_regex(kept.text, _COMPACT, r"\1-\2-\3T\4:\5:\6")
-    if pc.any(pc.match_substring_regex(cells, _NAMED.replace("MONTH", "[a-z]{3}"))).as_py():
-        for month, name in enumerate(_MONTHS, 1):
-            cells = pc.replace_substring_regex(cells, _NAMED.replace("MONTH", name), rf"\3-{month:02d}-\1")
-    parts = pc.extract_regex(cells, _FORM)
+    parts = pc.extract_regex(kept.text, _FORM)
+    if parts.null_count:
+        cells = pa.array([_in_one_form(cell) for cell in kept.text.to_pylist()], pa.string())
+        parts = pc.extract_regex(cells, _FORM)
     bad = pc.is_null(parts).to_numpy(zero_copy_only=False).astype(bool)
     if bad.any():
         raise kept.refuse(int(np.argmax(bad)), "expected a time such as '10:41:07.25'")

@@ -21,7 +21,8 @@ KINDS: tuple[Kind, ...] = ("time", "position", "force")
 
 WORDS: dict[Kind, tuple[str, ...]] = {
     "time": (
-        "time", "elapsed", "seconds", "timestamp", "zeit", "prüfzeit", "temps", "durée", "tiempo", "tempo",
+        "time", "elapsed", "duration", "seconds", "timestamp", "clock", "zeit", "prüfzeit", "temps",
+        "durée", "tiempo", "tempo",
         "tijd", "tid", "czas", "čas", "aika", "idő", "süre", "zaman", "jikan", "shijian",
         "время", "时间", "時間", "時刻", "时刻", "시간",
     ),
@@ -34,7 +35,11 @@ WORDS: dict[Kind, tuple[str, ...]] = {
     ),
     "position": (
         "position", "displacement", "disp", "extension", "travel", "stroke", "crosshead", "deflection",
-        "deformation", "compression", "pos", "weg", "traversenweg", "standardweg", "verschiebung",
+        "deformation", "compression", "pos", "distance", "depth", "elongation", "indentation", "penetration",
+        "gap", "weg", "federweg", "einfederung", "eindrückung", "hub", "enfoncement", "écrasement",
+        "cedimento",
+        "deformación", "deformação", "droga", "posuv", "dráha", "zdvih", "intryckning", "vandring",
+        "traversenweg", "standardweg", "verschiebung",
         "verformung", "stauchung", "position", "déplacement", "deplacement", "course", "déformation",
         "allongement", "desplazamiento", "recorrido", "carrera", "posición", "posicion", "spostamento",
         "corsa", "schiacciamento", "deslocamento", "curso", "verplaatsing", "indrukking", "förskjutning",
@@ -62,7 +67,8 @@ COUNTING = re.compile(
 
 _UNITS = {
     "sec": "s", "secs": "s", "second": "s", "seconds": "s", "sekunden": "s", "sek": "s", "seg": "s",
-    "с": "s", "сек": "s", "秒": "s", "초": "s", "msec": "ms", "мс": "ms", "毫秒": "ms", "мин": "min",
+    "с": "s", "сек": "s", "秒": "s", "초": "s", "msec": "ms", "millis": "ms", "micros": "us",
+    "мс": "ms", "毫秒": "ms", "мин": "min",
     "分": "min",
     "minutes": "min", "minute": "min", "hours": "h", "hr": "h", "hrs": "h",
     "newton": "N", "newtons": "N", "н": "N", "牛": "N", "牛顿": "N", "ニュートン": "N", "n": "N", "кн": "kN",
@@ -87,17 +93,20 @@ _UNITS = {
 _IN_BRACKETS = {"S": "s"}
 """Capitals that are a unit only where brackets say that they are one."""
 
+_ALSO_WORDS = ("min", "in", "line", "point", "cycle", "turn", "count", "bit", "degree", "day")
+"""Units that a heading means something else by, unless brackets hold them."""
+
 SHARES: dict[str, float] = {"%": 0.01, "mm/mm": 1.0, "m/m": 1.0, "in/in": 1.0}
 """Units of a strain, as shares of the free height."""
 
 _STRAIN = re.compile(
     r"(?i)strain|dehnung|stauchung|compressi|deflection|deforma[tczç]|verformung|d[ée]formation|extension|"
     r"(?<![^\W_])rek(?![^\W_])|töjning|tøyning|tøjning|odkształcenie|přetvoření|megnyúlás|venymä|"
-    r"应变|歪み|ひずみ|деформация"
+    r"应变|歪み|ひずみ|деформация|(?<![^\W_])(?:ε|epsilon|eps)(?![^\W_])"
 )
 _STRESS = re.compile(
     r"(?i)stress|spannung|spanning|spänning|spenning|spænding|contrainte|tensi[óo]n|tensione|tensão|"
-    r"esfuerzo|sforzo|naprężenie|napětí|jännitys|feszültség|应力|応力|напряжение"
+    r"esfuerzo|sforzo|naprężenie|napětí|jännitys|feszültség|应力|応力|напряжение|(?<![^\W_])(?:σ|sigma)(?![^\W_])"
 )
 
 _PRESSURE = re.compile(
@@ -111,10 +120,8 @@ _OTHER_PRESSURE = re.compile(
 )
 """A pressure that is none on the specimen."""
 
-_BRACKETED = re.compile(
-    r"[\[(\uff08\u3010<{]\s*([^\[\](){}<>\uff08\uff09\u3010\u3011]{1,24}?)\s*[\])\uff09\u3011>}]\s*$"
-)
-_ANYWHERE = re.compile(r"[\[(\uff08\u3010<{]([^\[\](){}<>\uff08\uff09\u3010\u3011]{1,24})[\])\uff09\u3011>}]")
+_BRACKETED = re.compile(r"[\[(<{]\s*([^\[\](){}<>]{1,24}?)\s*[\])>}]\s*$")
+_ANYWHERE = re.compile(r"[\[(<{]([^\[\](){}<>]{1,24})[\])>}]")
 _BEHIND = re.compile(r"^(.*\S)\s*(?:,|/|_|\s|:|;|\.|\bin\b|\ben\b)\s*([^\s,/_:;.]{1,12})\.?$")
 _CAPITAL = re.compile(r"^(.*[a-z0-9])([A-Z][A-Za-z]{0,11})$")
 _IS_OF = {"time": units.is_time, "force": units.is_force, "position": units.is_length}
@@ -133,7 +140,7 @@ def unit_of(text: str) -> str | None:
     """
     # full-width letters and units in one sign (U+339C) are those that they look like; a micro sign stays
     bare = text if text.isascii() else "".join(c if c in "µμ²³" else normalize("NFKC", c) for c in text)
-    bare = bare.strip().strip("[](){}<>\uff08\uff09\u3010\u3011").strip().rstrip(".")
+    bare = bare.strip().strip("[](){}<>").strip().rstrip(".")
     bare = bare.strip('"') or bare
     if not bare or len(bare) > 24:
         return None
@@ -168,6 +175,8 @@ def unit_in(heading: str) -> tuple[str, str | None]:
     (('Time', 'min'), ('Travel', 'm'))
     """
     name, unit = _split_unit(heading.strip())
+    if unit is None and len(name) > 1 and name.lower() not in _ALSO_WORDS:
+        unit = unit_of(name)  # a heading that is a unit only: ms, grams
     return name, unit_beside(name, unit)
 
 

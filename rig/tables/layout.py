@@ -21,7 +21,7 @@ import numpy as np
 from rig.errors import InputError
 from rig.samples import IntArray
 from rig.tables.cells import WHITESPACE, cut_cells, shown
-from rig.tables.clocks import CLOCK_CELL
+from rig.tables.clocks import is_clock
 from rig.tables.headings import (
     COUNTING,
     SHARES,
@@ -34,7 +34,8 @@ from rig.tables.headings import (
     unit_of,
 )
 from rig.tables.numbers import MISSING, plain_number
-from rig.tables.spelt_cells import respelt
+from rig.tables.plain_text import plain_text
+from rig.tables.spelt_cells import LEAST_SHARE, respelt
 from rig.units import factor
 
 REMARKS = ("#", "%", "//", '"#')
@@ -48,15 +49,17 @@ _SNIFFED = 400
 MOST_COLUMNS = 1000
 """More than any logger writes."""
 
+_MOST_LYING, _LEAST_LYING = 50, 5
+"""Lines of a text whose rows are columns, and cells of such a row."""
 _LONGEST_CELL_LINES = 10
 _LONGEST_NOTE = 20
 """Lines of words within a table, a title and headings among them, behind which rows go on."""
 SUMMARY_SHARE = 0.02
 """Rows below a table that are at most this share of its own are results of it, not another recording."""
-_ONE = r"[+\-\u2212\u2012\u2013]?(?:\d+(?:[.,]\d*)?|[.,]\d+)(?:[eEdD][+\-\u2212]?\d{1,4})?"
-_GROUPED = r"[+\-\u2212]?\d{1,3}(?:[.,'\u2019\u00a0\u202f\u2009 ]\d{3})+(?:[.,]\d+)?"
+_ONE = r"[+-]?(?:[0-9]+(?:[.,][0-9]*)?|[.,][0-9]+)(?:[eE][+-]?[0-9]{1,4})?"
+_GROUPED = r"[+-]?[0-9]{1,3}(?:[.,' ][0-9]{3})+(?:[.,][0-9]+)?"
 _NUMERIC = re.compile(rf"(?:{_ONE}|{_GROUPED})\Z")
-_BEGINS_NUMBER = "0123456789+-.,\u2212\u2012\u2013"
+_BEGINS_NUMBER = "0123456789+-.,"
 _QUOTED = re.compile(r'(?:^|(?<=[,;\t|]))[ ]*"(?:[^"]|"")*"')
 _OPENED = re.compile(r'(?:^|[,;\t|])[ ]*"')
 _RULE = re.compile(r"[-+=|:*_ \u2500-\u257f]+\Z")
@@ -161,12 +164,14 @@ def lay_out(
     InputError
         If there is no row of numbers, or more than one table.
     """
-    every = text.replace("\r\n", "\n").replace("\r", "\n").split("\n")
+    every = plain_text(text.replace("\r\n", "\n").replace("\r", "\n")).split("\n")
     kept, numbers, remarks = _lines_that_count(every, where, skip_rows, until_line)
     if not kept:
         after = f" after the first {skip_rows} lines" if skip_rows else ""
         raise InputError(f"{where}: found nothing{after}; expected lines of numbers")
     given, delimiter = delimiter, delimiter or _told_delimiter(kept, decimal)
+    if (turned := _turned_upright(kept, delimiter)) is not None:
+        kept, numbers, delimiter = turned, [numbers[0]] * len(turned), "\t"
     _refuse_wide(where, kept, numbers, delimiter)
     widths = _widths(kept, delimiter)
     plain = any(
@@ -183,6 +188,22 @@ def lay_out(
     if head is None:
         head = _headings_above(lines, begin, width)
     return _cut(lines, head, begin=begin, end=end, width=width, remarks=remarks)
+
+
+def _turned_upright(lines: list[str], delimiter: str) -> list[str] | None:
+    """Return the lines of a table whose rows are its columns, headings first; None for any other text."""
+    if len(lines) > _MOST_LYING or len(lines[0]) < _LEAST_LYING:
+        return None
+    rows = [cut_cells(line, delimiter) for line in lines]
+    lying = [
+        row for row in rows if len(row) > _LEAST_LYING and is_numeric(row[-1]) and not is_numeric(row[0])
+    ]
+    width = min(map(len, lying), default=0)
+    named = {kind_of(row[0], unit_of(row[1])) for row in lying}
+    if not named >= {"force", "position"} or any(sum(map(is_numeric, row)) < width - 2 for row in lying):
+        return None
+    above = ["\t".join(row) for row in rows if row not in lying]
+    return above + ["\t".join(cells) for cells in zip(*lying, strict=False)]
 
 
 def _refuse_wide(where: str, kept: list[str], numbers: list[int], delimiter: str) -> None:
@@ -229,16 +250,18 @@ def is_drawn(bare: str) -> bool:
 
 
 def without_frame(lines: list[str]) -> list[str]:
-    """Return lines without the signs around them, where the last ones all have them."""
-    if not all(_framed(line) for line in lines[-_SNIFFED:]):
+    """Return lines without the signs around them, where nearly all of the last ones have them."""
+    last = lines[-_SNIFFED:]
+    if sum(map(_framed, last)) < LEAST_SHARE * len(last):
         return lines
-    return [line.strip()[1:-1] if _framed(line) else line for line in lines]
+    return [line.strip().removesuffix(",")[1:-1] if _framed(line) else line for line in lines]
 
 
 def _framed(line: str) -> bool:
     """Return whether signs stand around a line, as in | 1 | 2 | and [1, 2], which are no cells."""
-    bare = line.strip()
-    return bare[:1] + bare[-1:] in ("||", "\u2502\u2502", "[]", "()") and len(bare) > 1
+    bare = line.strip().removesuffix(",")
+    ends, within = bare[:1] + bare[-1:], bare[1:-1]
+    return ends in ("||", "\u2502\u2502") or (ends in ("[]", "()") and ends[1] not in within)
 
 
 def has_open_quote(line: str) -> bool:
@@ -249,7 +272,7 @@ def has_open_quote(line: str) -> bool:
 @lru_cache(maxsize=1 << 14)
 def is_numeric(cell: str) -> bool:
     """Return whether a cell holds a number or a time of day."""
-    return _NUMERIC.match(cell) is not None or CLOCK_CELL.match(cell) is not None
+    return _NUMERIC.match(cell) is not None or is_clock(cell)
 
 
 @lru_cache(maxsize=1 << 12)
@@ -449,7 +472,7 @@ def _is_units(cells: Sequence[str]) -> bool:
         return False
     sure = [unit_of(cell) is not None or _is_reduced_unit(cell) for cell in filled]
     either = [
-        one or re.fullmatch(r"[\[(\uff08<{].{0,20}[\])\uff09>}]|-|°C|V|mV|counts", cell)
+        one or re.fullmatch(r"[\[(<{].{0,20}[\])>}]|-|°C|V|mV|counts", cell)
         for one, cell in zip(sure, filled, strict=True)
     ]
     named = (
@@ -477,6 +500,8 @@ def _headings_above(lines: _Lines, begin: int, width: int) -> int | None:
     at = begin - 1
     while at >= 0:
         cells = lines.cells(at)
+        if len(cells) == 1 and _names_quantities(lines, at, width):
+            return at  # headings that another sign separates
         if _is_units(cells) or _is_types(cells) or all(_MISSING.match(cell) for cell in cells):
             at -= 1
             continue
@@ -612,16 +637,19 @@ def _fitted(lines: _Lines, at: int, width: int) -> list[str]:
 
 
 def _joined(text: str, cells: list[str], width: int, delimiter: str) -> list[str]:
-    """Headings between blanks may hold blanks: "Axial Force (N)" is one of them."""
-    if delimiter != WHITESPACE or len(cells) <= width:
+    """Headings between blanks may hold blanks: "Axial Force (N)" is one of them. Others may have a
+    separator of their own."""
+    if len(cells) != 1 and (delimiter != WHITESPACE or len(cells) <= width):
         return cells
     readings = (
+        re.split(r"\s*[,;\t|]\s*", text.strip()),
         re.split(r"\s+(?![\[(])", text.strip()),  # the unit apart: Time (s)  Force (N)
         re.split(r"\s{2,}|\t", text.strip()),  # columns apart by more than one blank
         [part.strip() for part in re.findall(r"[^\])]+[\])]", text)],  # each ends with its unit
     )
     # Words that fit no column say nothing about any: "Axial Disp Load" above two columns.
-    return next((reading for reading in readings if len(reading) == width), [""] * width)
+    unread = cells if len(cells) == 1 else [""] * width
+    return next((reading for reading in readings if len(reading) == width), unread)
 
 
 def _from_remark(
@@ -701,9 +729,10 @@ def _refuse_another(lines: _Lines, at: int, end: int, *, again: bool = False) ->
             number = lines.number[other]
             raise InputError(
                 f"{lines.where}, line {number}: another table begins here "
-                f"({shown(lines.text[other].strip())}); "
-                f"read the first with --until-line {number - 1}, this one with --skip-rows {number - 1}"
+                f"({shown(lines.text[other].strip())}); read the first, this one"
                 + (", or both as one recording with --time none" if again else "")
+                + f". Type: --until-line {number - 1} or: --skip-rows {number - 1}"
+                + " or: --time none" * again
             )
 
 
@@ -728,10 +757,10 @@ def _left_out(lines: _Lines, head: int | None, begin: int, end: int, read: set[i
             if lines.numeric[at] > 1 and (not by_number or _begins_as_row(lines, at, None))
         ]
         if len(wide) > 1 + SUMMARY_SHARE * (end - begin):
+            number = lines.number[wide[0]]
             raise InputError(
-                f"{lines.where}, line {lines.number[wide[0]]}: {lines.numeric[wide[0]]} cells a row below "
-                f"a table of another width; read one of them with --until-line "
-                f"{lines.number[wide[0]] - 1} or --skip-rows {lines.number[wide[0]] - 1}"
+                f"{lines.where}, line {number}: {lines.numeric[wide[0]]} cells a row below a table of "
+                f"another width; read one. Type: --until-line {number - 1} or: --skip-rows {number - 1}"
             )
         notes.append(
             f"{lines.where}: {len(lines.text) - end} lines below the table left out, the first: "
@@ -742,7 +771,7 @@ def _left_out(lines: _Lines, head: int | None, begin: int, end: int, read: set[i
 
 def holds_rows(text: str) -> bool:
     """Return whether a text has any line of numbers; a licence or a note among tables has none."""
-    lines, _, _ = _lines_that_count(text.splitlines(), "", 0, None)
+    lines, _, _ = _lines_that_count(plain_text(text).splitlines(), "", 0, None)
     return bool(lines) and bool(_widths(lines, _told_delimiter(lines, None)).any())
 
 

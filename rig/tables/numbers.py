@@ -18,15 +18,17 @@ import pyarrow.compute as pc
 
 from rig.samples import FloatArray
 from rig.tables.cells import BoolArray, Cells
+from rig.tables.plain_text import plain_text
 
 PLAIN = r"^[+-]?([0-9]+\.?[0-9]*|\.[0-9]+)([eE][+-]?[0-9]+)?$"
 MISSING = (
     r"^(?i:|[-_*?#.]+|[+-]?(?:nan|inf|∞|ol|over|under)|[+-]?1\.#(?:ind|inf|qnan)0*|[+-]?9\.91?0*e\+?37|n/?a|"
     r"n\.a\.|null|none|missing|no ?data|err|error|fehler|erreur|invalid|ungültig|fault|bad|open|ovl|ovr|"
+    r"[<>≤≥] ?[0-9.,]+|"
     r"over ?range|overload|saturated|overflow|ovrflw|ovld|#n/a|#nv|#[a-zé]+[!?]|#div/0!)$"
 )
-"""Cells that hold no reading: blank, a dash, what programs write where there is none, and 9.9E37 and 9.91E37,
-which mean too large and not a number in SCPI-1999, volume 1, 7.2.1 (recalled)."""
+"""Cells that hold no reading: blank, a dash, beyond a limit, what programs write where there is none, and
+9.9E37 and 9.91E37, which mean too large and not a number in SCPI-1999, volume 1, 7.2.1 (recalled)."""
 _WORD = r"^[^0-9]*$"
 _NINES = r"^[+-]?9{3,9}([.,](0*|9*))?$"
 FILLER_BEYOND = 5.0
@@ -34,13 +36,7 @@ FILLER_BEYOND = 5.0
 MOST_WORDS = 0.1
 """Of a column's cells: a few words among its numbers, in whatever language, are readings that failed."""
 
-_BEYOND_ASCII = r"[^\x00-\x7f]"
-_MINUS_SIGNS = "\u2212\u2012\u2013\ufe63\uff0d"
-_MINUS = f"^[{_MINUS_SIGNS}]"
-_EXPONENT_D = r"([0-9.,])[dD]([+-]?[0-9]{1,4})$"
-"""Double precision as Fortran writes it: 1.5D+01."""
-_EXPONENT_MINUS = f"([eE])[{_MINUS_SIGNS}]"
-_BLANK_MARKS = "[ '\u2019\u00a0\u202f\u2009]"
+_BLANK_MARKS = "[ ']"
 _BLANK_GROUPS = rf"^[+-]?[0-9]{{1,3}}({_BLANK_MARKS}[0-9]{{3}})+([.,]|$)"
 _BOTH = {".": r"^[+-]?[0-9]{1,3}(,[0-9]{3})+\.", ",": r"^[+-]?[0-9]{1,3}(\.[0-9]{3})+,"}
 _MANY = {".": r"^[+-]?[0-9]{1,3}(,[0-9]{3}){2,}$", ",": r"^[+-]?[0-9]{1,3}(\.[0-9]{3}){2,}$"}
@@ -65,8 +61,7 @@ def plain_number(text: str, decimal: str | None = None) -> str:
     >>> plain_number("\u22121.234,5"), plain_number("1,5"), plain_number("F-90")
     ('-1234.5', '1.5', 'F-90')
     """
-    cell = re.sub(_EXPONENT_MINUS, r"\1-", re.sub(_MINUS, "-", text.strip()))
-    cell = re.sub(_EXPONENT_D, r"\1e\2", cell)
+    cell = plain_text(text.strip())
     if re.match(_BLANK_GROUPS, cell):
         cell = re.sub(_BLANK_MARKS, "", cell)
     if decimal is None:
@@ -218,10 +213,6 @@ def _fillers(cells: pa.Array, numbers: FloatArray, plain: BoolArray) -> BoolArra
 
 def _made_plain(column: Cells, decimal: str) -> tuple[pa.Array, list[str]]:
     cells, notes = column.text, []
-    if pc.any(pc.match_substring_regex(cells, _BEYOND_ASCII)).as_py():
-        cells = pc.replace_substring_regex(cells, _MINUS, "-")
-        cells = pc.replace_substring_regex(cells, _EXPONENT_MINUS, r"\1-")
-    cells = pc.replace_substring_regex(cells, _EXPONENT_D, r"\1e\2")
     other = "." if decimal == "," else ","
     grouped = pc.match_substring_regex(cells, _BLANK_GROUPS)
     if pc.any(grouped).as_py():

@@ -20,7 +20,7 @@ from pathlib import Path
 from rig.core import read_bytes
 from rig.errors import InputError
 from rig.tables.encodings import decode
-from rig.tables.json_lines import holds_json_lines, json_lines_text
+from rig.tables.json_rows import json_text
 from rig.tables.workbooks import sheet_text
 
 LARGEST_TABLE = 1 << 30
@@ -32,7 +32,6 @@ LARGEST_UNPACKED = 1 << 28
 LONGEST_LINE = 1 << 16
 """Bytes; a thousand columns of sixty characters. Cells are looked up one by one, so a longer line is slow."""
 
-_HEAD = 1000
 SUFFIXES = (".csv", ".tsv", ".tab", ".txt", ".dat", ".asc", ".jsonl", ".xlsx", ".xlsm", ".ods")
 """Of files that a folder is searched for, each also with .gz behind it."""
 
@@ -102,6 +101,8 @@ def read_table_text(
     if data.startswith(_OLD_WORKBOOK):
         raise InputError(f"{path}: a spreadsheet of the old binary kind; save it as .xlsx, .ods or CSV first")
     if data.startswith(_ZIP) and (files := _files_of(data)) is not None:
+        tables = [name for name in files if name.lower().endswith(SUFFIXES) and "readme" not in name.lower()]
+        files = tables if sheet is None and len(tables) == 1 else files
         data, where = _member(data, path, files, sheet), f"{path}, file {sheet or files[0]!r}"
         sheet = None
     else:
@@ -111,12 +112,13 @@ def read_table_text(
         return TableText(f"{path}, sheet {name!r}", text, "\t", digest, notes)
     if sheet is not None:
         raise InputError(f"{path}: --sheet was given, but this is not a spreadsheet; leave the option out")
-    if not holds_json_lines(data[:_HEAD].decode("utf-8", "replace")):  # those may stand in one line
-        _refuse_long_line(data, where)
     text, note = decode(data, where, encoding)
-    tab = "\t" if holds_json_lines(text) else None
-    text = json_lines_text(text, where) if tab else text
-    return TableText(where, text, tab, digest, () if note is None else (note,))
+    notes = () if note is None else (note,)
+    if (rows := json_text(text, where)) is not None:
+        return TableText(where, rows, "\t", digest, notes)
+    if "</tr>" not in text:  # a table of a page may stand in one line
+        _refuse_long_line(data, where)
+    return TableText(where, text, None, digest, notes)
 
 
 def file_sha256(path: Path) -> str:
@@ -147,7 +149,8 @@ def _files_of(data: bytes) -> list[str] | None:
     except (zipfile.BadZipFile, ValueError, OSError):
         return None
     is_spreadsheet = {"[Content_Types].xml", "content.xml", "mimetype"} & set(names)
-    return None if is_spreadsheet or not names else [name for name in names if not name.endswith("/")]
+    files = [name for name in names if not name.endswith("/") and not name.startswith("__MACOSX/")]
+    return None if is_spreadsheet or not names else files
 
 
 def _member(data: bytes, path: Path, files: list[str], wanted: str | None) -> bytes:

@@ -20,6 +20,7 @@ from typing import Any
 
 from rig.errors import InputError
 from rig.tables.headings import kind_of, reduced_kind
+from rig.tables.plain_text import plain_text
 
 LARGEST_PARTS = 1 << 28
 """Bytes of all parts together, unpacked."""
@@ -102,8 +103,9 @@ def _is_meant(rows: Sequence[Sequence[Any]], known: Callable[[str], bool] | None
             ):
                 return True
             continue
-        named = {kind_of(cell, None) for cell in row if isinstance(cell, str)}
-        named |= {(reduced_kind(cell, None) or (None,))[0] for cell in row if isinstance(cell, str)}
+        cells = [plain_text(cell) for cell in row if isinstance(cell, str)]
+        named = {kind_of(cell, None) for cell in cells}
+        named |= {(reduced_kind(cell, None) or (None,))[0] for cell in cells}
         if named >= {"force", "position"}:
             return True
     return False

@@ -68,7 +68,7 @@ def test_the_only_column_that_is_left_is_proposed_with_a_size_to_fill_in(tmp_pat
         table.write_text("\n".join(",".join([*row[:2], row[2].partition(".")[0], row[3]]) for row in lines))
     with pytest.raises(InputError) as refusal:
         import_table(table)
-    proposed = re.search(r'--force "([^"]*)" \(if it is the force', str(refusal.value))
+    proposed = re.search(r'--force "([^"]*)" \(if ', str(refusal.value))
     assert proposed is not None and proposed[1] == proposal
     found = import_table(table, force=parse_column(proposed[1]))
     expected = FORCE if scale else 0.01 * np.floor(FORCE)

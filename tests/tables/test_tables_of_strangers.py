@@ -202,6 +202,72 @@ READ = {
     + "]",
     "strain and force": "Time (s),Compression (%),Force (N)\n"
     + rows(TIME_S, TRAVEL_MM / HEIGHT_MM * 100, FORCE_N, decimals=8),
+    "strain and stress by their signs": "t [s];\u03b5 [%];\u03c3 [kPa]\n"
+    + rows(TIME_S, TRAVEL_MM / HEIGHT_MM * 100, FORCE_N / AREA_MM2 * 1000, decimals=8, sep=";"),
+    "decimal commas between commas": HEAD + rows(TIME_S, TRAVEL_MM, FORCE_N, mark=","),
+    "units in a line above": "Units: s, cm, kgf\nTime,Disp,Load\n"
+    + rows(TIME_S, TRAVEL_MM / 10, FORCE_N / 9.80665, decimals=8),
+    "a line for each unit above":
+    "Test type;Compression\nTime unit;s\nDisp unit;mm\nLoad unit;kN\nSpeed;1;mm/s\n\n"
+    "Time;Disp;Load\n" + rows(TIME_S, TRAVEL_MM, FORCE_N / 1000, decimals=8, sep=";"),
+    "channels above with their units": "Channels: Time [s], Disp [mm], Load [daN]\nTime,Disp,Load\n"
+    + rows(TIME_S, TRAVEL_MM, FORCE_N / 10, decimals=8),
+    "a column of units": "Time (s),Disp (mm),Reading,Unit\n"
+    + rows(TIME_S, TRAVEL_MM, FORCE_N / 9.80665, ["kgf"] * ROWS, decimals=8),
+    "full-width digits": ("時間(s),変位(mm),荷重(N)\n" + PLAIN).translate(
+        {code: code + 0xFEE0 for code in map(ord, "0123456789.-()smN")}
+    ),
+    "Arabic digits": "Time (s);Disp (mm);Load (N)\n" + PLAIN.replace(",", ";").translate(
+        {ord("."): "\u066b"} | {ord("0") + digit: 0x0660 + digit for digit in range(10)}
+    ),
+    "powers of ten": HEAD
+    + rows(TIME_S, *([f"{v:.6e}".replace("e", "\u00d710^").replace("^+", "^") for v in c]
+                     for c in (TRAVEL_MM, FORCE_N))),
+    "powers of ten with raised digits": HEAD
+    + rows(TIME_S, *([f"{v * 1000:.3f}\u00d710\u207b\u00b3" for v in c] for c in (TRAVEL_MM, FORCE_N))),
+    "cells that a spreadsheet must not read": HEAD
+    + rows(*([f'="{v:.3f}"' for v in c] for c in (TIME_S, TRAVEL_MM, FORCE_N))),
+    "negative in parentheses": HEAD
+    + rows(TIME_S, TRAVEL_MM, [f"({-f:.3f})" if f < 0 else f"{f:.3f}" for f in FORCE_N]),
+    "a minus behind": HEAD
+    + rows(TIME_S, TRAVEL_MM, [f"{-f:.3f}-" if f < 0 else f"{f:.3f}" for f in FORCE_N]),
+    "LaTeX": "\\begin{tabular}{rrr}\n\\toprule\nTime (s) & Disp (mm) & Load (N) \\\\\n\\midrule\n"
+    + rows(TIME_S, TRAVEL_MM, FORCE_N, sep=" & ", end=" \\\\\n") + "\\bottomrule\n\\end{tabular}\n",
+    "LaTeX with mathematics": "\\begin{tabular}{rrr}\n$t$ [s] & $x$ [mm] & $F$ [N] \\\\ \\hline\n"
+    + rows(TIME_S, TRAVEL_MM, FORCE_N, sep=" & ", end=" \\\\\n") + "\\hline\n\\end{tabular}\n",
+    "a page": "<html><h1>Test</h1><table>\n<tr><th>Time (s)</th><th>Disp (mm)</th><th>Load (N)</th></tr>\n"
+    + rows(TIME_S, TRAVEL_MM, FORCE_N, sep="</td><td>").replace("\n", "</td></tr>\n<tr><td>")
+    + "</td></tr></table></html>",
+    "columns lying": "Test 7\n" + "".join(
+        ",".join([name, *map(str, column)]) + "\n"
+        for name, column in (("Time (s)", TIME_S), ("Disp (mm)", TRAVEL_MM), ("Load (N)", FORCE_N))
+    ),
+    "brackets around rows only": "Time (s), Disp (mm), Load (N)\n"
+    + "".join(f"({line}),\n" for line in PLAIN.splitlines()),
+    "durations": "Duration,Disp (mm),Load (N)\n" + rows([f"PT{t:.2f}S" for t in TIME_S], TRAVEL_MM, FORCE_N),
+    "the time of day beside the elapsed time": "Date/Time,Elapsed (s),Disp (mm),Load (N)\n"
+    + rows([text[:-4] for text in stamps("%Y-%m-%d %H:%M:%S.%f")], TIME_S, TRAVEL_MM, FORCE_N),
+    "an object of JSON lists": f'{{"rate": 50, "data": {{"time_s": {TIME_S.tolist()}, '
+    f'"disp_mm": {TRAVEL_MM.tolist()}, "load_N": {FORCE_N.tolist()}}}}}',
+    "JSON rows below their names": '{"columns": ["time (s)", "disp (mm)", "load (N)"],\n "data": '
+    + str(np.column_stack([TIME_S, TRAVEL_MM, FORCE_N]).tolist()) + "}",
+    "objects in lines of JSON": "".join(
+        f'{{"clock": {{"time_s": {t}}}, "press": {{"disp_mm": {x}, "load_N": {f}}}}}\n'
+        for t, x, f in zip(TIME_S, TRAVEL_MM, FORCE_N, strict=True)
+    ),
+    "JSON spread over lines": "[\n" + ",\n".join(
+        f' {{\n  "time_s": {t},\n  "disp_mm": {x},\n  "load_N": {f}\n }}'
+        for t, x, f in zip(TIME_S, TRAVEL_MM, FORCE_N, strict=True)
+    ) + "\n]",
+    "a line of JSON above": '{"device": "press 4", "gains": [1.0, 2.0]}\n' + HEAD + PLAIN,
+    "a log with the time in front": "".join(
+        f"[{stamp}] INFO disp_mm={x} load_N={f}\n"
+        for stamp, x, f in zip(stamps("%Y-%m-%dT%H:%M:%S.%f"), TRAVEL_MM, FORCE_N, strict=True)
+    ),
+    "a serial monitor": "Booting\n" + "".join(
+        f"{stamp} -> Load: {f} N, Disp: {x} mm\n"
+        for stamp, x, f in zip(stamps("%H:%M:%S.%f"), TRAVEL_MM, FORCE_N, strict=True)
+    ),
 }  # fmt: skip
 
 
@@ -241,19 +307,16 @@ REFUSED = {
     ),
     "four columns without headings": (
         rows(TIME_S, TRAVEL_MM, FORCE_N, FORCE_N),
-        "a first row of #1 '0.000', .*--position \"#NUMBER:mm\" --force \"#NUMBER:N",
+        "a first row of #1 '0.000', .*--time \"#1:s\" --position \"#2:mm\" --force \"#3:N\" .if these are",
     ),
     "counts": (
         "time_s,position_counts,force_N\n" + rows(TIME_S, TRAVEL_MM * 200, FORCE_N, decimals=0),
-        r"--position \"position_counts:0.01 mm\" .if one count is 0.01 mm",
+        "--position \"position_counts:0.01 mm\" --force \"force_N:N\" "
+        ".if 'position_counts' is the position and one of it is 0.01 mm",
     ),
     "a unit that changes its kind": (
         "Travel,Load\n" + rows([f"{x} mm" for x in TRAVEL_MM], ["1 N", *["2 s"] * (ROWS - 1)]),
         "line 3: found '2 s' in a column that begins in 'N'",
-    ),
-    "decimal commas between commas": (
-        HEAD + rows(TIME_S, TRAVEL_MM, FORCE_N, mark=","),
-        "3 headings above rows of 6 .*decimal commas need ';'",
     ),
     "more numbers than headings": (
         HEAD + rows(TIME_S + 9, TRAVEL_MM, FORCE_N, FORCE_N, TRAVEL_MM),
@@ -268,9 +331,6 @@ REFUSED = {
     ),
     "two units for one column, above": ("s,mm,kN\n" + HEAD + PLAIN, "'Load .N.' has another unit"),
     "two units for one column": (HEAD + "s,mm,kN\n" + PLAIN, "'Load .N.' has another unit"),
-    "units above the table": (
-        "Units: s, cm, kgf\nTime,Disp,Load\n" + PLAIN, 'Type: .* --position "Disp:cm" --force "Load:kgf"'
-    ),
     "headings of an unknown language": (
         "Uno;Duo;Tres\n" + SEMICOLONS, '--time "Uno:s" --position "Duo:mm" --force "Tres:N" .if these are'
     ),
@@ -445,6 +505,8 @@ def test_units_in_capitals_are_read(tmp_path, heading) -> None:
         "∞",
         "fuera de rango",
         "9.91E+37",
+        "<0.05",
+        "> 99.9",
         "-9999.0",
     ],
 )
@@ -623,8 +685,8 @@ def test_what_one_count_or_volt_is_makes_a_table_of_them_usable(tmp_path) -> Non
     text = "Time (s),Encoder (counts),Load [V]\n" + rows(TIME_S, TRAVEL_MM * 200, FORCE_N / 50, decimals=6)
     with pytest.raises(InputError) as refusal:
         imported(tmp_path, text)
-    assert '--position "Encoder (counts):0.01 mm" (if one of it is 0.01 mm)' in str(refusal.value)
-    assert '--force "Load [V]:0.01 N"' in str(refusal.value)
+    assert '--position "Encoder (counts):0.01 mm" --force "Load [V]:0.01 N"' in str(refusal.value)
+    assert "if 'Encoder (counts)' is the position and one of it is 0.01 mm" in str(refusal.value)
     position, force = parse_column("Encoder (counts):0.005 mm"), parse_column("#3:50 N")
     found = imported(tmp_path, text, position=position, force=force)
     assert found.samples.position == pytest.approx(TRAVEL_MM, abs=1e-6)
