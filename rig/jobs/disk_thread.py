@@ -125,9 +125,7 @@ class DiskThread:
         self._thread.start()
         return self
 
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
+    def __exit__(self, kind: object, error: BaseException | None, trace: TracebackType | None) -> None:
         self._close()
         error = error or self._failure
         self._writer.__exit__(None if error is None else type(error), error, trace)
@@ -146,6 +144,9 @@ class DiskThread:
             self._changed.notify_all()
 
     def _check(self) -> None:
+        if self._failure is None and self._writer.ended and not self._closing:
+            # a writer that fails has ended a moment before its thread can say why
+            self._changed.wait_for(lambda: self._failure is not None, TICK_S)
         if self._failure is not None:
             raise self._failure
         if self._writer.ended or self._closing:
@@ -176,6 +177,7 @@ class DiskThread:
                     self._failure = problem
                     self._waiting.clear()
                     self._working_since = None
+                    self._changed.notify_all()
                 return
 
     def _work(self, entry: _Entry | None) -> None:

@@ -12,7 +12,7 @@ if os.name != "posix":
 
 from delivering import CALIBRATION, header_of
 
-from rig.capture import ENDURANCE, CaptureWriter, open_capture
+from rig.capture import ENDURANCE, open_capture, writing
 from rig.jobs import Bench, Watch
 from rig.jobs.endurance import perform_endurance, unfinished
 from rig.methods import RigLimits, SpecimenFacts, check_plan, parse_plan
@@ -243,14 +243,14 @@ def test_a_stop_that_this_version_does_not_know_ends_it_in_words(tmp_path, monke
 
 
 def test_a_disk_that_fills_up_ends_it_with_its_count(tmp_path, monkeypatch):
-    whole, full = CaptureWriter._put, threading.Event()
+    whole, full = writing.append_whole, threading.Event()
 
-    def put(writer, data):
-        if full.is_set() and len(data) > 100:
+    def put(file, data):
+        if full.is_set() and file.name.endswith(".arrow") and len(data) > 100:
             raise OSError(28, "No space left on device")
-        whole(writer, data)
+        whole(file, data)
 
-    monkeypatch.setattr(CaptureWriter, "_put", put)
+    monkeypatch.setattr(writing, "append_whole", put)
     monkeypatch.setattr("rig.capture.writing.SYNC_AFTER_S", 0.1)
     with driven(tmp_path) as (rig, reader):
         once(rig, 15, lambda rig: full.set())
