@@ -259,7 +259,7 @@ def _held(arm: LiftArm) -> tuple[tuple[str, str, Measured | None], ...]:
 def _margin(available: Measured, needed: Measured) -> Measured:
     """Return available over needed torque, with relative uncertainties (JCGM 100:2008, 5.1.6)."""
     ratio = available.value / needed.value
-    parts = {"available": ratio * available.u / available.value, "needed": -ratio * needed.u / needed.value}
+    parts = {"available": available.u / needed.value, "needed": -ratio * needed.u / needed.value}
     freedoms = {"available": available.effective_freedom, "needed": needed.effective_freedom}
     return Measured(ratio, parts=parts, freedoms=freedoms)
 

@@ -258,6 +258,7 @@ def answer_nip(pieces: Sequence[NipPiece], nip: Nip, although: Sequence[str] = (
     trend = _trend(pieces, deflection_mm)
     full, filled = _speeds(nip, force, travel_mm, figures["travel_share"].mean)
     line = _at_line(base, nip, (travel_mm, deflection_mm), trend, base_rate)
+    loadings = [(result, *_rising(result.curve, result)) for result in read if result.curve is not None]
     deepest_mm = max(float(result.curve.deflection_mm[-1]) for result in read if result.curve is not None)
     return NipAnswer(
         nip=nip,
@@ -276,7 +277,10 @@ def answer_nip(pieces: Sequence[NipPiece], nip: Nip, although: Sequence[str] = (
         trend=trend,
         base_rate_mm_per_s=base_rate,
         line=line,
-        curves=tuple(_against_gap(result) for result in read),
+        curves=tuple(
+            GapCurve(result.piece, result.batch or NO_BATCH, result.values["size_mm"] - x, force_n)
+            for result, x, force_n in loadings
+        ),
         formulas=nip_formulas(against_plate=nip.against_plate, rates=trend is not None),
         notes=(
             *_notes(nip, figures, by_batch, short),
@@ -472,12 +476,6 @@ def _on_one_piece(wanted_n: float, found: BatchFigures | None) -> Measured:
     # standard deviation of a prediction: s sqrt(1 + 1/n)
     spread_n = (found.sd or 0.0) * sqrt(1 + 1 / found.n)
     return estimated(wanted_n, spread_n, found.n - 1 or inf, found.shared_u, found.shared_freedom or inf)
-
-
-def _against_gap(piece: PieceResult) -> GapCurve:
-    assert piece.curve is not None
-    x, force_n = _rising(piece.curve, piece)
-    return GapCurve(piece.piece, piece.batch or NO_BATCH, piece.values["size_mm"] - x, force_n)
 
 
 def _lengths(nip: Nip, size_mm: float, deflection_mm: float) -> tuple[float, tuple[float, ...], float | None]:

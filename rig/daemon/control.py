@@ -17,8 +17,7 @@ import threading
 import time
 from collections.abc import Iterator, Sequence
 from pathlib import Path
-from types import TracebackType
-from typing import TYPE_CHECKING, Any, Protocol
+from typing import TYPE_CHECKING, Any
 
 from loguru import logger
 from pydantic import BaseModel, TypeAdapter, ValidationError
@@ -36,7 +35,6 @@ from rig.daemon.bulletin import (
     Done,
     MethodList,
     News,
-    Preview,
     Refusal,
     Request,
     RigStatus,
@@ -49,6 +47,7 @@ from rig.jobs.orders import Message, Order, RigRef
 
 if TYPE_CHECKING:
     from rig.daemon.board import Board  # whoever asks a daemon needs no samples
+    from rig.daemon.desk import Desk
 
 LONGEST_LINE = 256 * 1024
 CONNECTIONS = 16
@@ -73,25 +72,6 @@ _PEER = struct.Struct("3i")
 _REQUEST: TypeAdapter[Request] = TypeAdapter(Request)
 
 
-class Orders(Protocol):
-    """Who takes orders: the desk."""
-
-    def start(self, order: Order) -> Done | Refusal:
-        """Begin a job."""
-
-    def preview(self, order: Order) -> Preview | Refusal:
-        """Say what a job would do."""
-
-    def halt(self, who: str) -> Done | Refusal:
-        """Stop at once."""
-
-    def proceed(self) -> Done | Refusal:
-        """A step off the rig is done."""
-
-    def acknowledge(self, who: str) -> Done | Refusal:
-        """The cautions have been read."""
-
-
 class ControlServer:
     """Answers on a socket. A context manager that ends its threads.
 
@@ -103,7 +83,7 @@ class ControlServer:
         The rig that is held: an order for another one is refused.
     """
 
-    def __init__(self, path: Path, held: RigRef, *, board: Board, orders: Orders, shelf: Shelf) -> None:
+    def __init__(self, path: Path, held: RigRef, *, board: Board, orders: Desk, shelf: Shelf) -> None:
         self._held = held
         self._board, self._orders, self._shelf = board, orders, shelf
         self._guard = threading.Lock()
@@ -125,9 +105,7 @@ class ControlServer:
         self._thread.start()
         return self
 
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
+    def __exit__(self, *ending: object) -> None:
         self._closing.set()
         self._thread.join()
         self._socket.close()
@@ -197,7 +175,9 @@ class ControlServer:
         try:
             asked = _REQUEST.validate_json(line)
         except ValidationError as problem:
-            return _as_json(Refusal(refused=_complaint(problem)))
+            error = problem.errors(include_url=False, include_input=False, include_context=False)[0]
+            field = ".".join(str(part) for part in error["loc"]) or "request"
+            return _as_json(Refusal(refused=f"{field}: {error['msg']}"[:1000]))
         try:
             return _as_json(self._carry_out(asked))
         except Exception as problem:  # whatever it is, the next one who asks must be heard
@@ -267,9 +247,7 @@ class ControlClient:
     def __enter__(self) -> ControlClient:
         return self
 
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
+    def __exit__(self, *ending: object) -> None:
         self.close()
 
     def close(self) -> None:
@@ -406,12 +384,6 @@ def _as_json(answer: BaseModel) -> bytes:
 
 def _decided(answer: dict[str, Any]) -> Done | Refusal:
     return Refusal.model_validate(answer) if "refused" in answer else Done.model_validate(answer)
-
-
-def _complaint(problem: ValidationError) -> str:
-    error = problem.errors(include_url=False, include_input=False, include_context=False)[0]
-    field = ".".join(str(part) for part in error["loc"]) or "request"
-    return f"{field}: {error['msg']}"[:1000]
 
 
 def _stranger(connection: socket.socket) -> bool:

@@ -27,7 +27,7 @@ from rig.daemon.board import Board
 from rig.daemon.bulletin import Done, Preview, Refusal
 from rig.daemon.live import LiveAnalysis
 from rig.errors import DeviceError, InputError, RigError
-from rig.jobs import Bench, Ended, Job, Progress, Standing, Watch, check_job
+from rig.jobs import Bench, Ended, Job, Standing, Watch, check_job
 from rig.jobs.cautions import CautionsRead
 from rig.jobs.driving import PlatenRunsOnError
 from rig.jobs.endurance import endurance_job, order_of, unfinished
@@ -237,7 +237,9 @@ class Desk:
             except Exception as problem:  # whatever ends a reader, the next one may do better
                 logger.opt(exception=problem).error("the rig was lost")
                 self._board.away(f"the rig was lost: {problem}")
-            self._wait(pause_s)
+            until_s = time.monotonic() + pause_s
+            while time.monotonic() < until_s and not self._stopping.wait(LOOK_S):
+                self._turned()
             pause_s = min(2 * pause_s, LONGEST_PAUSE_S)
 
     def _attend(self, reader: Reader) -> None:
@@ -295,11 +297,15 @@ class Desk:
         logger.info("job {} ended: {}", number, ended.reason)
 
     def _perform(self, under_way: _UnderWay, reader: Reader) -> Ended:
-        self._say_how_it_stands()
+        # check standards that are outside and calibrations that are overdue, as of now
+        alarms = standing_of(self._rig).alarms
+        for text in alarms:
+            logger.warning("{}", text)
+        self._board.warn("checks", " ".join(alarms) or None)
         watch = Watch(
             under_way.stopped,
             partial(self._ask, under_way),
-            self._tell,
+            lambda step, done: self._board.job_goes_on(step, cycles=done.cycles),
             began=partial(self._began, under_way),
             guide=self._guide,
         )
@@ -308,13 +314,6 @@ class Desk:
         return ended
 
     # What jobs tell.
-
-    def _say_how_it_stands(self) -> None:
-        """Show check standards that are outside and calibrations that are overdue, as of now."""
-        alarms = standing_of(self._rig).alarms
-        for text in alarms:
-            logger.warning("{}", text)
-        self._board.warn("checks", " ".join(alarms) or None)
 
     def _show(self, delivery: Delivery | None) -> None:
         self._turned()
@@ -327,9 +326,6 @@ class Desk:
         settings = under_way.job.analysed_with
         if settings is not None:
             self._live.begin(under_way.number, settings)
-
-    def _tell(self, step: str, done: Progress) -> None:
-        self._board.job_goes_on(step, cycles=done.cycles)
 
     def _guide(self, guidance: Guidance) -> None:
         """Show a person at a lever what to do now."""
@@ -585,9 +581,3 @@ class Desk:
             logger.debug("the device did not report its state: {}", problem)
         armed = "the device is armed, or does not say that it is not, although no job is under way"
         self._board.warn("armed", f"{armed}: do not reach in" if reader.session.armed else None)
-
-    def _wait(self, pause_s: float) -> None:
-        """Wait, but not beyond the wish to stop; the loop turns meanwhile."""
-        until_s = time.monotonic() + pause_s
-        while time.monotonic() < until_s and not self._stopping.wait(LOOK_S):
-            self._turned()

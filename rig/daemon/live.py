@@ -10,9 +10,8 @@ from __future__ import annotations
 
 import threading
 from collections import deque
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
-from types import TracebackType
 
 import numpy as np
 import scipy.optimize  # noqa: F401  fits of holds need it, and nothing is imported while a platen moves
@@ -77,9 +76,7 @@ class LiveAnalysis:
         self._thread.start()
         return self
 
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
+    def __exit__(self, *ending: object) -> None:
         with self._changed:
             self._closed = True
             self._changed.notify_all()
@@ -166,7 +163,7 @@ class LiveAnalysis:
                     self._show(self._analysis.push(item))
 
     def _show(self, columns: Mapping[str, FloatArray] | None) -> None:
-        """Put the cycles on the board that are not there yet."""
+        """Put the cycles and loops on the board that are not there yet."""
         if not columns or self._analysis is None:
             return
         number = columns["cycle"]
@@ -175,14 +172,10 @@ class LiveAnalysis:
             return
         self._given = int(number[-1])
         self._board.cycles(self._job, rows_of(columns, fresh))
-        self._draw(self._analysis.latest_loops)
-
-    def _draw(self, loops: Sequence[Loop]) -> None:
-        """Put the loops on the board that are not there yet."""
-        fresh = [loop for loop in loops if loop.cycle > self._drawn]
-        if fresh:
-            self._drawn = fresh[-1].cycle
-            self._board.loops(self._job, map(curve_of, fresh))
+        loops = [loop for loop in self._analysis.latest_loops if loop.cycle > self._drawn]
+        if loops:
+            self._drawn = loops[-1].cycle
+            self._board.loops(self._job, map(curve_of, loops))
 
 
 def rows_of(columns: Mapping[str, FloatArray], which: IntArray) -> list[CycleRow]:

@@ -30,7 +30,9 @@ class Notifier:
         self, environment: Mapping[str, str] = os.environ, clock: Callable[[], float] = time.monotonic
     ) -> None:
         self._clock = clock
-        self._beat_every_s = _watchdog_s(environment) / BEATS_PER_LIMIT
+        limit_us, process = environment.get("WATCHDOG_USEC", ""), environment.get("WATCHDOG_PID", "")
+        watched = limit_us.isdigit() and process in ("", str(os.getpid()))
+        self._beat_every_s = int(limit_us) / 1e6 / BEATS_PER_LIMIT if watched else 0.0
         self._due_s = 0.0
         self._socket: socket.socket | None = None
         place = environment.get("NOTIFY_SOCKET", "")
@@ -66,11 +68,3 @@ class Notifier:
             # a supervisor that does not listen must not stop the rig
             with suppress(OSError):
                 self._socket.send(text.encode())
-
-
-def _watchdog_s(environment: Mapping[str, str]) -> float:
-    """Return the time after which the supervisor takes this process for dead; 0 where it does not watch."""
-    text, process = environment.get("WATCHDOG_USEC", ""), environment.get("WATCHDOG_PID", "")
-    if not text.isdigit() or process not in ("", str(os.getpid())):
-        return 0.0
-    return int(text) / 1e6

@@ -13,7 +13,6 @@ import subprocess
 import threading
 import time
 from collections.abc import Sequence
-from types import TracebackType
 
 from loguru import logger
 
@@ -51,9 +50,7 @@ class PageKeeper:
         self._thread.start()
         return self
 
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
+    def __exit__(self, *ending: object) -> None:
         self._closing.set()
         self._thread.join()
 
@@ -87,7 +84,9 @@ class PageKeeper:
         while process.poll() is None and not self._closing.wait(LOOK_S):
             pass
         if process.poll() is not None:
-            logger.warning("the page ended ({}) and is being restarted", _in_words(process.returncode))
+            code = process.returncode
+            ended = f"signal {-code}" if code < 0 else f"exit code {code}"
+            logger.warning("the page ended ({}) and is being restarted", ended)
         _part_with(process)
 
 
@@ -101,7 +100,3 @@ def _part_with(process: subprocess.Popen[bytes]) -> None:
         except subprocess.TimeoutExpired:
             sterner()
     process.wait()
-
-
-def _in_words(code: int) -> str:
-    return f"signal {-code}" if code < 0 else f"exit code {code}"

@@ -39,19 +39,15 @@ def token_file(folder: Path | None = None) -> Path:
         try:
             file = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL, _MODE)
         except FileExistsError:
-            _must_be_private(path)
+            mode = stat.S_IMODE(path.stat().st_mode)
+            if mode & 0o077:
+                raise InputError(
+                    f"{path}: found mode {mode:04o}, expected {_MODE:04o}; others may have read it: remove "
+                    "it to have a new one made"
+                ) from None
             return path
         with os.fdopen(file, "w", encoding="ascii") as opened:
             opened.write(secrets.token_urlsafe(TOKEN_BYTES) + "\n")
     except OSError as problem:
         raise RecorderError(f"{path}: the page's token cannot be made ({problem.strerror})") from problem
     return path
-
-
-def _must_be_private(path: Path) -> None:
-    mode = stat.S_IMODE(path.stat().st_mode)
-    if mode & 0o077:
-        raise InputError(
-            f"{path}: found mode {mode:04o}, expected {_MODE:04o}; others may have read it: remove it to "
-            "have a new one made"
-        )

@@ -17,7 +17,6 @@ import stat
 import warnings
 from collections.abc import Sequence
 from pathlib import Path
-from types import TracebackType
 
 import platformdirs
 
@@ -112,9 +111,7 @@ class SocketPlace:
         self.path.unlink(missing_ok=True)
         return self
 
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
+    def __exit__(self, *ending: object) -> None:
         # the lock's file stays: one who waits for it may hold it already
         self.path.unlink(missing_ok=True)
         os.close(self._lock)
@@ -125,19 +122,18 @@ class SocketPlace:
         try:
             fcntl.flock(self._lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
         except BlockingIOError:
+            try:
+                note = load_json(os.pread(self._lock, LONGEST_NOTE, 0).decode(), "lock")
+                owner = str(int(note["process"]))
+            except (ValueError, KeyError, TypeError, InputError):
+                owner = "unknown"
             raise DeviceError(
-                f"{self._rig}: a daemon already holds it (process {self._owner()}); see `pressrig status`, "
-                "or end it first"
+                f"{self._rig}: a daemon already holds it (process {owner}); see `pressrig status`, or end it "
+                "first"
             ) from None
         note = {"process": os.getpid(), "name": self._rig.name, "port": self._rig.port}
         os.ftruncate(self._lock, 0)
         os.pwrite(self._lock, json.dumps(note).encode(), 0)
-
-    def _owner(self) -> str:
-        try:
-            return str(int(load_json(os.pread(self._lock, LONGEST_NOTE, 0).decode(), "lock")["process"]))
-        except (ValueError, KeyError, TypeError, InputError):
-            return "unknown"
 
     def _usable_folder(self) -> Path:
         problems = []

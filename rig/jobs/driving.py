@@ -277,7 +277,12 @@ class Driver:
         DeviceError
             If the device refuses, or streams at another rate than the rig's file states.
         """
-        self._refuse_rate()
+        granted_hz, stated_hz = self._reader.granted_hz, self._rig.samples_per_s
+        if granted_hz and not 1 / MOST_RATE <= granted_hz / stated_hz <= MOST_RATE:
+            raise DeviceError(
+                f"device: it grants {granted_hz:g} samples/s, the rig's file states {stated_hz:g} "
+                "(wire.rate_hz), from which the overshoot is calculated: correct the file or the device"
+            )
         self.set_limits()
         if self.session.state().flags & StateFlag.HOMED and not home_again:
             return
@@ -306,14 +311,6 @@ class Driver:
             raise MethodStoppedError(
                 f"homing: the device reports home, but its position reads {now_mm:.2f} mm, not "
                 f"{home_mm:.2f} mm"
-            )
-
-    def _refuse_rate(self) -> None:
-        granted_hz, stated_hz = self._reader.granted_hz, self._rig.samples_per_s
-        if granted_hz and not 1 / MOST_RATE <= granted_hz / stated_hz <= MOST_RATE:
-            raise DeviceError(
-                f"device: it grants {granted_hz:g} samples/s, the rig's file states {stated_hz:g} "
-                "(wire.rate_hz), from which the overshoot is calculated: correct the file or the device"
             )
 
     def set_limits(self) -> None:
@@ -666,9 +663,6 @@ class Driver:
             ),
         )
         must_have_finished(place, self.follow(request, self._way_mm(deepest_mm) / speed_mm_per_s))
-        self._must_have_felt(force_n, place)
-
-    def _must_have_felt(self, force_n: float, place: str) -> None:
         if not self._felt(force_n - FELT_SHARE * abs(force_n)):
             raise MethodStoppedError(
                 f"{place}: the device reports that {force_n:g} N were reached, but its samples show at most "
@@ -855,9 +849,11 @@ class Driver:
             If another device answers, or it has stopped by itself while nothing moved.
         """
         if _identity_of(self._reader) != self._who:
+            found = self._reader.identity
+            named = "no identity" if found is None else f"{found.name!r} ({found.unit_id.hex()})"
             raise MethodStoppedError(
-                f"a different device answers: found {_named(self._reader)}; the run started on "
-                f"{self._who[0]!r} ({self._who[1]})"
+                f"a different device answers: found {named}; the run started on {self._who[0]!r} "
+                f"({self._who[1]})"
             )
         followed = self._followed
         for event in () if delivery is None else delivery.events:
@@ -1032,11 +1028,6 @@ def _identity_of(reader: Reader) -> tuple[str, str, int]:
     if identity is None:
         return "", "", 0
     return identity.name, identity.unit_id.hex(), int(identity.capabilities)
-
-
-def _named(reader: Reader) -> str:
-    identity = reader.identity
-    return "no identity" if identity is None else f"{identity.name!r} ({identity.unit_id.hex()})"
 
 
 def cause_in_words(code: int) -> str:

@@ -20,7 +20,7 @@ from typing import Any
 from loguru import logger
 
 from rig.analyser import AnalysisSettings, Columns, Depth, flag_labels
-from rig.capture import ENDURANCE, Capture, CaptureHeader, CaptureWriter, open_capture
+from rig.capture import ENDURANCE, CaptureWriter, open_capture
 from rig.core import kind_of
 from rig.errors import CaptureError, RigError
 from rig.jobs.driving import (
@@ -198,7 +198,13 @@ def perform_endurance(
     """
     run = _Run(bench, checked, _Before.of(take_up) if take_up else _Before())
     try:
-        capture = _writer(take_up, bench.folder, header_of(bench.reader))
+        header = header_of(bench.reader)
+        if take_up is None:
+            capture = CaptureWriter.create(bench.folder, header)
+        else:
+            capture = CaptureWriter.resume(take_up)
+            for warning in header.warnings:  # as of now, not of when it was begun
+                capture.event("warning", text=warning)
         reason, failed = run.driver.record(capture, run.go, run.tallies)
     finally:
         run.driver.leave()
@@ -228,15 +234,6 @@ def unfinished(parent: Path, rig_name: str) -> Path | None:
         if same and ordered.goes_on and capture.ending is None and not (folder / "end.yaml").exists():
             found.append((capture.header.started, folder))
     return max(found)[1] if found else None
-
-
-def _writer(take_up: Path | None, parent: Path, header: CaptureHeader) -> CaptureWriter:
-    if take_up is None:
-        return CaptureWriter.create(parent, header)
-    writer = CaptureWriter.resume(take_up)
-    for warning in header.warnings:  # as of now, not of when it was begun
-        writer.event("warning", text=warning)
-    return writer
 
 
 @dataclass(frozen=True, slots=True)
@@ -276,17 +273,12 @@ class _Before:
                 case "squeezing ended":
                     known["over"] = True
         known["rows"] = max((int(row["cycle"]) for row in capture.summary_rows()), default=0)
-        last_seq, last_us = _last_sample(capture)
+        last_seq = last_us = 0
+        for samples in capture.batches():
+            last_seq, last_us = int(samples.seq[-1]), int(samples.time_us[-1])
         newest = max(entry.stat().st_mtime for entry in path.iterdir())
         away_s = max(time.time() - newest, 0.0)
         return cls(**known, last_seq=last_seq, last_us=last_us, away_s=away_s)
-
-
-def _last_sample(capture: Capture) -> tuple[int, int]:
-    seq = time_us = 0
-    for samples in capture.batches():
-        seq, time_us = int(samples.seq[-1]), int(samples.time_us[-1])
-    return seq, time_us
 
 
 class _Run:
@@ -426,7 +418,11 @@ class _Run:
         wanted, until = self._plan.block, self._plan.until
         if until.cycles is not None:
             wanted = min(wanted, until.cycles - self.ledger.done)
-        intent = self.ledger.next(wanted, self._by(), self.driver.session.state())
+        # positions can be cycled by the device, forces only by whoever sees them
+        identity = self._reader.identity
+        cycles = identity is not None and Capability.CYCLES in identity.capabilities
+        by: By = "device" if cycles and isinstance(self._plan.squeeze.goal, PressToDepth) else "host"
+        intent = self.ledger.next(wanted, by, self.driver.session.state())
         self.driver.keep_raw = (intent.block - 1) % self._plan.raw_one_in == 0
         self.driver.event("block intent", **asdict(intent))
         self.driver.sync()
@@ -450,12 +446,6 @@ class _Run:
                 f"block {intent.block}: the device reports {intent.cycles} cycles, its samples show "
                 f"{self.driver.cycles_seen}; {settled.done} are counted"
             )
-
-    def _by(self) -> By:
-        """Positions can be cycled by the device; forces only by whoever sees them."""
-        identity = self._reader.identity
-        cycles = identity is not None and Capability.CYCLES in identity.capabilities
-        return "device" if cycles and isinstance(self._plan.squeeze.goal, PressToDepth) else "host"
 
     def _device_cycles(self, intent: Intent) -> None:
         squeeze, driver = self._plan.squeeze, self.driver
@@ -584,7 +574,10 @@ class _Run:
         self.driver.event("pause", why=why)
         self._tell("waiting for the rig")
         began = time.monotonic()
-        self._await_link()
+        while not (self.driver.hears and self.driver.session.identified):
+            self.driver.take_one(moving=False)
+            if time.monotonic() - began > LINK_PATIENCE_S:
+                raise LinkLostError(f"the rig did not come back within {LINK_PATIENCE_S:.0f} s")
         self.driver.halt()
         state = self._standing_still()
         self._settle(state)
@@ -598,13 +591,6 @@ class _Run:
         self.driver.arm()
         self._find_again()
         self.driver.event("taken up", after_s=time.monotonic() - began, cycles=self.ledger.done)
-
-    def _await_link(self) -> None:
-        until = time.monotonic() + LINK_PATIENCE_S
-        while not (self.driver.hears and self.driver.session.identified):
-            self.driver.take_one(moving=False)
-            if time.monotonic() > until:
-                raise LinkLostError(f"the rig did not come back within {LINK_PATIENCE_S:.0f} s")
 
     def _find_again(self) -> None:
         contact_check = self._plan.contact_check

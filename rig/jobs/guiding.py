@@ -14,7 +14,7 @@ from __future__ import annotations
 
 import time
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, ClassVar
 
 from loguru import logger
@@ -177,7 +177,9 @@ class _Guide:
             self._measure_zero()
             for planned in plan(self._checked):
                 self._step(planned)
-            self._run_on()
+            until = time.monotonic() + RUN_ON_S
+            while time.monotonic() < until:
+                self._listen()
         except StoppedByPersonError:
             return "stopped", False
         except RigError as problem:
@@ -296,11 +298,6 @@ class _Guide:
             self._follow(asked.until(began_s + least_s), shown)
         note_step_off_rig(action, self._now_s - began_s, self._event)
 
-    def _run_on(self) -> None:
-        until = time.monotonic() + RUN_ON_S
-        while time.monotonic() < until:
-            self._listen()
-
     # Samples.
 
     @property
@@ -351,33 +348,23 @@ class _Guide:
     def _show(self, shown: Guidance, follower: Follower, sign: int) -> None:
         speed = sign * self._meter.speed_mm_per_s
         asked = shown.asked_mm_per_s
-        moving = asked is not None and follower.share < 1.0
+        quiet_s = time.monotonic() - self._fresh
+        silence = f"NO SAMPLES: none for {quiet_s:.0f} s; wait" if quiet_s > QUIET_WARNING_S else None
         self._watch.guide(
-            Guidance(
-                place=shown.place,
-                passes=shown.passes,
-                action=shown.action,
-                instruction=shown.instruction,
+            replace(
+                shown,
                 hint=follower.hint,
                 force_n=self._now_n,
                 deflection_mm=self._deflection_mm,
-                target_mm=shown.target_mm,
-                target_n=shown.target_n,
                 speed_mm_per_s=speed,
-                asked_mm_per_s=asked,
-                pace=pace_of(speed, asked) if moving and asked is not None else None,
+                pace=pace_of(speed, asked) if asked is not None and follower.share < 1.0 else None,
                 share=follower.share,
                 time_left_s=follower.time_left_s,
                 presses_done=self._presses,
-                presses=shown.presses,
                 before=self._before,
-                warning=self._silence() or self._warning,
+                warning=silence or self._warning,
             )
         )
-
-    def _silence(self) -> str | None:
-        quiet_s = time.monotonic() - self._fresh
-        return f"NO SAMPLES: none for {quiet_s:.0f} s; wait" if quiet_s > QUIET_WARNING_S else None
 
     def _listen(self) -> HandSamples:
         """One delivery, written; none of its samples may be there.

@@ -100,19 +100,18 @@ def measure_height(
         was_homed = bool(driver.session.state().flags & StateFlag.HOMED)
         driver.make_ready()
         header = header_of(reader)
-        about = dict(header.method or {}) | _told(checked, surfaces, homed_now=not was_homed)
+        stated = {name: value for name, value in asdict(checked.plan).items() if value is not None}
+        about = dict(header.method or {}) | {
+            "kind": HEIGHT,
+            "surfaces": list(surfaces),
+            "homed_now": not was_homed,
+            **stated,
+        }
         capture = CaptureWriter.create(bench.folder, replace(header, method=about))
         reason, failed = driver.record(capture, lambda: _run(run, surfaces))
     finally:
         driver.leave()
     return Recorded(path=capture.path, reason=reason, failed=failed, progress=run.progress())
-
-
-def _told(checked: CheckedHeightPlan, surfaces: tuple[Surface, ...], *, homed_now: bool) -> dict[str, Any]:
-    """Return what the capture's header says of it."""
-    return {"kind": HEIGHT, "surfaces": list(surfaces), "homed_now": homed_now} | {
-        name: value for name, value in asdict(checked.plan).items() if value is not None
-    }
 
 
 def _both(
@@ -221,7 +220,11 @@ class _Checking:
                 f"the travel starts at {start_mm:g} mm; the piece is too tall for this rig, or the gap too "
                 "wide"
             )
-        self._refuse_order(surface, found_mm)
+        if surface == "piece" and self._bare_mm is not None and found_mm >= self._bare_mm - CLEARANCE_MM:
+            raise MethodStoppedError(
+                f"piece: met at {found_mm:.2f} mm, where the bare platens met ({self._bare_mm:.2f} mm): "
+                "there is no piece, or it is too thin to measure"
+            )
         self._go(clear_mm, surface)
         for number in range(1, plan.contact_checks + 1):
             self._check_contact(surface, number, found_mm, clear_mm)
@@ -251,20 +254,17 @@ class _Checking:
             self._bare_mm = found_mm
         return found_mm
 
-    def _refuse_order(self, surface: Surface, found_mm: float) -> None:
-        if surface == "piece" and self._bare_mm is not None and found_mm >= self._bare_mm - CLEARANCE_MM:
-            raise MethodStoppedError(
-                f"piece: met at {found_mm:.2f} mm, where the bare platens met ({self._bare_mm:.2f} mm): "
-                "there is no piece, or it is too thin to measure"
-            )
-
     def _check_contact(self, surface: Surface, number: int, found_mm: float, clear_mm: float) -> None:
         driver, plan = self.driver, self._plan
         driver.wait(max(plan.rest_s - STILL_S, 0.0))
         zero_n, _ = self._still.over(driver, STILL_S, moving=True)
         self._watch.tell(f"{surface}: contact check {number} of {plan.contact_checks}", self.progress())
         driver.event(HEIGHT_CHECK, phase="begin", surface=surface, number=number)
-        force_n, deepest_mm = zero_n + TOP_MARGIN * plan.top_n, self._deepest_mm(surface, found_mm)
+        force_n, deepest_mm = zero_n + TOP_MARGIN * plan.top_n, self._rig.travel_mm[1]
+        if surface == "bare":
+            deepest_mm = found_mm + BARE_DEPTH_MM
+        elif self._bare_mm is not None:
+            deepest_mm = max(self._bare_mm - MARGIN_MM, found_mm)
         try:
             driver.press_until(force_n, plan.speed_mm_per_s, deepest_mm, surface)
         except MethodStoppedError:
@@ -285,10 +285,3 @@ class _Checking:
             if time.monotonic() > until:
                 raise MethodStoppedError(f"{place}: went to {position_mm:.2f} mm, but was not found there")
             self.driver.take_one()
-
-    def _deepest_mm(self, surface: Surface, found_mm: float) -> float:
-        if surface == "bare":
-            return found_mm + BARE_DEPTH_MM
-        if self._bare_mm is None:
-            return self._rig.travel_mm[1]
-        return max(self._bare_mm - MARGIN_MM, found_mm)

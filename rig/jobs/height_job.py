@@ -17,7 +17,7 @@ from pathlib import Path
 
 from loguru import logger
 
-from rig.capture import HEIGHT, CaptureHeader, open_capture
+from rig.capture import HEIGHT, open_capture
 from rig.errors import InputError, RigError
 from rig.jobs.height import MEASURED, measure_height
 from rig.jobs.height_card import height_card
@@ -130,7 +130,8 @@ def height_job(order: HeightOrder, standing: Standing) -> HeightJob:
     InputError
         If the plan does not fit the rig, or there are no such bare contact checks.
     """
-    checked = check_height_plan(_plan(order), standing.limits(), WORDS_OF)
+    plan = HeightPlan(**{field.name: getattr(order, field.name) for field in fields(HeightPlan)})
+    checked = check_height_plan(plan, standing.limits(), WORDS_OF)
     if order.surface != "piece":
         if order.bare:
             raise InputError(
@@ -146,10 +147,6 @@ def height_job(order: HeightOrder, standing: Standing) -> HeightJob:
         bare = _newest_bare(folder, standing.rig.name, forces_n)
     met_mm = where_bare_met_mm(list(bare.values()))
     return HeightJob(order, checked, ("piece",), tuple(bare), met_mm)
-
-
-def _plan(order: HeightOrder) -> HeightPlan:
-    return HeightPlan(**{field.name: getattr(order, field.name) for field in fields(HeightPlan)})
 
 
 def _bare(path: Path, forces_n: tuple[float, float]) -> CheckedSurface:
@@ -194,11 +191,6 @@ def _with_bare_checks(folder: Path, rig_name: str) -> Iterator[Path]:
         except RigError as problem:
             logger.debug("{}", problem)
             continue
-        if _checked_bare(header, rig_name):
+        same = header.ordered.kind == HEIGHT and header.rig.get("name") == rig_name
+        if same and "bare" in (header.ordered.surfaces or ()):
             yield path
-
-
-def _checked_bare(header: CaptureHeader, rig_name: str) -> bool:
-    ordered = header.ordered
-    same = ordered.kind == HEIGHT and header.rig.get("name") == rig_name
-    return same and "bare" in (ordered.surfaces or ())

@@ -136,7 +136,10 @@ class Ledger:
         for event in events:
             match kind_of(event):
                 case "block intent":
-                    ledger.begin(_intent_of(event))
+                    numbers = ("block", "first_cycle", "cycles", "boot_id", "request_before")
+                    block, first, cycles, boot_id, before = (int(event[name]) for name in numbers)
+                    by: By = "device" if event["by"] == "device" else "host"
+                    ledger.begin(Intent(block, first, cycles, by, boot_id, before))
                 case "device_event" if event.get("code") == EventCode.CYCLE_FINISHED:
                     ledger.hear(int(event["value"]))
                 case "cycle done":
@@ -167,10 +170,3 @@ class Ledger:
         self.doubtful += settled.doubtful is not None
         self.exact = self.exact and settled.exact
         self.open, self.heard = None, 0
-
-
-def _intent_of(event: Mapping[str, Any]) -> Intent:
-    by: By = "device" if event["by"] == "device" else "host"
-    numbers = ("block", "first_cycle", "cycles", "boot_id", "request_before")
-    block, first, cycles, boot_id, before = (int(event[name]) for name in numbers)
-    return Intent(block, first, cycles, by, boot_id, before)

@@ -197,7 +197,9 @@ class MotionWatch:
             # the device was reset, or the link away: what is to be said of that is not that it is slow
             self._began_s, self._had_hole = self._began_s + hole_s, True
         if self._start_mm is None:
-            self._start(float(time_s[0]), float(position_mm[0]), float(force_n[0]))
+            self._start_mm = self._lowest_mm = float(position_mm[0])
+            self._last = (float(time_s[0]), self._start_mm)
+            self._first_n = self._resting_n = float(force_n[0])
         kept = self._sound(time_s, position_mm)
         if self._leaps > MOST_LEAPS:
             return self._said(
@@ -209,7 +211,10 @@ class MotionWatch:
         if rows.shape[1] < 3:
             return None
         time_s = rows[0, 1:-1]
-        position_mm, force_n = (_median_of_three(row) for row in rows[1:])
+        before, here, after = rows[1:, :-2], rows[1:, 1:-1], rows[1:, 2:]
+        position_mm, force_n = np.maximum(
+            np.minimum(before, here), np.minimum(np.maximum(before, here), after)
+        )
         self._lowest_mm = min(self._lowest_mm, float(position_mm.min()))
         self._count_turns(position_mm)
         found = self._off_course(position_mm) or self._too_fast(time_s, position_mm)
@@ -241,11 +246,6 @@ class MotionWatch:
     def _said(self, found: str) -> str:
         return f"{self.course.place}: {found}"
 
-    def _start(self, time_s: float, position_mm: float, force_n: float) -> None:
-        self._start_mm = self._lowest_mm = position_mm
-        self._last = (time_s, position_mm)
-        self._first_n = self._resting_n = force_n
-
     # Leaps.
 
     def _sound(self, time_s: FloatArray, position_mm: FloatArray) -> BoolArray:
@@ -259,7 +259,11 @@ class MotionWatch:
                 near_home = self.course.kind == "home" and abs(now[1] - self._home_mm) <= LEAP_MM
                 kept[place] = abs(now[1] - self._last[1]) <= self._reach_mm(now[0] - self._last[0])
                 if not kept[place] and near_home and not self._homed:
-                    self._take_home(now)
+                    # homing sets the position to zero: what follows is on another scale
+                    self._homed = True
+                    self._start_mm = self._lowest_mm = now[1]
+                    self._recent = np.empty((3, 0))
+                    self._rising_mm = self._falling_mm = np.inf
                     kept[:place] = False
                     kept[place] = True
                 if kept[place]:
@@ -271,13 +275,6 @@ class MotionWatch:
 
     def _reach_mm(self, step_s: FloatArray | float) -> FloatArray | float:
         return LEAP_MM + LEAP_SPEEDS * self._rig.speed_mm_per_s * np.maximum(step_s, 0.0)
-
-    def _take_home(self, now: tuple[float, float]) -> None:
-        """Homing sets the position to zero: what follows is on another scale."""
-        self._homed = True
-        self._start_mm = self._lowest_mm = now[1]
-        self._recent = np.empty((3, 0))
-        self._rising_mm = self._falling_mm = np.inf
 
     # Where it is.
 
@@ -554,8 +551,3 @@ class MotionWatch:
             f"the force does not change: {least_n:.3f} to {most_n:.3f} N over {now_mm - since_mm:.1f} mm of "
             "travel in contact; check the load cell and its amplifier"
         )
-
-
-def _median_of_three(values: FloatArray) -> FloatArray:
-    before, here, after = values[:-2], values[1:-1], values[2:]
-    return np.maximum(np.minimum(before, here), np.minimum(np.maximum(before, here), after))

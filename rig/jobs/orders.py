@@ -105,17 +105,12 @@ class RigRef(Message):
 
     def means(self, held: RigRef) -> bool:
         """Return whether a rig that is held is the one that is meant."""
-        if self.name != held.name:
+        if self.name != held.name or self.port is None or self.port == held.port:
+            return self.name == held.name
+        try:  # two paths may lead to one device now, such as a link and what it names
+            return held.port is not None and Path(self.port).samefile(held.port)
+        except (OSError, ValueError):
             return False
-        return self.port is None or self.port == held.port or _same_file(self.port, held.port)
-
-
-def _same_file(one: str, other: str | None) -> bool:
-    """Return whether two paths lead to one device now, such as a link and what it names."""
-    try:
-        return other is not None and Path(one).samefile(other)
-    except (OSError, ValueError):
-        return False
 
 
 class SpecimenCard(Message):

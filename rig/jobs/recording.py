@@ -168,9 +168,9 @@ class _Loop:
             if now - shown >= PROGRESS_S:
                 shown = now
                 self._watch.tell("", self.progress())
-            reason = self._enough()
-            if reason is not None:
-                return reason, False
+            if self._until_us is not None:
+                stop = self._stop
+                return f"{stop.cycles} cycles" if stop.cycles is not None else f"{stop.seconds:g} s", False
             if now - heard > SILENCE_S:
                 reason = f"no sample for {SILENCE_S:.0f} s"
                 logger.error("{}; ending the capture", reason)
@@ -181,7 +181,10 @@ class _Loop:
         """Write what had already been received, and the end."""
         writer = self._writer
         try:
-            self._drain(received_until)
+            while not writer.ended and (delivery := self._reader.get(0.0)) is not None:
+                if delivery.host_time > received_until:
+                    break
+                self._take(delivery)
             if not writer.ended:
                 writer.end(reason, link_tallies(self._reader))
         except RecorderError as problem:  # the disk refused the last of it; the capture has been ended
@@ -197,12 +200,6 @@ class _Loop:
             progress=self.progress(),
             conversions_per_s=per_s,
         )
-
-    def _drain(self, received_until: float) -> None:
-        if self._writer.ended:
-            return
-        while (delivery := self._reader.get(0.0)) is not None and delivery.host_time <= received_until:
-            self._take(delivery)
 
     def _take(self, delivery: Delivery | None) -> bool:
         """Write a delivery; whether it held samples."""
@@ -233,11 +230,6 @@ class _Loop:
         if self._until_us is None:
             return samples
         return samples[: int(np.searchsorted(samples.time_us, self._until_us, side="right"))]
-
-    def _enough(self) -> str | None:
-        if self._until_us is None:
-            return None
-        return f"{self._stop.cycles} cycles" if self._stop.cycles is not None else f"{self._stop.seconds:g} s"
 
 
 def write_events(writer: CaptureWriter | DiskThread, delivery: Delivery) -> None:

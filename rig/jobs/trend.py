@@ -148,12 +148,9 @@ class Trend:
                 self._first_contact_mm = float(contact)
             self._recent.append((int(cycle), float(secant), float(peak), float(contact)))
             if self.reference is None and cycle > self._after and len(self._recent) == MEDIAN_OF:
-                self._take_reference()
+                usual = np.median(np.array(self._recent), axis=0).tolist()
+                self.reference = Reference(int(cycle), usual[1], usual[2], self._first_contact_mm)
         self._compare()
-
-    def _take_reference(self) -> None:
-        _, secant, peak, _ = np.median(np.array(self._recent), axis=0)
-        self.reference = Reference(self._recent[-1][0], float(secant), float(peak), self._first_contact_mm)
 
     def _compare(self) -> None:
         reference = self.reference

@@ -212,8 +212,9 @@ class RestFinder:
 
     @property
     def step_g(self) -> float:
-        """Smallest step, as said or as told from what was printed so far."""
-        return self._step_g if self._step_g is not None else _printed_step(self._different)
+        """Smallest step, as stated, or that of the closest two values printed; 1 g while all are equal."""
+        gaps = np.diff(self._different)
+        return self._step_g if self._step_g is not None else float(gaps.min()) if len(gaps) else 1.0
 
     def restart(self, *, zero_lost: bool) -> None:
         """Begin a new window; with `zero_lost` what rests next is no change."""
@@ -473,10 +474,3 @@ def _in_steps(plateau: Plateau, ratio: float) -> Plateau:
         u_counts=plateau.u_counts * ratio,
         drift_counts=plateau.drift_counts * ratio,
     )
-
-
-def _printed_step(different: FloatArray) -> float:
-    """Return the smallest step of what a scale printed: the closest two values; one gram while all are
-    equal."""
-    gaps = np.diff(different)
-    return float(gaps.min()) if len(gaps) else 1.0

@@ -13,7 +13,6 @@ from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import replace
 from pathlib import Path
-from types import TracebackType
 from typing import Any
 
 from rig.errors import InputError, RecorderError
@@ -121,9 +120,7 @@ class Register:
     def __enter__(self) -> Register:
         return self
 
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
+    def __exit__(self, *ending: object) -> None:
         self.close()
 
     def close(self) -> None:
@@ -191,9 +188,7 @@ class Register:
         InputError
             If it is known already, or one spelt nearly so is.
         """
-        with self._writing():
-            self._enter(name, self.ids(), another=another)
-            self._append(facts)
+        self.take_over(facts, entered=[name], another=another)
 
     def write(self, records: Iterable[Record]) -> tuple[int, ...]:
         """Write facts and corrections: all of them, or none.

@@ -346,6 +346,10 @@ def design_sheet(
         )
         for letter, comparable in zip(LETTERS, gathered, strict=False)
     ]
+    # the pieces by name, or their batches where there are many
+    named = list(dict.fromkeys(result.piece for result in results))
+    batches = list(dict.fromkeys(result.batch for result in results if result.batch))
+    named = batches if len(named) > MOST_NAMES and batches else named
     sizes, size_notes = _sizes(pieces)
     recovery, unlike = recovery_figures(
         {
@@ -358,7 +362,7 @@ def design_sheet(
     invented = [capture.capture for capture in captures if INVENTED in capture.notes.lower()]
     invented += [piece.piece for piece in pieces if INVENTED in " ".join(piece.notes).lower()]
     return DesignSheet(
-        title=title or f"Design sheet: {model or _whose(results)}",
+        title=title or f"Design sheet: {model or ', '.join(named)}",
         model=model,
         sets=tuple(sets),
         sizes=sizes,
@@ -424,13 +428,6 @@ def _check(
         if name not in circumstances:
             found = ", ".join(sorted(circumstances))
             raise InputError(f"although: no circumstance {name!r:.40}; found {found}")
-
-
-def _whose(results: Sequence[PieceResult]) -> str:
-    """Return the pieces by name, or their batches where there are many."""
-    pieces = list(dict.fromkeys(result.piece for result in results))
-    batches = list(dict.fromkeys(result.batch for result in results if result.batch))
-    return ", ".join(pieces if len(pieces) <= MOST_NAMES or not batches else batches)
 
 
 def _too_many(results: Sequence[PieceResult], count: int, although: Sequence[str], *, strict: bool) -> str:

@@ -10,7 +10,7 @@ for each piece and point.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
 from math import ceil, floor, isfinite, log10, nan
 from statistics import fmean
 from typing import Any
@@ -73,12 +73,8 @@ class ForceRow:
 
     def as_dict(self) -> dict[str, Any]:
         """Return a plain mapping."""
-        return {
-            "deflection_mm": self.deflection_mm,
-            "compression_pct": self.compression_pct,
-            "gap_mm": self.gap_mm,
-            "loading": self.loading.as_dict(),
-            "unloading_n": self.unloading_n,
+        return {field.name: getattr(self, field.name) for field in fields(self)} | {
+            "loading": self.loading.as_dict()
         }
 
 
@@ -195,22 +191,17 @@ def gaps_at_forces(
             if pieces and all(_most_n(piece) >= force_n for piece in pieces)
         }
         gaps = {
-            group: _within_height(
-                batch_figures([_gap_of(piece, force_n) for piece in pieces], GAP),
-                max(heights_mm[result.capture] for result in groups[group]),
-            )
+            group: batch_figures([_gap_of(piece, force_n) for piece in pieces], GAP)
             for group, pieces in reaching.items()
         }
+        for group, gap in gaps.items():
+            # the tolerance interval ends at the tallest piece: a wider gap presses none
+            tallest_mm = max(heights_mm[result.capture] for result in groups[group])
+            if gap.tolerance_high is not None and gap.tolerance_high > tallest_mm:
+                gaps[group] = replace(gap, tolerance_high=tallest_mm)
         if gaps:
             rows.append(GapRow(force_n=force_n, gaps=gaps))
     return tuple(rows)
-
-
-def _within_height(gaps: BatchFigures, tallest_mm: float) -> BatchFigures:
-    """Return gaps whose tolerance interval ends at the tallest piece: a wider gap presses none."""
-    if gaps.tolerance_high is None:
-        return gaps
-    return replace(gaps, tolerance_high=min(gaps.tolerance_high, tallest_mm))
 
 
 def _along_gap(results: Sequence[PieceResult], heights_mm: Mapping[str, float]) -> list[PieceResult]:
@@ -265,9 +256,13 @@ def round_steps(reach: float) -> list[float]:
     >>> round_steps(24.0)
     [5.0, 10.0, 15.0, 20.0]
     """
+    return _even_steps(reach, FORCE_ROWS)
+
+
+def _even_steps(reach: float, most: int) -> list[float]:
     if not (isfinite(reach) and reach > 0):
         return []
-    step = even_step(reach / FORCE_ROWS)
+    step = even_step(reach / most)
     return [round(number * step, 9) for number in range(1, floor(reach / step + 1e-9) + 1)]
 
 
@@ -360,13 +355,10 @@ def steps_to(reach: float, *, standard: bool) -> list[float]:
     >>> steps_to(8.1, standard=False)
     [1.0, 2.0, 3.0, 4.0, 5.0, 6.0, 7.0, 8.0]
     """
-    if not (isfinite(reach) and reach > 0):
-        return []
-    step = even_step(reach / MOST_ROWS)
-    depths = {round(number * step, 9) for number in range(1, floor(reach / step + 1e-9) + 1)}
-    if standard:
-        depths |= {pct for pct in STANDARD_PCT if step <= pct <= reach}
-    return sorted(depths)
+    depths = _even_steps(reach, MOST_ROWS)
+    return sorted(
+        {*depths, *(pct for pct in STANDARD_PCT if standard and depths and depths[0] <= pct <= reach)}
+    )
 
 
 def gap_steps(height_mm: float, closed_mm: float) -> list[float]:

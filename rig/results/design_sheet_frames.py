@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 from rig.core import quantity
 from rig.population import BatchFigures
 from rig.results.design_sheet import ComparableSet, DesignSheet
+from rig.results.piece_captures import piece_row
 from rig.units import us_factor, us_name
 
 if TYPE_CHECKING:
@@ -22,7 +23,13 @@ def sheet_frames(sheet: DesignSheet) -> dict[str, pd.DataFrame]:
         "figures": pd.DataFrame(_figures(sheet)),
         "force": pd.DataFrame(row for comparable in sheet.sets for row in _forces(comparable)),
         "captures": pd.DataFrame(_captures(sheet)),
-        "pieces": pd.DataFrame(row for comparable in sheet.sets for row in _pieces(comparable)),
+        # in the form that `pressrig compare --table` reads
+        "pieces": pd.DataFrame(
+            piece_row(result, result.values)
+            for comparable in sheet.sets
+            for results in comparable.groups.values()
+            for result in results
+        ),
     }
     if sheet.recovery:
         frames["recovery"] = pd.DataFrame(
@@ -113,19 +120,3 @@ def _captures(sheet: DesignSheet) -> Iterator[dict[str, Any]]:
             "calibration": listed.calibration,
             **{name: words for name, words in result.circumstances.items() if name != "calibration"},
         }
-
-
-def _pieces(comparable: ComparableSet) -> Iterator[dict[str, Any]]:
-    """Yield one row per capture with all its values, in the form that `pressrig compare --table` reads."""
-    for results in comparable.groups.values():
-        for result in results:
-            row: dict[str, Any] = {
-                "piece": result.piece,
-                "batch": result.batch,
-                "state": result.state,
-                "capture": result.capture,
-            }
-            for name, value in result.values.items():
-                row[name], row[f"{name}_u"] = value, result.u.get(name)
-                row[f"{name}_u_shared"] = result.u_shared.get(name)
-            yield row | dict(result.circumstances)

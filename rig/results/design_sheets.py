@@ -201,8 +201,7 @@ def _recovery(pressed: PressedCapture) -> Iterator[RecoveryCheck]:
     """Yield contact checks after release: of an endurance run, or of a method that asks for them."""
     capture = pressed.capture
     if capture.header.ordered.kind == ENDURANCE:
-        for check in endurance_report(capture.each_event()).recovery:
-            yield RecoveryCheck(check.after_s, check.set_mm, float("nan"))
+        yield from endurance_report(capture.each_event()).recovery
         return
     try:
         method = method_of(capture.header)

@@ -15,14 +15,7 @@ import numpy as np
 
 from rig.analyser import RecoveryFit, fit_recovery
 from rig.core import kind_of
-
-
-@dataclass(frozen=True, slots=True)
-class RecoveryPoint:
-    """A contact check after the last squeeze."""
-
-    after_s: float
-    set_mm: float
+from rig.methods import RecoveryCheck
 
 
 @dataclass(slots=True)
@@ -47,7 +40,7 @@ class EnduranceReport:
     set_mm: float | None = None
     stiffness_loss_pct: float | None = None
     pauses: list[str] = field(default_factory=list)
-    recovery: list[RecoveryPoint] = field(default_factory=list)
+    recovery: list[RecoveryCheck] = field(default_factory=list)
     fit: RecoveryFit | None = None
 
     def as_dict(self) -> dict[str, Any]:
@@ -81,7 +74,8 @@ class EnduranceReport:
             case "squeezing ended":
                 self.reason = str(event.get("reason", ""))
             case "recovery contact check":
-                self.recovery.append(RecoveryPoint(float(event["after_s"]), float(event["set_mm"])))
+                after_s, set_mm = float(event["after_s"]), float(event["set_mm"])
+                self.recovery.append(RecoveryCheck(after_s, set_mm, float("nan")))
 
 
 def endurance_report(events: Iterable[Mapping[str, Any]]) -> EnduranceReport:

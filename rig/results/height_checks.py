@@ -109,7 +109,7 @@ def checked_surface(
     readings, refused = _read_all(list(stretches), forces_n, averaged=averaged)
     if not readings:
         why = f" ({refused[0]})" if refused else ""
-        raise InputError(f"{name}: has no readable contact check of the {_called(surface)} {why}")
+        raise InputError(f"{name}: has no readable contact check of the {_called(surface)}{why}")
     left_out = tuple(f"{name}: {_called(surface)}, {reason}: left out." for reason in refused)
     fitting = calibration.for_channels(header.force, header.position)
     return CheckedSurface(name, header, tuple(readings), left_out, fitting, whole.position_step_mm)

@@ -100,21 +100,27 @@ class PressedPieces:
 
         if columns is None:
             columns = list(dict.fromkeys(name for result in self.results for name in result.values))
-        rows = []
-        for result in self.results:
-            row: dict[str, Any] = {
-                "piece": result.piece,
-                "batch": result.batch,
-                "state": result.state,
-                "capture": result.capture,
-                "operator": self.labels["operator"][result.capture],
-            }
-            for name in columns:
-                row[name], row[f"{name}_u"] = result.values.get(name), result.u.get(name)
-                row[f"{name}_u_shared"] = result.u_shared.get(name)
-                row[f"{name}_freedom"] = result.freedom.get(name)
-            rows.append(row | dict(result.circumstances))
+        rows = [
+            piece_row(result, columns, operator=self.labels["operator"][result.capture])
+            for result in self.results
+        ]
         return pd.DataFrame(rows)
+
+
+def piece_row(result: PieceResult, columns: Iterable[str], **more: str | None) -> dict[str, Any]:
+    """Return the row of a piece in a table that `read_pieces` can read."""
+    row: dict[str, Any] = {
+        "piece": result.piece,
+        "batch": result.batch,
+        "state": result.state,
+        "capture": result.capture,
+        **more,
+    }
+    for name in columns:
+        row[name], row[f"{name}_u"] = result.values.get(name), result.u.get(name)
+        row[f"{name}_u_shared"] = result.u_shared.get(name)
+        row[f"{name}_freedom"] = result.freedom.get(name)
+    return row | dict(result.circumstances)
 
 
 @dataclass(frozen=True, slots=True)

@@ -31,6 +31,7 @@ HOW = (
 U, SHARED, FREEDOM = "_u", "_u_shared", "_freedom"
 
 MOST_ROWS = 100_000
+_METHOD_LABELS: dict[str, str | None] = {UNSTATED: None, "hand": BY_HAND}
 
 
 def read_pieces(path: Path) -> PressedPieces:
@@ -62,14 +63,13 @@ def read_pieces(path: Path) -> PressedPieces:
         "batch": {result.capture: result.batch for result in results},
         "state": {result.capture: result.state if "state" in headings else None for result in results},
         "operator": operators,
-        "method": {result.capture: _method(result) for result in results},
+        "method": {
+            result.capture: _METHOD_LABELS.get(words, words)
+            for result in results
+            for words in [result.circumstances.get("method", UNSTATED)]
+        },
     }
     return PressedPieces(tuple(results), labels)
-
-
-def _method(result: PieceResult) -> str | None:
-    words = result.circumstances.get("method", UNSTATED)
-    return None if words == UNSTATED else BY_HAND if words in ("hand", BY_HAND) else words
 
 
 def _quantities(path: Path, headings: Sequence[str]) -> list[str]:

@@ -99,9 +99,9 @@ def _read(path: Path, capture: Capture, asked: PullsAsked) -> PulledCapture:
     count = sum(file.samples for file in capture.files)
     if count > MOST_SAMPLES:
         raise InputError(f"{path}: {count} samples are too many for pulls; expected at most {MOST_SAMPLES}")
-    own = Calibration.from_dict(capture.header.calibration, where=f"{path}/capture.yaml: calibration")
     samples = capture.samples()
-    stated = asked.calibration or own
+    where = f"{path}/capture.yaml: calibration"
+    stated = asked.calibration or Calibration.from_dict(capture.header.calibration, where=where)
     with_it = stated.for_channels(samples.force_channel, samples.position_channel)
     try:
         signals = _signals(samples, with_it, capture.header.sense)
@@ -184,8 +184,8 @@ def _calibration_shares(
             # means over all pulls, so that the noise of single ones does not pass for the calibration's part
             pairs = [(getattr(off, name), getattr(on, name)) for off, on in zip(moved, pulls, strict=True)]
             known = [pair for pair in pairs if all(map(isfinite, pair))]
-            if known:
-                parts[name].append(sum(off for off, _ in known) / sum(on for _, on in known) - 1)
+            if whole := sum(on for _, on in known):
+                parts[name].append(sum(off for off, _ in known) / whole - 1)
     return {name: hypot(*found) for name, found in parts.items()}
 
 

@@ -12,7 +12,6 @@ import tempfile
 from bisect import bisect_right
 from collections.abc import Iterator
 from contextlib import contextmanager
-from types import TracebackType
 from typing import Self
 
 import numpy as np
@@ -45,9 +44,7 @@ class SpilledRows(ColumnTable):
     def __enter__(self) -> Self:
         return self
 
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
+    def __exit__(self, *ending: object) -> None:
         self._file.close()
 
     def add(self, block: Columns) -> None:
