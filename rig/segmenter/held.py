@@ -181,10 +181,7 @@ def clipped(signals: Signals, presses: _Presses, force: _Reading, deadband_mm: f
         reduced(np.maximum, values, presses.contact, presses.release)
         for values in (signals.force_n, signals.position_mm)
     )
-    owner = presses.owner(force.first)
-    for row, first, last in zip(owner.tolist(), force.first.tolist(), force.last.tolist(), strict=True):
-        if row < 0 or last - first < CLIPPED_REPEATS or force.values[first] < top_n[row]:
-            continue
+    for row, first, last in force.at_largest(presses, top_n):
         depth_mm = deepest_mm[row] - signals.position_mm[presses.contact[row]]
         way_mm = float(np.ptp(signals.position_mm[first : last + 1]))
         # the step into the top may be a part of one
@@ -199,10 +196,7 @@ def at_the_end(presses: _Presses, position: _Reading, force: _Reading, force_noi
     deepest_mm, top_n = (
         reduced(np.maximum, reading.values, presses.contact, presses.release) for reading in (position, force)
     )
-    owner = presses.owner(position.first)
-    for row, first, last in zip(owner.tolist(), position.first.tolist(), position.last.tolist(), strict=True):
-        if row < 0 or last - first < CLIPPED_REPEATS or position.values[first] < deepest_mm[row]:
-            continue
+    for row, first, last in position.at_largest(presses, deepest_mm):
         # the step into the end, or out of it, may be a part of one
         into, out = position.step[max(first - 1, 0) : first + 1], position.step[last + 1 : last + 3]
         if min(into.max(), out.max(initial=0.0)) < position.speed[row]:
@@ -335,6 +329,15 @@ class _Reading:
             finest = np.diff(levels).min(initial=np.inf)
             fine.append(self.leap[row] >= LEAP * FINE_STEPS * finest)
         return np.array(fine, bool)
+
+    def at_largest(self, presses: _Presses, largest: FloatArray) -> list[tuple[int, int, int]]:
+        """Return press, first and last sample of each longer stretch at the largest value of its press."""
+        is_long = self.last - self.first >= CLIPPED_REPEATS
+        first, last = self.first[is_long], self.last[is_long]
+        owner = presses.owner(first)
+        top = (owner >= 0) & (self.values[first] >= largest[owner])
+        columns = (column[top].tolist() for column in (owner, first, last))
+        return list(zip(*columns, strict=True))
 
     def dead_stops(self, presses: _Presses, shortest_dwell: int, *, habit: int = 0) -> IntArray:
         """How many stops each press has that come without braking, or that a leap makes up for; those of no
