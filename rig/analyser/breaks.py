@@ -18,7 +18,7 @@ import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
 
 from rig.analyser.blocks import Blocks
-from rig.analyser.ragged import BoolArray, Nodes
+from rig.analyser.ragged import BoolArray, Nodes, along_rows
 from rig.calibration import Signals
 from rig.samples import FloatArray, IntArray
 from rig.segmenter import Cycles, reduced
@@ -152,7 +152,7 @@ def find_breaks(
             continue
         # what comes next, over as many nodes again, has to stay low
         after = np.minimum(np.arange(count - lag) + 2 * lag, np.maximum(loading.lengths - 1, 0)[:, None])
-        later_n = np.take_along_axis(force_n, after, axis=1)
+        later_n = along_rows(force_n, after)
         broken[:, :-lag] |= large & (later_n < early_n - MADE_UP * fell_n)
     lost = went_on_mm > np.maximum(WENT_ON_SHARE * stroke_mm, deadband_mm)
     at_loss = np.where(loading.real, loading.force_n, -np.inf) >= BEFORE_LOSS * largest_n[:, None]

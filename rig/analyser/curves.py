@@ -11,7 +11,7 @@ from math import sqrt
 
 import numpy as np
 
-from rig.analyser.ragged import BoolArray, LocalFit, Nodes, polynomial_at
+from rig.analyser.ragged import BoolArray, LocalFit, Nodes, along_rows, polynomial_at
 from rig.analyser.roughness import SMALLEST_NOISE_N, Roughness
 from rig.samples import FloatArray, IntArray
 
@@ -77,7 +77,7 @@ def force_at(
     x_mm = np.where(nodes.real, nodes.x_mm, np.inf)
     below = np.stack([np.count_nonzero(x_mm < each[:, None], axis=1) for each in depth_mm.T], axis=1)
     nearest = np.minimum(below, np.maximum(lengths - 1, 0)[:, None])
-    noise_n = noise_at(np.take_along_axis(nodes.force_n, nearest, axis=1))
+    noise_n = noise_at(along_rows(nodes.force_n, nearest))
     fit = _between_nodes(nodes, below, depth_mm, noise_n, correlated)
     fine = np.flatnonzero(lengths >= FINE_NODES)
     if len(fine):
@@ -87,7 +87,7 @@ def force_at(
         fit = fit.replaced(fine, LocalFit(*(np.where(known, a, b[fine]) for a, b in pairs)))
     # a reading within half a node of the end is still on the stroke
     shallow = nodes.x_mm[:, :1]
-    deep = np.take_along_axis(nodes.x_mm, np.maximum(lengths - 1, 0)[:, None], axis=1)
+    deep = along_rows(nodes.x_mm, np.maximum(lengths - 1, 0)[:, None])
     margin = (deep - shallow) / np.maximum(2 * (lengths - 1), 1)[:, None]
     reached = (lengths >= 2)[:, None] & (depth_mm >= shallow - margin) & (depth_mm <= deep + margin)
     return fit.only(reached)
@@ -100,11 +100,11 @@ def _between_nodes(
     right = np.clip(below, 1, np.maximum(nodes.lengths - 1, 1)[:, None])
     right = np.minimum(right, nodes.x_mm.shape[1] - 1)
     left = np.maximum(right - 1, 0)
-    x_left, x_right = (np.take_along_axis(nodes.x_mm, side, axis=1) for side in (left, right))
-    f_left, f_right = (np.take_along_axis(nodes.force_n, side, axis=1) for side in (left, right))
+    x_left, x_right = (along_rows(nodes.x_mm, side) for side in (left, right))
+    f_left, f_right = (along_rows(nodes.force_n, side) for side in (left, right))
     left_u, right_u = (
         noise_n * np.sqrt(np.minimum(correlated[:, None], each) / each)
-        for each in (np.maximum(np.take_along_axis(nodes.count, side, axis=1), 1) for side in (left, right))
+        for each in (np.maximum(along_rows(nodes.count, side), 1) for side in (left, right))
     )
     run = np.where(x_right != x_left, x_right - x_left, np.nan)
     with np.errstate(invalid="ignore"):
@@ -129,15 +129,12 @@ def _bent_n(
     last = np.maximum(nodes.lengths - 1, 0)[:, None]
 
     def slope(start: IntArray, stop: IntArray) -> FloatArray:
-        x, f = (
-            np.take_along_axis(table, stop, axis=1) - np.take_along_axis(table, start, axis=1)
-            for table in (nodes.x_mm, nodes.force_n)
-        )
+        x, f = (along_rows(table, stop) - along_rows(table, start) for table in (nodes.x_mm, nodes.force_n))
         moved = np.abs(x) > SHORTEST_RUN * run
         slopes: FloatArray = np.where(moved, f / np.where(moved, x, 1.0), np.nan)
         return slopes
 
-    run = np.abs(np.take_along_axis(nodes.x_mm, right, axis=1) - np.take_along_axis(nodes.x_mm, left, axis=1))
+    run = np.abs(along_rows(nodes.x_mm, right) - along_rows(nodes.x_mm, left))
     middle = slope(left, right)
     before = np.nan_to_num(middle - slope(np.maximum(left - 1, 0), left))
     after = np.nan_to_num(slope(right, np.minimum(right + 1, last)) - middle)
@@ -338,7 +335,7 @@ def _by_travel(
     def table(values: FloatArray) -> FloatArray:
         dense = np.zeros(shape)
         dense[row, column] = values
-        return np.take_along_axis(dense, place, axis=1)
+        return along_rows(dense, place)
 
     weight = table(sums[0])
     packed = Nodes(
@@ -496,7 +493,7 @@ def _tangents(
     centre = np.arange(columns)
     reaches = np.minimum(centre, reach)
     low, high = centre - reaches, np.minimum(centre + reaches + 1, columns)
-    weight, wx, wf, wxx, wxf, wxxx = running[:, :, high] - running[:, :, low]
+    weight, wx, wf, wxx, wxf, wxxx = running.take(high, axis=2) - running.take(low, axis=2)
     with np.errstate(divide="ignore", invalid="ignore"):
         mean = wx / weight
         spread = wxx - wx * mean
@@ -511,7 +508,7 @@ def _tangents(
     whole = (spread > 0) & (reaches > 0) & (centre + reach < nodes.lengths[:, None])
     fit = LocalFit(value, value_u, slope, slope_u, np.zeros_like(value)).only(whole)
     place = np.fmax.accumulate(np.where(whole, place, x), axis=1)
-    return place, fit, x[:, high - 1] - x[:, low]
+    return place, fit, x.take(high - 1, axis=1) - x.take(low, axis=1)
 
 
 def _first_pair(marks: BoolArray, apart: int) -> tuple[IntArray, BoolArray]:

@@ -15,7 +15,7 @@ from math import sqrt
 import numpy as np
 
 from rig.analyser.peak import Side
-from rig.analyser.ragged import BoolArray, Nodes, row_sums
+from rig.analyser.ragged import BoolArray, Nodes, along_rows, row_sums
 from rig.analyser.roughness import Roughness
 from rig.samples import FloatArray
 
@@ -142,4 +142,4 @@ def _every_second(x: FloatArray, f: FloatArray, inside: BoolArray) -> tuple[Floa
     drop = np.zeros(x.shape, bool)
     drop[:, 1:-1] = inside & (rank % 2 == 1)
     index = np.maximum.accumulate(np.where(drop, 0, np.arange(x.shape[1])), axis=1)
-    return np.take_along_axis(x, index, axis=1), np.take_along_axis(f, index, axis=1)
+    return along_rows(x, index), along_rows(f, index)

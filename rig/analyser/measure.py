@@ -18,7 +18,7 @@ from rig.analyser.blocks import MOST_BLOCKS, Blocks, block_means, even_blocks, s
 from rig.analyser.breaks import Breaks, Pressed, find_breaks, loaded_until, went_on_mm
 from rig.analyser.curves import Knee
 from rig.analyser.peak import Side, Tip, Turn, find_turns
-from rig.analyser.ragged import BoolArray, Nodes, first_above, first_below, means
+from rig.analyser.ragged import BoolArray, Nodes, along_rows, first_above, first_below, means
 from rig.analyser.roughness import Roughness, RoughnessRecord
 from rig.analyser.strokes import END_REACH, Columns, Contacts, Context, Strokes
 from rig.analyser.toe import ToeFit, ToeZone, fit_toes
@@ -415,9 +415,9 @@ def _reversed(nodes: Nodes) -> Nodes:
     """Return the same strokes from their last node to their first, padding still at the end."""
     index = np.maximum(nodes.lengths[:, None] - 1 - np.arange(nodes.x_mm.shape[1]), 0)
     return Nodes.of(
-        np.take_along_axis(nodes.x_mm, index, axis=1),
-        np.take_along_axis(nodes.force_n, index, axis=1),
-        np.where(nodes.real, np.take_along_axis(nodes.count, index, axis=1), 0.0),
+        along_rows(nodes.x_mm, index),
+        along_rows(nodes.force_n, index),
+        np.where(nodes.real, along_rows(nodes.count, index), 0.0),
     )
 
 

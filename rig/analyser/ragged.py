@@ -78,6 +78,20 @@ def row_sums(table: FloatArray) -> FloatArray:
     return table @ np.ones(table.shape[1])
 
 
+def along_rows(table: FloatArray, columns: IntArray) -> FloatArray:
+    """Return the entries of each row at columns of its own, none of them negative: `np.take_along_axis` takes
+    eight times as long.
+
+    Parameters
+    ----------
+    table, columns
+        Shapes (..., n) and (..., k).
+    """
+    width = table.shape[-1]
+    begins = np.arange(0, table.size, width).reshape(*table.shape[:-1], 1)
+    return table.take(begins + columns)
+
+
 def means(values: FloatArray, first: IntArray, last: IntArray) -> FloatArray:
     """Return the mean of values[first:last] for each pair; not-a-number where it is empty."""
     found = np.full(len(first), np.nan)

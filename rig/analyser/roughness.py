@@ -20,7 +20,7 @@ from math import comb, sqrt
 import numpy as np
 
 from rig.analyser.compared import StrokeWander
-from rig.analyser.ragged import Nodes, row_sums
+from rig.analyser.ragged import Nodes, along_rows, row_sums
 from rig.analyser.remembered import variance_of_mean
 from rig.analyser.settings import MeasuringNoise
 from rig.samples import FloatArray, IntArray
@@ -213,9 +213,7 @@ def _median(values: FloatArray) -> FloatArray:
     rising = np.sort(values, axis=-1)
     # not-a-numbers stand last
     count = np.count_nonzero(~np.isnan(rising), axis=-1)[..., None]
-    pair = [
-        np.take_along_axis(rising, np.maximum(each, 0), axis=-1) for each in ((count - 1) // 2, count // 2)
-    ]
+    pair = [along_rows(rising, np.maximum(each, 0)) for each in ((count - 1) // 2, count // 2)]
     return ((pair[0] + pair[1]) / 2)[..., 0]
 
 

@@ -14,7 +14,7 @@ from rig.analyser.compared import StrokeWander
 from rig.analyser.curves import READING_NODES, Knee, force_at, knee
 from rig.analyser.energy import work
 from rig.analyser.peak import PASSED_ROWS, Side, Tip, Turn
-from rig.analyser.ragged import BoolArray, LocalFit, Nodes, polynomial_at, row_sums
+from rig.analyser.ragged import BoolArray, LocalFit, Nodes, along_rows, polynomial_at, row_sums
 from rig.analyser.roughness import SMALLEST_NOISE_N, Roughness
 from rig.analyser.settings import AnalysisSettings, Depth, MeasuringNoise
 from rig.calibration import Frame
@@ -196,10 +196,10 @@ class Strokes:
         self.stroke_mm = self.peak_mm - start_mm
         last = np.maximum(loading.lengths - 1, 0)[:, None]
         with np.errstate(divide="ignore", invalid="ignore"):
-            overall = np.take_along_axis(loading.force_n, last, axis=1)[:, 0] / self.stroke_mm
+            overall = along_rows(loading.force_n, last)[:, 0] / self.stroke_mm
         self.overall_slope = np.nan_to_num(overall, posinf=0.0)
         # under load a force may be noisier, in proportion to it
-        peak_n = np.take_along_axis(loading.force_n, last, axis=1)[:, 0]
+        peak_n = along_rows(loading.force_n, last)[:, 0]
         self.peak_noise_n = np.maximum(self.rough.at(peak_n), SMALLEST_NOISE_N)
         self.peak_slope_noise_n = self._along_slope(self.peak_noise_n)
         self.crept = turn.crept
@@ -302,7 +302,7 @@ class Strokes:
         """Return the slope at the deep end of the parabola through the last three nodes before the turn;
         that of the stroke as a whole where there are none."""
         at = np.maximum(nodes.lengths[:, None] - (1 + self.sharp)[:, None] - np.arange(3), 0)
-        x, f = (np.take_along_axis(table, at, axis=1).T for table in (nodes.x_mm, nodes.force_n))
+        x, f = (along_rows(table, at).T for table in (nodes.x_mm, nodes.force_n))
         with np.errstate(divide="ignore", invalid="ignore"):
             near, far = (f[0] - f[1]) / (x[0] - x[1]), (f[1] - f[2]) / (x[1] - x[2])
             end_mm = self._end_mm(nodes)
@@ -374,14 +374,11 @@ class Strokes:
         # what a hold that creeps adds or takes off follows no tangent
         beyond_mm = np.where(self.crept, 0.0, self.peak_mm - side.x_mm)
         at = [np.maximum(nodes.lengths - back, 0)[:, None] for back in (1, 2, 3, 4)]
-        x, f = (
-            [np.take_along_axis(table, each, axis=1)[:, 0] for each in at]
-            for table in (nodes.x_mm, nodes.force_n)
-        )
+        x, f = ([along_rows(table, each)[:, 0] for each in at] for table in (nodes.x_mm, nodes.force_n))
         window = np.nan_to_num(tangent.slope)
         noise_n = np.hypot(self.peak_noise_n, window * self.context.noise.position_mm)
         start = np.maximum(nodes.lengths - 1 - PEAK_NODES, 0)[:, None]
-        before_mm = x[0] - np.take_along_axis(nodes.x_mm, start, axis=1)[:, 0]
+        before_mm = x[0] - along_rows(nodes.x_mm, start)[:, 0]
         usual_mm = np.where(nodes.lengths > PEAK_NODES, before_mm / PEAK_NODES, 0.0)
         ends = Tip(np.stack(x, axis=1), np.stack(f, axis=1))
         more, more_u = _stop(ends, window, noise_n, usual_mm=usual_mm, steepest=0.0)
@@ -848,8 +845,8 @@ def _at_working_rate(nodes: Nodes, window: BoolArray) -> BoolArray:
     middle = np.cumsum(nodes.count, axis=1) - nodes.count / 2
     ahead = np.minimum(np.arange(nodes.x_mm.shape[1]) + reach, np.maximum(nodes.lengths - 1, 0)[:, None])
     behind = np.maximum(np.arange(nodes.x_mm.shape[1]) - reach, 0)
-    run = np.take_along_axis(nodes.x_mm, ahead, axis=1) - nodes.x_mm[:, behind]
-    time = np.take_along_axis(middle, ahead, axis=1) - middle[:, behind]
+    run = along_rows(nodes.x_mm, ahead) - nodes.x_mm.take(behind, axis=1)
+    time = along_rows(middle, ahead) - middle.take(behind, axis=1)
     rate = np.where(time > 0, run / np.where(time > 0, time, 1.0), 0.0)
     usual = row_sums(np.where(window, rate * nodes.count, 0.0)) / np.maximum(
         row_sums(np.where(window, nodes.count, 0.0)), 1.0
