@@ -323,6 +323,10 @@ def test_the_library_for_plots_comes_from_the_installed_package_with_its_licence
     assert "plotly.js" in script.text[:200]
     assert script.headers["content-encoding"] == "gzip"
     assert "MIT" in page.get("/library/licences").text
+    again = page.get("/library/plotly.min.js", headers={"If-None-Match": script.headers["etag"]})
+    assert (again.status_code, again.content) == (304, b"")  # a slow link carries it once
+    other = page.get("/library/plotly.min.js", headers={"If-None-Match": '"plotly-0.0.0"'})
+    assert other.text == script.text
 
 
 @pytest.mark.parametrize("address", ["/nothing", "/static/../app.py", "/static/%2e%2e/app.py", "/api/live"])

@@ -93,10 +93,14 @@ def driver():
     driver.quit()
 
 
-@pytest.fixture(params=[1280, 400])
+AT_BOTH_WIDTHS = pytest.mark.parametrize("browser", [1280, 400], indirect=True)
+"""For what a person clicks on at a desk and on a telephone."""
+
+
+@pytest.fixture
 def browser(driver, served, request):
-    """A browser with nothing ticked, at a desk and on a telephone; a complaint of it fails the test."""
-    driver.set_window_size(request.param, 900)
+    """A browser with nothing ticked, as wide as at a desk; a complaint of it fails the test."""
+    driver.set_window_size(getattr(request, "param", 1280), 900)
     driver.get(served + "/captures")
     until(driver, lambda: text(driver, "rows"))  # by then it has kept what was ticked, and does not again
     driver.execute_script("sessionStorage.clear()")
@@ -129,6 +133,7 @@ def opened(browser, address):
     until(browser, lambda: browser.execute_script("return document.readyState") == "complete")
 
 
+@AT_BOTH_WIDTHS
 def test_the_list_is_searched_and_sorted(browser, served) -> None:
     opened(browser, f"{served}/captures")
     until(browser, lambda: len(cells(browser, "rows", 1)) == ALL)
@@ -154,6 +159,7 @@ def test_names_with_markup_are_shown_as_text_everywhere(browser, served, named) 
         assert browser.find_elements(By.CSS_SELECTOR, "img[src=x]") == []
 
 
+@AT_BOTH_WIDTHS
 def test_a_capture_shows_its_figures_loops_and_cycles(browser, served, named) -> None:
     name = named["F-90-000"]
     opened(browser, f"{served}/capture?capture={name}")
@@ -180,6 +186,7 @@ def test_a_stretch_of_the_trace_is_fetched_anew(browser, served, named) -> None:
     assert "Every sample" in text(browser, "thinned")
 
 
+@AT_BOTH_WIDTHS
 def test_ticked_captures_are_overlaid_and_compared(browser, served) -> None:
     opened(browser, f"{served}/captures")
     until(browser, lambda: len(cells(browser, "rows", 1)) == ALL)
@@ -239,6 +246,7 @@ def test_batches_are_overlaid_as_means_with_ranges_in_the_chosen_units(browser, 
     browser.execute_script("localStorage.clear()")
 
 
+@AT_BOTH_WIDTHS
 def test_a_cycle_is_excluded_with_a_reason_and_the_page_says_so(browser, served, named) -> None:
     name = named["F-90-101"]
     opened(browser, f"{served}/capture?capture={name}")
@@ -261,6 +269,7 @@ def test_a_cycle_is_excluded_with_a_reason_and_the_page_says_so(browser, served,
     assert not any("slipped off" in cell for cell in cells(browser, "cycles", 7))
 
 
+@AT_BOTH_WIDTHS
 def test_a_header_is_amended_with_a_reason_and_the_record_is_shown(browser, served, named) -> None:
     name = named["F-90-102"]
     opened(browser, f"{served}/capture?capture={name}")
@@ -320,20 +329,26 @@ def test_each_question_is_answered_by_its_report_which_its_link_opens_again(
     until(browser, lambda: text(browser, "how").startswith(("Done", "Refused", "It failed", "The disk")))
     assert text(browser, "how").startswith("Done"), text(browser, "words")
     assert text(browser, "command").startswith(f"pressrig {question} ")
-    for scheme in ("light", "dark"):
-        assert serious_findings(browser, scheme) == {}
+    fits_and_passes_the_checker(browser)
     inside = text_of_report(browser)
     assert said in inside
     link, report = browser.current_url, at(browser, "page").get_attribute("src")
     opened(browser, report)  # by itself, as the checker does not look into its frame
-    for scheme in ("light", "dark"):
-        assert serious_findings(browser, scheme) == {}
-    assert browser.execute_script("return document.documentElement.scrollWidth <= window.innerWidth")
+    fits_and_passes_the_checker(browser)
     opened(browser, link)
     until(browser, lambda: browser.find_elements(By.NAME, next(iter(entries))))
     again = {name: browser.find_element(By.NAME, name).get_attribute("value") for name in entries}
     assert again == entries
     assert len(browser.find_elements(By.CSS_SELECTOR, "#names li")) == len(specimens)
+
+
+def fits_and_passes_the_checker(browser) -> None:
+    """Look at an answer by day at a desk and by night on a telephone."""
+    for width, scheme in ((1280, "light"), (400, "dark")):
+        browser.set_window_size(width, 900)
+        until(browser, lambda width=width: browser.execute_script("return innerWidth") == width)
+        assert browser.execute_script("return document.documentElement.scrollWidth <= window.innerWidth")
+        assert serious_findings(browser, scheme) == {}
 
 
 def text_of_report(browser) -> str:
@@ -345,6 +360,7 @@ def text_of_report(browser) -> str:
     return inside
 
 
+@AT_BOTH_WIDTHS
 def test_the_control_charts_of_the_rig_are_drawn(browser, served) -> None:
     opened(browser, f"{served}/ask")
     until(browser, lambda: browser.find_elements(By.LINK_TEXT, "Control charts"))
@@ -357,6 +373,7 @@ def test_the_control_charts_of_the_rig_are_drawn(browser, served) -> None:
     until(browser, lambda: browser.execute_script(width) > 300)
 
 
+@AT_BOTH_WIDTHS
 def test_a_question_that_is_refused_says_what_to_correct(browser, served, named) -> None:
     opened(browser, f"{served}/ask?form=report&capture={named['F-90-000']}")
     until(browser, lambda: browser.find_elements(By.NAME, "--units"))
@@ -378,6 +395,7 @@ def test_a_picture_of_each_plot_can_be_saved(browser, served, named, tmp_path, w
     assert "<svg" in next(tmp_path.glob("*.svg")).read_text(encoding="utf-8")[:200]
 
 
+@AT_BOTH_WIDTHS
 def test_the_way_by_keyboard_alone(browser, served) -> None:
     opened(browser, f"{served}/captures")
     until(browser, lambda: len(cells(browser, "rows", 1)) == ALL)

@@ -325,10 +325,14 @@ async def docs() -> FileResponse:
 
 
 @pages.get("/library/plotly.min.js")
-def plots() -> Response:
-    """Serve the library that draws the plots, from the installed package."""
-    headers = {"Content-Encoding": "gzip", "Cache-Control": "no-cache"}
-    return Response(_plots_packed(), media_type="text/javascript", headers=headers)
+def plots(request: Request) -> Response:
+    """Serve the library that draws the plots, from the installed package, to browsers that lack it."""
+    tag = f'"plotly-{_plots_package().version}"'
+    headers = {"Cache-Control": "no-cache", "ETag": tag}
+    if tag in request.headers.get("If-None-Match", ""):
+        return Response(status_code=304, headers=headers)
+    packed = headers | {"Content-Encoding": "gzip"}
+    return Response(_plots_packed(), media_type="text/javascript", headers=packed)
 
 
 @pages.get("/library/licences")
