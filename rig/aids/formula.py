@@ -13,12 +13,8 @@ class Formula:
 
     Parameters
     ----------
-    formula
-        As text, its symbols explained.
     source
         Textbook or standard, "recalled" where from memory, or `COMMON_PRACTICE`.
-    limits
-        Where it does not hold.
     """
 
     gives: str

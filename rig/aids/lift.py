@@ -68,8 +68,6 @@ class Weighed:
         Scale readings under the near and the far rest; one of them may be None if the mass is known.
     mass_g
         Of the whole piece; None where both readings are there, whose sum it is.
-    span_mm
-        Distance between the supports.
     offset_mm
         From the near end of the piece to the near rest; lengths count from that end.
     """
@@ -106,8 +104,6 @@ class LiftArm:
         Of the arm itself, its centre from the joint.
     angle_deg
         From level; a level arm is the worst.
-    grip_torque_n_mm, joint_torque_n_mm
-        What grip and joint can hold; None if not said.
     """
 
     grip_at_mm: Measured
@@ -135,10 +131,6 @@ class LiftAnswer:
     ----------
     mass_g, centre_mm
         Of the piece, its centre from the near end.
-    joint_torque_n_mm
-        At the arm's joint.
-    grip_margin, joint_margin
-        Available over needed.
     misfit_g
         Sum of both readings minus the mass, where all three are known.
     """
@@ -174,11 +166,6 @@ def answer_lift(
     weighed: Weighed, arm: LiftArm | None = None, gravity_m_per_s2: Measured = STANDARD_GRAVITY_M_PER_S2
 ) -> LiftAnswer:
     """Return centre of mass, torques and margins.
-
-    Parameters
-    ----------
-    arm
-        None leaves the torques out.
 
     Raises
     ------

@@ -74,18 +74,12 @@ class Nip:
 
     Parameters
     ----------
-    force_n
-        Wanted normal force.
     wheels_mm
         Radius of the wheel against a plate, or radii of the two wheels.
-    friction
-        Coefficient between wheel and piece.
     mass_g
         Of a piece; None leaves the speed that friction can give unsaid.
     inertia
         Moment of inertia over m r^2, for a piece that rolls along a plate.
-    rim_mm_per_s
-        Speed of the rims; None leaves the no-slip bound unsaid.
 
     Raises
     ------
@@ -152,8 +146,6 @@ class NipAnswer:
     ----------
     figures
         Over all pieces, by the names of `QUANTITIES`, and `force_at_gap_n` at the mean gap.
-    needed_friction
-        Coefficient above which the nip draws a piece in by itself.
     grip_n
         Friction of one side of the nip, for one piece at the mean gap.
     travel_mm, patch_mm, plate_patch_mm
@@ -161,8 +153,6 @@ class NipAnswer:
     friction_speed_mm_per_s
         Most that friction gives to a piece that enters at rest: with the full force all along, and with the
         force as it grows and falls along the way; None without a mass.
-    no_slip_mm_per_s
-        Speed of a piece that does not slip; None without a rim speed.
     adjustment
         How much the gap has to be adjustable: between batch means, and so that nearly every piece is held at
         the wanted force; None where that cannot be had.

@@ -45,8 +45,6 @@ class RateTrend:
         Growth of the natural logarithm of the force per tenfold rate; 0.05 is about 5 %.
     pieces
         That were squeezed at two rates or more.
-    lowest_mm_per_s, highest_mm_per_s
-        Rates that were measured.
     """
 
     per_decade: float

@@ -97,13 +97,7 @@ class PulledPiece:
 
 @dataclass(frozen=True, slots=True)
 class PullTrend:
-    """How the peak changes from pull to pull on one piece.
-
-    Parameters
-    ----------
-    low, high
-        Ends of its 95 % interval; None with fewer than three pulls.
-    """
+    """How the peak changes from pull to pull on one piece."""
 
     change_pct: float
     low: float | None

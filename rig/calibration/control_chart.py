@@ -52,17 +52,7 @@ class Known:
 
 @dataclass(frozen=True, slots=True)
 class ChartLimits:
-    """Where values and moving ranges may lie.
-
-    Parameters
-    ----------
-    mean, lower, upper
-        Of values.
-    mean_range, largest_range
-        Of moving ranges.
-    learnt_from
-        How many values these rest on.
-    """
+    """Where values and moving ranges may lie."""
 
     mean: float
     lower: float
@@ -80,8 +70,6 @@ class Judgement:
     ----------
     reasons
         Why it is outside, a sentence each; none if it is inside.
-    notes
-        What is worth a word without being outside.
     limits
         None while they are being learnt.
     moving_range
@@ -106,8 +94,6 @@ def learnt_limits(values: Sequence[float], baseline: int = BASELINE) -> ChartLim
     ----------
     values
         In their order, at least two in the baseline.
-    baseline
-        How many of them are learnt from.
 
     Returns
     -------

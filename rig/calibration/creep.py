@@ -49,8 +49,6 @@ class CreepResult:
     ----------
     load
         From zero to the beginning of the hold, in the unit of what was given.
-    creep
-        From the hold's beginning to its end.
     per_decade
         Per tenfold time since the load was put on; None where the hold is too short for it.
     zero_return

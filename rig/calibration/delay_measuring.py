@@ -75,8 +75,6 @@ class TimedPress:
 
     Parameters
     ----------
-    speed_mm_per_s
-        Mean of both strokes.
     rate_per_s
         How much of its energy a press seems to lose for each second of delay.
     loss_before_pct, loss_after_pct
@@ -96,8 +94,6 @@ class DelayMeasurement:
 
     Parameters
     ----------
-    delay
-        The whole delay, with its uncertainty and evidence.
     interval_s
         Half its 95 % interval.
     loss_pct

@@ -47,8 +47,6 @@ class PolynomialFit:
 
     Parameters
     ----------
-    degree
-        1, 2 or 3.
     centre, half_range
         Middle of the x of the readings, and half their range: t = (x - centre) / half_range.
     scaled_terms, scaled_covariance
@@ -143,8 +141,6 @@ class LackOfFit:
     ----------
     f, p
         Variance ratio, and the probability that chance exceeds it.
-    fit_degrees, repeat_degrees
-        Degrees of freedom of the lack of fit and of the repeats.
     """
 
     f: float

@@ -44,8 +44,6 @@ class ReferenceFacts:
 
     Parameters
     ----------
-    text
-        Name and certificate; empty if not stated.
     relative_u
         Standard uncertainty over value; None if it was not stated.
     absolute_u
@@ -84,13 +82,7 @@ class ReferenceFacts:
 
 @dataclass(frozen=True, slots=True)
 class Surroundings:
-    """Where and in what air masses are used.
-
-    Parameters
-    ----------
-    gravity
-        None where masses are not used.
-    """
+    """Where and in what air masses are used."""
 
     gravity: Gravity | None = None
     air_kg_per_m3: float = AIR_KG_PER_M3
@@ -103,8 +95,6 @@ class ChannelCalibration:
 
     Parameters
     ----------
-    table
-        The readings, of which `used` were fitted.
     used
         Indices into the table's readings, in the order of the residuals.
     figures

@@ -85,8 +85,6 @@ class Block:
     ----------
     stiffness_n_per_mm
         Its own; infinite if it is taken as rigid.
-    relative_u
-        Standard uncertainty of the stiffness over its value.
     """
 
     stiffness_n_per_mm: float = math.inf
@@ -120,8 +118,6 @@ class FrameMeasurement:
         Give on both strokes in steps of force, means of the presses, shape (steps,).
     loop_mm
         Widest distance between the strokes at a knot.
-    residual_mm
-        Root mean square distance of the steps' means from the curve.
     """
 
     frame: Frame

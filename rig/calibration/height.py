@@ -54,10 +54,6 @@ class PlatenContact:
         Standard uncertainty that the position's smallest step leaves, the same at each repeat.
     zero_u_mm
         The part of `u_mm` that comes from the force zero.
-    per_newton_mm
-        Slope of position against force there.
-    speed_mm_per_s
-        Of the platen there.
     """
 
     position_mm: float
@@ -74,12 +70,8 @@ class HeightPart:
 
     Parameters
     ----------
-    u_mm
-        Standard uncertainty; None where it cannot be given.
     counts
         Whether it enters the sum; one that does not is in another row already, or goes out.
-    why
-        How it was had, or why it is empty or does not count.
     """
 
     source: str

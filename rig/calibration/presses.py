@@ -64,8 +64,6 @@ class Press:
         Index of the middle of the deepest stretch.
     free_force_n, free_position_mm
         Noise without load, standard deviations of single values.
-    recording
-        Which one it was cut from, counted from 1.
     """
 
     time_s: FloatArray

@@ -64,8 +64,6 @@ class Share:
     ----------
     source
         "references", "off-centre load", "stability" and the like.
-    relative_u
-        Standard uncertainty over value.
     degrees_of_freedom
         Infinite where it was not estimated from few readings.
     absolute_u, least

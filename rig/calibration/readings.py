@@ -59,16 +59,12 @@ class Reading:
     ----------
     reference
         In kg, N or mm, as its column says.
-    counts
-        What the converter said.
     run
         Readings of one run share a zero.
     place
         Of an off-centre load; empty for the centre.
     falling
         Whether it was reached from a larger reference (of a position: going back).
-    line
-        Of the table; 0 where there is none.
     """
 
     reference: float
@@ -92,10 +88,6 @@ class ReadingTable:
     ----------
     quantity, unit
         "mass" in kg, "load" in N, "travel" or "block" in mm.
-    readings
-        In the order of the table.
-    where
-        Name of the table, for refusals.
     directed
         Whether a row says from which side its reference was approached.
     """
@@ -118,8 +110,6 @@ def force_table(text: str, where: str) -> ReadingTable:
     ----------
     text
         The table, in any dialect that `rig.tables` reads; lines that begin with # are for people.
-    where
-        Its name, for refusals.
 
     Raises
     ------
@@ -211,8 +201,6 @@ def refuse_wrong_ways(table: ReadingTable, values: Sequence[float], *, reversed_
 
     Parameters
     ----------
-    table
-        The readings.
     values
         What they stand for in N or mm, in the same order.
     reversed_way

@@ -42,8 +42,6 @@ class Gravity:
     ----------
     m_per_s2, relative_u
         Value, and its relative standard uncertainty.
-    source
-        Where it is from, in words.
     """
 
     m_per_s2: float
@@ -149,10 +147,6 @@ def mass_load_n(
     ----------
     mass_kg
         Conventional mass, as on a certificate, or true mass with its own density.
-    gravity_m_per_s2
-        Where the rig stands.
-    air_kg_per_m3, mass_kg_per_m3
-        Densities.
 
     Examples
     --------
@@ -181,8 +175,6 @@ def reference_u(text: str, unit: str, largest: float) -> tuple[float, float]:
     ----------
     text
         In per cent ("0.05 %"), or absolute ("5 mN").
-    unit
-        N or mm.
     largest
         Largest reference, in `unit`.
 

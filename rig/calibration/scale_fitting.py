@@ -68,10 +68,6 @@ class FittedScale:
 
     Parameters
     ----------
-    scale
-        With its uncertainty, without a record.
-    misfit
-        Comparison of the curve with repeats; None without them.
     values, counts
         What was fitted, shape (n,).
     """
@@ -171,17 +167,7 @@ def fit_readings(
     degree: int | None,
     zero_counts: float | None = None,
 ) -> FittedScale:
-    """Fit a scale to some readings of a table, of which refusals name the place.
-
-    Parameters
-    ----------
-    table, used
-        The readings, and the indices of those that are fitted.
-    values
-        References of all readings, in `unit`.
-    unit, degree, zero_counts
-        As for `fit_scale`.
-    """
+    """Fit a scale to some readings of a table, of which refusals name the place."""
     readings = [table.readings[index] for index in used]
     try:
         return fit_scale(

@@ -32,8 +32,6 @@ class ScaleUncertainty:
     covariance
         Of the values that the terms contribute at `unit_counts`, straight term first, in the square of the
         channel's unit: a table of as many rows as there are terms.
-    shares
-        Further parts in proportion to the value.
     """
 
     unit_counts: float
@@ -50,8 +48,6 @@ class Scale:
     ----------
     per_count
         Newtons or millimetres per count at zero; negative where the sensor is mounted the other way round.
-    zero_counts
-        Reading that means zero.
     bends
         Further terms, per count squared and cubed; none for a straight scale.
     uncertainty

@@ -24,8 +24,6 @@ def variance_factor(chi_squared: float, degrees_of_freedom: int) -> tuple[float,
     ----------
     chi_squared
         Sum of squared residuals over the variances that noise and resolution explain.
-    degrees_of_freedom
-        Of these residuals.
     """
     # presses differ by more than noise: their own scatter alone, else both, weighted by their freedom
     if more_than_noise(chi_squared, degrees_of_freedom):

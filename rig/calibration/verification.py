@@ -115,8 +115,6 @@ class VerificationReferences:
         A sentence each: which reference, which certificate, of which day. A class is stated only with one.
     relative_u
         Standard uncertainty of a load over the load; None if it was not stated.
-    absolute_n
-        Standard uncertainty that is the same at every load.
     """
 
     certificates: tuple[str, ...] = ()
@@ -134,8 +132,6 @@ class LoadErrors:
 
     Parameters
     ----------
-    indicated_n
-        Mean reading of the rising runs.
     q, b, v, a
         Accuracy, repeatability, reversibility, resolution; None where they cannot be had.
     u_q, degrees_of_freedom
@@ -193,8 +189,6 @@ class ClassOutcome:
     ----------
     lowest_n
         Lowest verified force from which every limit is kept up to the largest; None if there is none.
-    failures
-        Limits that were passed, the largest load first.
     """
 
     limits: ClassLimits
@@ -221,8 +215,6 @@ class Verification:
         How far down each class holds, the best first.
     missing
         Why no class may be stated, however small the errors; empty if one may be.
-    notes
-        Why a field is empty, and what a reader has to be told.
     sense
         In which the loads worked; those of tension are given without their sign.
     """

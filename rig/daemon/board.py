@@ -124,10 +124,6 @@ class Board:
     ----------
     calibration
         What a count is; what is not calibrated is not shown.
-    limits
-        Where the rig trips; None for a rig without a drive.
-    clock
-        Wall time in seconds.
     """
 
     def __init__(

@@ -90,8 +90,6 @@ def serve(
 
     Parameters
     ----------
-    page
-        Where the page is served; None for no page.
     stop_asked
         A file descriptor that gives a byte for every wish to stop; each halts the platen.
     lock_places, socket_folders

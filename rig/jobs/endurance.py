@@ -74,15 +74,7 @@ TELL_S = 0.2
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Endured(Recorded):
-    """How an endurance run ended.
-
-    Parameters
-    ----------
-    doubtful
-        Cycles that were cut short, and are not counted.
-    exact
-        False where cycles may have been done without a record.
-    """
+    """How an endurance run ended."""
 
     done: int
     doubtful: int

@@ -43,8 +43,6 @@ class Guidance:
     ----------
     place, passes, action
         Step of the method, pass of each repeat around it, and the kind of action.
-    hint
-        What to do right now.
     target_mm, target_n
         Deflection or force to reach; a gap is below zero.
     deflection_mm
@@ -55,8 +53,6 @@ class Guidance:
         Towards the target, and as the method asks; None where nothing is to be moved.
     share
         Of this step that is done, 0 to 1.
-    presses_done, presses
-        Of the whole method.
     before
         How the stroke before was, in words; empty before the first.
     """
@@ -108,8 +104,6 @@ def instruction_of(action: Action, free_height_mm: float | None, deflection_mm: 
 
     Parameters
     ----------
-    free_height_mm
-        For the per cent; None leaves them out.
     deflection_mm
         Where the platen stands as the action begins; None before a contact was found.
     """

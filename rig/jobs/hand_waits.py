@@ -30,15 +30,7 @@ much."""
 
 
 class HoldWait:
-    """Follows a wait under load.
-
-    Parameters
-    ----------
-    since_s
-        Device time from which it counts.
-    contact_mm
-        From which deflection counts.
-    """
+    """Follows a wait under load; times are the device's."""
 
     def __init__(self, duration_s: float, since_s: float, contact_mm: float) -> None:
         self._duration_s, self._since_s, self._contact_mm = duration_s, since_s, contact_mm
@@ -98,8 +90,6 @@ class RestWait:
     ----------
     until_s
         Device time of its end.
-    since_s
-        Device time of its begin.
     check_n
         A force above which the platen still presses.
     """

@@ -53,8 +53,6 @@ class HeightJob(Job):
 
     Parameters
     ----------
-    surfaces
-        In the order of their contact checks.
     bare, bare_mm
         Captures of bare contact checks made before and where those met; empty and None if they are made now.
     works_out

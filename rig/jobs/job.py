@@ -115,8 +115,6 @@ class Watch:
         Called with the text of a step off the rig, from a thread of its own; returns when the person is done.
     tell
         Called with the step that begins, and how far the recording is.
-    see
-        Called with every delivery that was taken.
     began
         Called with the capture's folder once it is there.
     guide
@@ -163,10 +161,6 @@ class Standing:
 
     Parameters
     ----------
-    by_hand
-        Whether it cannot move its platen.
-    stop_cause
-        Of a stop that its device has latched, in words.
     largest_force_n
         A hand is warned above it; None for the rig's own limit.
     """

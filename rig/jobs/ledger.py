@@ -27,8 +27,6 @@ class Intent:
     ----------
     first_cycle, cycles
         Number of its first cycle in the whole run, and how many are wanted.
-    by
-        Who counts them.
     boot_id, request_before
         Of the device, and its last motion request before this block.
     """
@@ -47,8 +45,6 @@ class Settled:
 
     Parameters
     ----------
-    how
-        Whose count it is, in words.
     doubtful
         Number, in the whole run, of the cycle that was under way when the block was cut short, which was
         perhaps partly done and is not counted; None if there is none.
@@ -69,8 +65,6 @@ def settle(intent: Intent, state: State | None, heard: int) -> Settled:
     ----------
     state
         The device's own word, asked for before anything else was moved; None if it cannot be had.
-    heard
-        Cycles of the block that were heard to have finished.
     """
     heard = min(heard, intent.cycles)
     if intent.by == "host":
@@ -116,8 +110,6 @@ class Ledger:
     ----------
     exact
         False once a block had to be settled without the device's own count.
-    open
-        A block that was begun and not settled.
     heard
         Cycles of the open block that were heard to have finished.
     """

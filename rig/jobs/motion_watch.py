@@ -109,8 +109,6 @@ class IntendedMotion:
         `press` ends at a force; `release` goes away from what is pressed too hard; `stand` is no motion.
     target_mm
         Where it ends; of a press the position limit, of a cycle its upper end; None: home, or stand.
-    low_mm
-        Lower end of a cycle.
     goal_n
         Force that ends a press.
     time_s, cycle_s
@@ -137,8 +135,6 @@ class MotionWatch:
 
     Parameters
     ----------
-    home_mm
-        Position of home on the rig's own scale.
     noise_n
         Standard deviation of the force at rest, where the converter resolves it; else 0.
     rising_n_per_s

@@ -54,8 +54,6 @@ class StopRule:
     ----------
     seconds
         Length in device time.
-    cycles
-        Number of cycles that have closed.
     """
 
     seconds: float | None = None

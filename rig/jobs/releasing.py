@@ -64,8 +64,6 @@ def perform_release(bench: Bench, rig: RigLimits, *, away_mm: float = USUAL_AWAY
     ----------
     bench
         Its rig is left disarmed.
-    away_mm
-        How far, as far as the travel allows.
 
     Raises
     ------

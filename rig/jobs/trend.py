@@ -66,17 +66,11 @@ class Trend:
     ----------
     stiffness
         Column whose fall is the loss of stiffness.
-    reference_after
-        Cycles before the reference.
     reference
         From before a break in the run; None: it is still to be taken.
-    on_rows
-        Called with the columns of the cycles that were measured.
 
     Attributes
     ----------
-    reference, standing
-        None until there are cycles enough.
     empty_squeezes
         Squeezes of this block that were counted in the samples analysed so far, without a contact in them.
     """

@@ -68,8 +68,6 @@ class Pan:
 
     Parameters
     ----------
-    source
-        In words, for the register.
     g_per_unit
         Grams for one unit of the channel: a unit of mass, of force, or newton for counts.
     step_g
@@ -191,10 +189,6 @@ class RestFinder:
     ----------
     level
         The rest that goes on, or that went on last; None before the first.
-    moving
-        Whether the newest readings do not rest.
-    hint
-        Why they do not, where that was looked at.
     """
 
     def __init__(self, rule: PlateauRule, step_g: float | None) -> None:

@@ -46,13 +46,7 @@ CREEP_MM_PER_S = 0.1
 
 
 def hand_limits(largest_force_n: float | None = None) -> RigLimits:
-    """Return what a hand can do, in the form of a rig's limits: any travel, and the force only if stated.
-
-    Parameters
-    ----------
-    largest_force_n
-        Above which a person is warned; None if not stated.
-    """
+    """Return what a hand can do, in the form of a rig's limits: any travel, and the force only if stated."""
     return RigLimits(
         travel_mm=(-math.inf, math.inf),
         speed_mm_per_s=HAND_SPEED_MM_PER_S,

@@ -32,8 +32,6 @@ class DoneAction:
 
     Parameters
     ----------
-    action
-        Its kind, as the events call it.
     begin_us, end_us
         Device time of the last sample before it began, and before its end was known.
     until_us
@@ -54,14 +52,8 @@ class Course:
 
     Attributes
     ----------
-    kept
-        Those from which something may be read.
     presses
         Begin and end of every press in microseconds, the kept ones included.
-    released_us
-        Begin of the watch over a recovery; None if there was none.
-    finished
-        Whether every action that began has ended.
     """
 
     kept: list[DoneAction] = field(default_factory=list)

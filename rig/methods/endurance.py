@@ -58,8 +58,6 @@ class Squeeze:
     ----------
     gap_mm
         How far back; zero is the contact.
-    hold_s, rest_s
-        At depth, and after the return.
     """
 
     place: Place
@@ -82,8 +80,6 @@ class Until:
     ----------
     time_s
         Device time since the first squeeze.
-    stiffness_loss_pct
-        The secant stiffness has fallen by so much of the reference.
     set_limit
         The contact has moved by so much: mm, or % of the free height.
     """
@@ -102,8 +98,6 @@ class EndurancePlan:
     ----------
     block
         Cycles whose intent is on disk before they are begun.
-    reference_after
-        Cycles before the reference of the criteria.
     goes_on
         Whether it goes on by itself after the link or the host was lost.
     restart_within_s

@@ -75,10 +75,6 @@ class HeightPlan:
         The small force at which the height is reported, and the larger one beside it.
     gap_mm, rest_s
         How far the platen goes back between contact checks, and how long it rests there.
-    platen_stiffness_n_per_mm
-        Of the bare platens: what the overshoot is reckoned with.
-    expected_mm
-        About how high the piece is; None if not stated.
     """
 
     contact_n: float = 0.05

@@ -81,8 +81,6 @@ class Outcome:
         Of `REPORTABLE`; no unit for a ratio.
     value, u
         With its standard uncertainty; None where it cannot be had.
-    why
-        Why it, or its uncertainty, cannot be had; empty otherwise.
     how
         Whose arithmetic it is, and what is to be known about it.
     freedom

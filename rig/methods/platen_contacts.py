@@ -71,8 +71,6 @@ class Passage:
         Standard uncertainty left by the position's smallest step.
     zero_u_mm
         Part of the uncertainty that comes from the force zero.
-    speed_mm_per_s
-        Of the platen there.
     """
 
     position_mm: GaugedValue
@@ -87,12 +85,8 @@ class PlatenReading:
 
     Parameters
     ----------
-    at_contact, at_top
-        Where it passed the small force, and the greater one.
     zero_s, level_n
         Middle of the first half of the way to the contact check, and the mean force over that half.
-    noise_n
-        Standard deviation of the force in its approach.
     approach
         Its samples up to the greatest force, the zero taken off.
     """
@@ -197,11 +191,6 @@ def split_contact_checks(stretch: Stretch, top_n: float) -> Iterator[Stretch]:
 
     Each goes from the deepest point without load before it to the end of its load. The recording must begin
     without load.
-
-    Parameters
-    ----------
-    top_n
-        The greater force, which every contact check reaches.
 
     Raises
     ------

@@ -136,8 +136,6 @@ def compression_sets(
 
     Parameters
     ----------
-    free_height_mm, recovered_height_mm
-        Before, and after the piece was released.
     spacer_height_mm
         Height that it was held at; without it only the set of the free height can be told.
 

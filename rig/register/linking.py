@@ -43,12 +43,8 @@ class Linked:
 
     Parameters
     ----------
-    attached
-        Captures now attached, by folder and specimen.
     moved
         Folders of captures that were attached before under another folder.
-    conflicts
-        Captures that were not attached.
     """
 
     attached: tuple[tuple[str, str], ...]
@@ -65,8 +61,6 @@ def plan_links(
 
     Parameters
     ----------
-    specimens
-        All of the register, by id.
     add
         Enter specimens that are not known, unless one is spelt nearly so.
 

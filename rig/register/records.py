@@ -59,8 +59,6 @@ class Record:
         Day or time at which it held, in ISO form.
     corrects
         Number of the record that this one stands for; None for a new fact.
-    number, written
-        Given by the register: its number, and when it was written.
 
     Raises
     ------
@@ -116,8 +114,6 @@ def corrected(record: Record, reason: str, **fields: str | float | None) -> Reco
 
     Parameters
     ----------
-    record
-        The one that is wrong, as the register gave it.
     fields
         What is right: of `Record`, such as value=37.4.
 

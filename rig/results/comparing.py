@@ -43,8 +43,6 @@ class ComparedPieces:
 
     Parameters
     ----------
-    bands
-        Mean curve of each group that has curves.
     curve_differences
         Of each other group less the first.
     drifts

@@ -113,14 +113,8 @@ class CaptureFacts:
         Name as in `PieceResult.capture`, and the capture's own id.
     cycles, left_out
         Cycles in the means, and cycles that are not: flagged, or conditioning.
-    free_height_mm
-        That compression counts from; None where it is not known.
     calibration, made, expires
         Name and identity of the calibration, the day it was made and the last day on which it holds.
-    notes, warnings
-        Of the header, and of header and analysis.
-    recovery
-        Contact checks after release, in order of time.
     contact_mm, contact_u_mm
         Position of the first contact at the contact force, and its standard uncertainty.
     position_zero
@@ -187,8 +181,6 @@ class ComparableSet:
         How it was measured, by name; ends of a range where numbers lie close.
     groups
         By batch and state: results, one a capture.
-    figures
-        By group, then by quantity.
     height_mm
         Mean free height of its pieces; None where it is not known for all of them.
     compression, gap
@@ -223,10 +215,6 @@ class DesignSheet:
 
     Parameters
     ----------
-    sets
-        Of captures that are equal, in order of time.
-    sizes
-        By batch, then by quantity: mass and sizes of the pieces.
     recovery, unlike_recovery
         Set that is left after release, by group; and sentences about groups whose contact checks were too
         different.
@@ -234,8 +222,6 @@ class DesignSheet:
         Names of captures and pieces whose notes say that the numbers are invented.
     missing
         Sentences: what was not measured, and what would give it.
-    supplier, revision
-        Of the pieces and of their drawing; empty where not given.
     """
 
     title: str
@@ -315,8 +301,6 @@ def design_sheet(
         What is known of the pieces, those too that were not pressed.
     margins
         By quantity: the largest difference between groups that does not matter.
-    although
-        Names of circumstances that may differ within a set.
     strict
         List captures by hand separately as soon as their speeds differ as a drive's may not.
 

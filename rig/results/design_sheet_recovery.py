@@ -29,15 +29,7 @@ TIMES_ALIKE = 0.05
 
 @dataclass(frozen=True, slots=True)
 class RecoveryFigures:
-    """Set that is left in the pieces of a group so long after their release.
-
-    Parameters
-    ----------
-    letter, group
-        Set of captures that are equal, and group within it.
-    after_s
-        Mean time after release, in s.
-    """
+    """Set that is left in the pieces of a group so long after their release."""
 
     letter: str
     group: str
@@ -58,8 +50,6 @@ def recovery_figures(
 
     Parameters
     ----------
-    groups
-        Results by letter of the set and name of the group.
     contact_checks
         In order of time, by capture.
 

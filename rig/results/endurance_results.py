@@ -24,10 +24,6 @@ class EnduranceReport:
 
     Attributes
     ----------
-    cycles, doubtful, exact
-        Counted; cut short and not counted; whether the count is certain.
-    reason
-        Why the squeezing ended; None if it never did.
     set_mm, stiffness_loss_pct
         At the end of the squeezing, against its beginning; None where it is not known.
     """

@@ -35,15 +35,7 @@ MOST_SAMPLES = 20_000_000
 
 @dataclass(frozen=True, slots=True)
 class CheckedSurface:
-    """Contact checks of one surface in one capture.
-
-    Parameters
-    ----------
-    readings
-        Contact checks that could be read, in order.
-    calibration
-        With which they were read, for the capture's channels.
-    """
+    """Contact checks of one surface in one capture."""
 
     name: str
     header: CaptureHeader

@@ -56,8 +56,6 @@ class PulledCapture:
 
     Parameters
     ----------
-    pulls
-        As they were read, flagged ones too.
     reach_n
         Largest pull that the force was compared with; infinite if its scale was not measured.
     """

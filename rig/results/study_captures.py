@@ -38,8 +38,6 @@ class Trials:
     ----------
     columns
         piece, appraiser, trial, value, and perhaps kind and capture, each of n entries.
-    quantity
-        Name of the column of values, its unit in it.
     where, lines
         Names the table in a refusal, and the line of each row.
     """

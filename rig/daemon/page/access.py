@@ -83,8 +83,6 @@ class AccessRules:
     any_address
         Whether any numeric address counts as this machine: for listening at all addresses. A name on the
         net can be pointed at this machine, a numeric address cannot.
-    token
-        What has to be given first; None for nothing.
     """
 
     names: frozenset[str]

@@ -142,8 +142,6 @@ def make_app(
 
     Parameters
     ----------
-    link
-        The daemon; None for pages without a rig.
     others, others_static
         Routes of further pages, and the folder of what these pages load.
 
