@@ -64,7 +64,10 @@ def calculator(
     data = calculator_data(groups, heights_mm, height_mm)
     if not data["groups"]:
         return None
-    start_mm = 0.75 * height_mm
+    # three quarters of the height, or halfway to where some piece was pressed no further
+    curves = [curve for group in data["groups"] for curve in group["pieces"]]
+    narrowest = max(curve["height"] - curve["deflection"][-1] for curve in curves)
+    start_mm = 0.75 * height_mm if narrowest < 0.75 * height_mm else (height_mm + narrowest) / 2
     text = json_visible(json.dumps(data, allow_nan=False, ensure_ascii=False, separators=(",", ":")))
     # a script element ends at the first "</", wherever it stands
     text = text.replace("<", "\\u003c")

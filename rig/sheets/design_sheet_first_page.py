@@ -31,7 +31,7 @@ CAUTIONS = (
     "A nip draws in fingers, hair and sleeves, and a squeezed part stores energy and springs back when it "
     "slips: guard it, and stop the machine before you reach in. A risk assessment by someone competent "
     "and local rules come first.",
-    "These forces are for flat platens at the stated rate. Rollers squeeze faster over a smaller area, cold "
+    "These forces are for flat platens at this rate. Rollers squeeze faster over a smaller area, cold "
     "parts are stiffer and moulds differ: make the gap adjustable.",
 )
 
@@ -86,8 +86,20 @@ def first_page(sheet: DesignSheet, *, picture: Picture | None, units: str = BOTH
         form = calculator(comparable.groups, comparable.stands_mm, comparable.height_mm, us=units == US)
     if form is not None:
         blocks.append(form)
-    blocks.append(Points(CAUTIONS))
+    blocks.append(Points((_how_measured(sheet, comparable), *CAUTIONS)))
     return tuple(blocks)
+
+
+def _how_measured(sheet: DesignSheet, comparable: ComparableSet) -> str:
+    """Return at what rate, at what temperature and after how many squeezes the figures hold."""
+    stated = comparable.circumstances
+    cycles = sorted({capture.cycles + capture.left_out for capture in sheet.captures})
+    count = " to ".join(dict.fromkeys(str(number) for number in (cycles[0], cycles[-1])))
+    return (
+        f"Measured at a rate of {stated.get('rate', UNSTATED)}; temperature "
+        f"{stated.get('temperature', UNSTATED)}; {count} squeeze{'s' * (count != '1')} per capture "
+        f"(conditioning: {stated.get('conditioning', UNSTATED)})."
+    )
 
 
 def photo_name(place: int, photo: Photo) -> str:
@@ -144,18 +156,24 @@ def _force_sentences(comparable: ComparableSet) -> Iterator[str]:
     for group, rows in comparable.compression.items():
         if not rows:
             continue
-        row = next((row for row in rows if row.compression_pct == KEY_PCT), rows[-1])
+        # the deepest rows hold only the pieces that took least set
+        most = max(row.loading.n for row in rows)
+        deepest = [row for row in rows if row.loading.n == most][-1]
+        key = [row for row in rows if row.compression_pct == KEY_PCT and 2 * row.loading.n > most]
+        row = key[0] if key else deepest
         force = row.loading
         where = (
             f"{row.compression_pct:g} % compression (gap {row.gap_mm:.1f} mm)"
             if row.compression_pct is not None
             else f"a deflection of {row.deflection_mm:.1f} mm"
         )
+        basis = counted(force.n, "piece")
         sentence = f"{group}: {rounded(force.mean, force_u(force))} N at {where}"
         if force.most_from is not None and force.tolerance_high is not None:
             ends = _ends_words(force.most_from, force.tolerance_high, "N", spread_u(force))
             sentence += f"; {force.content_pct:g} % of pieces lie within {ends}"
-        yield f"{sentence} ({counted(force.n, 'piece')})."
+            basis = f"{force.confidence_pct:g} % confidence, {basis}"
+        yield f"{sentence} ({basis})."
         return
 
 
@@ -193,7 +211,7 @@ def _key_figures(
     for group in groups:
         pieces = {(result.batch, result.piece) for result in comparable.groups[group]}
         heads.append(f"{group} ({len(pieces)})")
-    return PageTable("Key figures: mean over pieces (number of pieces)", ("", *heads), tuple(rows))
+    return PageTable("Key figures: mean ± 95 % (number of pieces)", ("", *heads), tuple(rows))
 
 
 def _figure(sheet: DesignSheet, comparable: ComparableSet, group: str, name: str, units: str) -> str:
@@ -210,8 +228,13 @@ def _figure(sheet: DesignSheet, comparable: ComparableSet, group: str, name: str
         if name in LOSSES and low is not None and high is not None and low <= 0 <= high:
             return _below(max(-low, high), quantity(name).unit, units)
         if found is not None and isfinite(found.mean):
-            u = interval_of(found, results)[2]
+            low, high, u = interval_of(found, results)
             metric, us = rounded(found.mean, u), us_words(found.mean, quantity(name).unit, u).split(" ")[0]
+            if low is not None and high is not None:
+                half = (high - low) / 2
+                metric = f"{metric} ± {rounded(half, u)}"
+                factor = us_factor(quantity(name).unit) or 1.0
+                us += f" ± {rounded(factor * half, factor * u)}" if us != NOTHING else ""
             if us == NOTHING or units == METRIC:
                 return metric
             return us if units == US else f"{metric}\n{us}"
@@ -257,7 +280,7 @@ def _tables(comparable: ComparableSet, groups: Sequence[str], system: str) -> Co
         for row in tables.gap_at_force
     )
     content = next((row.loading.content_pct for rows in rows_at.values() for row in rows.values()), 90.0)
-    small = f"mean; small: {content:g} % of pieces"
+    small = f"mean; small: {content:g} % of pieces, 95 % confidence"
     left = PageTable(f"Force at a gap, {force}: {small}", (f"gap, {length}", *groups), at_gap)
     headings = (f"force, {force}", *groups, "adjust over")
     right = PageTable(f"Gap for a force, {length}: {small}", headings, at_force)

@@ -7,6 +7,7 @@ captures by number, which every table names. Cost: nothing.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
 from datetime import date
@@ -74,8 +75,11 @@ CAUTIONS = (
     "A fixed gap squeezes taller pieces harder, and pieces with a permanent set less. For a fixed gap use "
     "the table of gaps, not the table of compressions.",
     "Force alone shows a knee or negative stiffness; it cannot tell bending from the plateau of a foam.",
-    "The sheet says nothing about depths beyond the last row of a table.",
+    "The sheet says nothing about depths beyond the last row of a table, nor about more squeezes than were "
+    "measured.",
 )
+
+_REMEDY = re.compile(r"[;:,] `pressrig [^`]*`[^.;]*")
 
 
 def sheet_page(sheet: DesignSheet, *, units: str = BOTH, files: Sequence[Attachment] = ()) -> Page:
@@ -243,10 +247,11 @@ def _measured(sheet: DesignSheet) -> Iterator[Section]:
     found = [f"set {comparable.letter}" for comparable in sheet.sets] if len(sheet.sets) > 1 else ["found"]
     table = PageTable("How it was measured", ("condition", *found), tuple(rows))
     notes = [_of_set(sheet, comparable) + note for comparable in sheet.sets for note in comparable.notes]
+    notes = [told for note in [*notes, *sheet.notes] if (told := for_designers(note))]
     points = (
         "The cycles of a capture follow each other without removing the piece: their mean is one value. "
         "Captures of one piece are averaged. Every figure counts pieces.",
-        *dict.fromkeys([*notes, *sheet.notes]),
+        *dict.fromkeys(notes),
     )
     yield Section("How it was measured", (table, _calibrations(sheet), Points(points)))
 
@@ -436,7 +441,7 @@ def _batches(sheet: DesignSheet) -> Iterator[Section]:
     blocks: list[Block] = []
     for comparable in sheet.sets:
         for comparison in comparable.comparisons:
-            first, *others = comparison_answer(ComparedPieces(comparison))
+            first, *others = filter(None, map(for_designers, comparison_answer(ComparedPieces(comparison))))
             notes = dict.fromkeys(note for found in comparison.differences for note in found.notes)
             blocks += [
                 Words(_of_set(sheet, comparable) + first, "answer"),
@@ -521,15 +526,28 @@ def _captures(sheet: DesignSheet) -> Iterator[Section]:
     headings = (
         "number", "capture", "id", "piece", "pieces of", "set", "started", "cycles counted", "left out", "by",
     )  # fmt: skip
-    warned = [
-        f"{number}: {warning}"
-        for number, capture in enumerate(sheet.captures, start=1)
-        for warning in capture.warnings[:3]
-    ]
+    about: dict[str, list[int]] = {}
+    for number, capture in enumerate(sheet.captures, start=1):
+        for warning in filter(None, map(for_designers, capture.warnings[:3])):
+            about.setdefault(warning, []).append(number)
+    warned = [f"{_runs(numbers)}: {warning}" for warning, numbers in about.items()]
     blocks: list[Block] = [PageTable("Captures by number", headings, tuple(rows))]
     if warned:
         blocks += [Words("Notes on captures, by number:"), Points(tuple(warned[:40]))]
     yield Section("Captures behind the figures", tuple(blocks))
+
+
+def for_designers(text: str) -> str:
+    """Return sentences for the page's reader, without those that tell the supplier which option to use.
+
+    Examples
+    --------
+    >>> for_designers("Contact is at 0.07 N. Set it with --contact-force.")
+    'Contact is at 0.07 N.'
+    >>> for_designers("Not calibrated: force; `pressrig calibrate` measures what is missing.")
+    'Not calibrated: force.'
+    """
+    return " ".join(part for part in re.split(r"(?<=\.) ", _REMEDY.sub("", text)) if " --" not in part)
 
 
 def _results(comparable: ComparableSet) -> list[PieceResult]:
@@ -544,7 +562,11 @@ def _of_captures(sheet: DesignSheet, results: Sequence[PieceResult]) -> str:
 def _numbers(sheet: DesignSheet, results: Sequence[PieceResult]) -> str:
     """Numbers of captures, runs drawn together: "1 to 4, 7"."""
     wanted = {result.capture for result in results}
-    numbers = [place for place, found in enumerate(sheet.captures, start=1) if found.capture in wanted]
+    return _runs([place for place, found in enumerate(sheet.captures, start=1) if found.capture in wanted])
+
+
+def _runs(numbers: Sequence[int]) -> str:
+    """Return rising numbers with their runs drawn together."""
     runs: list[list[int]] = []
     for number in numbers:
         if runs and number == runs[-1][-1] + 1:

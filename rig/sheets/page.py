@@ -344,8 +344,8 @@ def _of_numbers(table: PageTable) -> list[bool]:
     return found
 
 
-_NUMERIC = re.compile(r"([+-]|± )?\d[\d.]*(e[+-]?\d+)?(/\d+)?( [a-z/%].*)?$")
-"""A number, signed, to a power of ten, or two beside each other; a unit may follow."""
+_NUMERIC = re.compile(r"([+-]|± )?\d[\d.]*(e[+-]?\d+)?(/\d+)?( [a-z/%±].*)?$")
+"""A number, signed, to a power of ten, or two beside each other; a unit or an interval may follow."""
 
 
 def _markdown(block: Block) -> Sequence[str]:

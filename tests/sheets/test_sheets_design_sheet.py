@@ -276,6 +276,35 @@ def test_one_piece_of_each_batch_gives_no_answer(tmp_path):
     assert len(design_sheet_answers(whole())) == 2
 
 
+def test_the_headline_is_at_a_depth_that_all_pieces_reached():
+    # the stiff springs were pressed to 20 % only, 18 mm of 90 mm
+    stiff = batch_of([2.1, 2.2, 2.15], "spring")
+    shallow = [replace(piece, curve=pressed_to(piece.curve, 18.0)) for piece in stiff]
+    results = [pressed("deep", 2.0), *shallow]
+    (said,) = design_sheet_answers(design_sheet(results, facts_of(results)))
+    # the mean of all four is 2.1125 N/mm times 18 mm
+    assert said.startswith("spring, new: 38.0"), said
+    assert "at 20 % compression" in said
+    assert "95 % confidence, 4 pieces" in said
+
+
+def pressed_to(curve, deepest_mm):
+    kept = curve.deflection_mm <= deepest_mm + 1e-9
+    return Curve(curve.deflection_mm[kept], curve.loading_n[kept], curve.unloading_n[kept])
+
+
+def test_the_page_names_rate_and_squeezes_and_holds_no_option_for_its_supplier(tmp_path):
+    results = [*batch_of([2.0, 2.1, 2.2], "spring"), *batch_of([1.5, 1.6, 1.7], "autumn")]
+    told = ("Not calibrated: force; `pressrig calibrate` measures what is missing.",)
+    sheet = design_sheet(results, facts_of(results, warnings=told), notes=("Set it with --contact-force.",))
+    save_design_sheet(sheet, tmp_path)
+    page = (tmp_path / "sheet.md").read_text(encoding="utf-8")
+    assert "Measured at a rate of 24 mm/s; temperature 23.0 degC; 4 squeezes per capture" in page
+    assert "1 to 6: Not calibrated: force." in page
+    assert " --" not in page.replace("| --", "")
+    assert "pressrig calibrate" not in page
+
+
 def test_a_curve_ends_where_the_first_piece_does_and_not_with_a_jump():
     short = replace(
         pressed("S3", 2.3), curve=Curve(*(each[:56] for each in astuple(pressed("S3", 2.3).curve)))
