@@ -122,8 +122,14 @@ class CaptureWriter:
         return writer
 
     @classmethod
-    def resume(cls, path: Path, *, clock: Callable[[], float] = time.monotonic) -> Self:
+    def resume(cls, path: Path, *, reopen: bool = False, clock: Callable[[], float] = time.monotonic) -> Self:
         """Go on with a capture whose recorder was killed, in a new samples file.
+
+        Parameters
+        ----------
+        reopen
+            Go on with one that has ended properly too; its end is kept as `end-N.yaml`, N being its last
+            samples file.
 
         Raises
         ------
@@ -133,7 +139,8 @@ class CaptureWriter:
             If the disk refuses.
         """
         capture = open_capture(path)
-        if capture.ending is not None or (path / END_FILE).exists():
+        ended = capture.ending is not None or (path / END_FILE).exists()
+        if ended and not reopen:
             raise CaptureError(f"{path}: has ended ({capture.how_it_ended}); record a new capture instead")
         earlier = {
             index.path.name: _tally(index.path, index.last_number, index.samples) for index in capture.files
@@ -147,6 +154,8 @@ class CaptureWriter:
             reserve.unlink(missing_ok=True)
             write_new(reserve, os.urandom(RESERVE_BYTES))
             writer = cls(path, capture.header, run=run, earlier=earlier, clock=clock)
+            if ended:
+                (path / END_FILE).rename(path / f"end-{capture.last_run}.yaml")
             sync_folder(path)
         except OSError as refusal:
             raise _cannot_begin(path, refusal) from refusal

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
+from shlex import quote
 from typing import TYPE_CHECKING, Any
 
 import click
@@ -19,7 +20,7 @@ from rig.cli.options import (
 )
 from rig.cli.ordering import meant_rig, order_through_daemon
 from rig.cli.output import say
-from rig.cli.performing import exit_code_of, perform_alone
+from rig.cli.performing import ending_words, exit_code_of, perform_alone
 from rig.cli.starting import say_how_it_stands
 from rig.errors import InputError
 from rig.jobs import Standing
@@ -43,7 +44,7 @@ if TYPE_CHECKING:
 )  # fmt: skip
 @click.option("--check-only", is_flag=True, help="Print what would happen without moving.")
 @click.option("--cautions-read", is_flag=True, help="Confirm the cautions without being asked.")
-@click.option("--resume", is_flag=True, help="PLAN is the capture of an interrupted run; resume it.")
+@click.option("--resume", is_flag=True, help="PLAN is the capture of a stopped or cut-off run; resume it.")
 @renamed_option("--take-up", "--resume", is_flag=True, is_eager=True)
 @specimen_options(required=False)
 @folder_option("Folder for the capture.")
@@ -61,8 +62,8 @@ def command(
     """Run PLAN, a YAML file such as those in configs/endurance, on a driven rig.
 
     The daemon that holds the rig runs it; without a daemon, this command does. Ctrl-C halts the platen and
-    ends the capture; the last line printed is its path. --resume first confirms the count and the datum, and
-    a contact check must find the specimen where it was.
+    ends the capture; the last line printed is its path. --resume goes on with a run that was stopped or cut
+    off: it confirms count and datum, and a contact check must find the specimen where it was.
     """
     rig = read_rig_file(rig_file)
     if resume:
@@ -96,8 +97,11 @@ def command(
         ended = perform_alone(rig, port, out, job_for)
         assert isinstance(ended, Endured)
         doubtful = f", {ended.doubtful} cut short and not counted" if ended.doubtful else ""
-        unsure = "" if ended.exact else "; some may have been missed before a reset"
-        say(f"{ended.done} cycles{doubtful}{unsure}; ended: {ended.reason}")
-        say(ended.path)
+        unsure = "" if ended.exact else "; the device may have made a few more"
+        say(f"{ended.done} cycles{doubtful}{unsure}{ending_words(ended)}")
         code = exit_code_of(ended)
+        if not ended.over:
+            options = f"--resume --rig {quote(str(rig_file))}"
+            say(f"To resume it: pressrig endure {quote(str(ended.path))} {options}", err=True)
+        say(ended.path)
     raise click.exceptions.Exit(code)

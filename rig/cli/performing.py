@@ -14,7 +14,7 @@ from rig.cli.ordering import FAILED, NOT_DONE
 from rig.cli.output import progress, say
 from rig.cli.starting import reader_of
 from rig.cli.stopping import stop_on_signals
-from rig.jobs import Bench, Watch
+from rig.jobs import Bench, Recorded, Watch
 
 if TYPE_CHECKING:
     from rig.jobs import Ended, Job, Progress
@@ -69,9 +69,20 @@ def _left(done: Progress, wanted: int) -> str:
     return f", {hours} h {minutes} min left" if hours else f", {minutes} min {left_s % 60:.0f} s left"
 
 
+def ending_words(ended: Ended) -> str:
+    """Return why a job ended, for the end of its summary; a failure has a line of its own."""
+    return "" if ended.failed else f"; ended: {ended.reason}"
+
+
+def say_failure(ended: Ended) -> None:
+    """Say what failed, and whether the recording is still there."""
+    gone = isinstance(ended, Recorded) and not ended.path.exists()
+    say(f"pressrig: {ended.reason}" + ("" if gone else "; everything recorded so far is kept"), err=True)
+
+
 def exit_code_of(ended: Ended) -> int:
     """Say what failed; the exit code of a command whose job ended so."""
     if ended.failed:
-        say(f"pressrig: {ended.reason}; everything recorded so far is kept", err=True)
+        say_failure(ended)
         return FAILED
     return NOT_DONE if ended.reason.startswith("stopped") else 0

@@ -19,6 +19,7 @@ from rig.cli.options import (
     specimen_options,
 )
 from rig.cli.output import progress, say
+from rig.cli.performing import ending_words, say_failure
 from rig.cli.starting import reader_of, say_how_it_stands
 from rig.cli.stopping import stop_on_signals
 from rig.errors import InputError
@@ -89,7 +90,7 @@ def command(
         bench = Bench(reader, rig, out, Watch(stopped, ask=say, tell=tell))
         recorded = record(bench, partial(complete_header, about), StopRule(seconds, cycles))
     done = recorded.progress
-    say(f"{done.samples} samples, {done.seconds:.1f} s, {done.cycles} cycles; ended: {recorded.reason}")
+    say(f"{done.samples} samples, {done.seconds:.1f} s, {done.cycles} cycles{ending_words(recorded)}")
     say(recorded.path)
     stated, found = rig.limits and rig.limits.conversions_per_s, recorded.conversions_per_s
     if stated and found and not 1 / RATE_FACTOR < found / stated < RATE_FACTOR:
@@ -100,5 +101,5 @@ def command(
             err=True,
         )
     if recorded.failed:
-        say(f"pressrig: {recorded.reason}; everything recorded so far is kept", err=True)
+        say_failure(recorded)
         raise click.exceptions.Exit(3)

@@ -13,7 +13,7 @@ from rig.cli.attending import have_cautions_read, must_hold_for
 from rig.cli.options import PATH, QuantityType, folder_option, port_option, rig_option, specimen_options
 from rig.cli.ordering import meant_rig, order_through_daemon
 from rig.cli.output import say
-from rig.cli.performing import exit_code_of, perform_alone
+from rig.cli.performing import ending_words, exit_code_of, perform_alone
 from rig.cli.starting import say_how_it_stands
 from rig.jobs import Recorded, Standing, check_job
 from rig.jobs.orders import MethodOrder, SpecimenCard, typed
@@ -100,7 +100,7 @@ def command(
 
     ended = perform_alone(rig, port, out, job_for)
     assert isinstance(ended, Recorded)
-    say(f"{ended.progress.samples} samples, {ended.progress.seconds:.1f} s; ended: {ended.reason}")
+    say(f"{ended.progress.samples} samples, {ended.progress.seconds:.1f} s{ending_words(ended)}")
     say(ended.path)
     raise click.exceptions.Exit(exit_code_of(ended))
 

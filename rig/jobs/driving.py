@@ -100,8 +100,8 @@ PLATEN_STANDS: frozenset[EndKind] = frozenset(("finished", "position limit", "ha
 """Ends after which samples go on coming, and the next thing is done on standing platens."""
 
 UNANSWERED = (
-    "the halt was not answered: the rig stops by itself without heartbeats; make sure that the platen stands "
-    "before you reach in"
+    "the halt was not answered, and without heartbeats the rig stops by itself; make sure that the platen "
+    "has stopped before you reach in"
 )
 
 HOLES = frozenset(("gap", "implausible", "reset", "link_lost", "overflow"))

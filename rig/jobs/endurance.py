@@ -74,11 +74,12 @@ TELL_S = 0.2
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Endured(Recorded):
-    """How an endurance run ended."""
+    """How an endurance run ended; `over` says that only the recovery can be missing."""
 
     done: int
     doubtful: int
     exact: bool
+    over: bool
 
 
 @dataclass(frozen=True, slots=True)
@@ -177,7 +178,8 @@ def perform_endurance(
     Parameters
     ----------
     take_up
-        A capture of this plan whose host was lost: go on with it instead of beginning one.
+        A capture of this plan that was stopped, or whose host was lost: go on with it instead of beginning
+        one.
 
     Raises
     ------
@@ -194,7 +196,7 @@ def perform_endurance(
         if take_up is None:
             capture = CaptureWriter.create(bench.folder, header)
         else:
-            capture = CaptureWriter.resume(take_up)
+            capture = CaptureWriter.resume(take_up, reopen=True)
             for warning in header.warnings:  # as of now, not of when it was begun
                 capture.event("warning", text=warning)
         reason, failed = run.driver.record(capture, run.go, run.tallies)
@@ -208,6 +210,7 @@ def perform_endurance(
         done=run.ledger.done,
         doubtful=run.ledger.doubtful,
         exact=run.ledger.exact,
+        over=run.over,
     )
 
 
@@ -238,6 +241,7 @@ class _Before:
     reference: Reference | None = None
     squeezed_s: float = 0.0
     over: bool = False
+    why: str = "the host was lost"
     rows: int = 0
     last_seq: int = 0
     last_us: int = 0
@@ -248,8 +252,6 @@ class _Before:
         capture = open_capture(path)
         if capture.header.ordered.kind != ENDURANCE:
             raise CaptureError(f"{path}: not an endurance run; give the capture of an interrupted one")
-        if capture.ending is not None:
-            raise CaptureError(f"{path}: has ended ({capture.how_it_ended}); start a new run instead")
         known: dict[str, Any] = {"ledger": Ledger.of(capture.each_event())}
         for event in capture.each_event():
             match kind_of(event):
@@ -264,6 +266,12 @@ class _Before:
                     known["squeezed_s"] = float(event.get("squeezed_s") or 0.0)
                 case "squeezing ended":
                     known["over"] = True
+        if known.get("over") and capture.ending is not None:
+            raise CaptureError(
+                f"{path}: its squeezing has ended ({capture.how_it_ended}); start a new run instead"
+            )
+        if capture.ending is not None:
+            known["why"] = capture.how_it_ended
         known["rows"] = max((int(row["cycle"]) for row in capture.summary_rows()), default=0)
         last_seq = last_us = 0
         for samples in capture.batches():
@@ -307,6 +315,7 @@ class _Run:
         self._of_block = 0
         self._set_before_mm = before.set_mm
         self._rows_before = before.rows
+        self.over = before.over
 
     def progress(self) -> Progress:
         """Return how far it is."""
@@ -356,13 +365,13 @@ class _Run:
         self._stand_clear()
 
     def _continue(self) -> None:
-        """Another process was killed in the midst of it."""
+        """Go on where another process was killed, or where the run was stopped."""
         before = self._before
         if before.contact_mm is None:
             raise MethodStoppedError("the run had not found its specimen yet; start a new one")
         self.driver.continue_after(before.last_seq, before.last_us, before.away_s)
         self.driver.contact_mm = before.contact_mm
-        self._take_up("the host was lost")
+        self._take_up(before.why)
 
     def _squeeze(self) -> str:
         """Block after block; why it is enough."""
@@ -381,6 +390,7 @@ class _Run:
             reason = self._enough()
         self._released_s = self.driver.device_s
         self.driver.event("squeezing ended", reason=reason, cycles=self.ledger.done)
+        self.over = True
         self._sync()
         return reason
 

@@ -37,11 +37,11 @@ _KINDS: dict[int, EndKind] = {
 _WORDS: dict[EndKind, str] = {
     "finished": "finished",
     "position limit": "stopped at the position limit before the force was reached",
-    "halted": "halted on command",
-    "trip": "stopped by the device",
-    "reset": "ended by a reset of the device; set the limits, arm and home again",
-    "link lost": "out of sight since the link was lost; ask for the state when it is back",
-    "unknown": "over, but the event that ended it was lost, and with it how and where",
+    "halted": "was halted on command",
+    "trip": "was stopped by the device",
+    "reset": "was ended by a reset of the device; set the limits, arm and home again",
+    "link lost": "could not be followed to its end: the link was lost",
+    "unknown": "has ended, but the event that says how and where was lost",
 }
 
 _UNBELIEVED: dict[int | None, str] = {

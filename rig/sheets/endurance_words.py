@@ -34,4 +34,8 @@ def endurance_sentences(report: EnduranceReport) -> list[str]:
     said += [f"Interrupted: {why}" for why in report.pauses[:SHOWN_PAUSES]]
     if len(report.pauses) > SHOWN_PAUSES:
         said.append(f"... and {len(report.pauses) - SHOWN_PAUSES} more times.")
+    said.append(
+        "These figures were taken during the run, without uncertainty; `pressrig analyse` gives each cycle "
+        "with its uncertainty."
+    )
     return said + ([] if report.fit is None else recovery_sentences(report.fit))

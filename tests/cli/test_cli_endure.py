@@ -45,7 +45,7 @@ def test_a_plan_is_run_reported_and_cannot_be_taken_up_once_it_has_ended(tmp_pat
     assert "30 cycles; ended: 30 cycles" in output
     assert open_capture(capture).ending.tallies["endurance"]["cycles"] == 30
     assert again.returncode == 2
-    assert "has ended" in again.stderr
+    assert "squeezing has ended" in again.stderr
     report = json.loads(done(tmp_path, "report", capture, "--json", afresh=True))
     assert (report["cycles"], report["doubtful"], report["squeezing_ended"]) == (30, 0, "30 cycles")
     sets = [check["set_mm"] for check in report["recovery"]]

@@ -155,7 +155,7 @@ def test_a_port_that_fails_with_eio_ends_the_run_with_3_and_the_press_stops_by_i
         errors = said.read()
     assert lines[-1] == "3\n"
     assert "Input/output error" in errors
-    assert "make sure that the platen stands before you reach in" in errors
+    assert "make sure that the platen has stopped before you reach in" in errors
     kept_within(device, BEATS_MM)
 
 

@@ -13,6 +13,7 @@ if os.name != "posix":
 from delivering import CALIBRATION, header_of
 
 from rig.capture import ENDURANCE, open_capture, writing
+from rig.errors import CaptureError
 from rig.jobs import Bench, Watch
 from rig.jobs.endurance import perform_endurance, unfinished
 from rig.methods import RigLimits, SpecimenFacts, check_plan, parse_plan
@@ -301,6 +302,26 @@ def test_a_capture_whose_host_was_lost_is_found_and_taken_up(tmp_path):
     samples = open_capture(path).samples()
     assert (samples.time_us[1:] > samples.time_us[:-1]).all()
     assert unfinished(tmp_path / "captures", "test rig") is None
+
+
+def test_a_run_that_a_person_stopped_is_resumed_to_its_count_in_the_same_capture(tmp_path):
+    stopped = threading.Event()
+    with driven(tmp_path) as (rig, reader):
+        once(rig, 7, lambda rig: stopped.set())
+        first = run(reader, tmp_path, checked(), stopped=stopped)
+        assert first.done < 25
+        again = Reader(
+            PortAddress(path=str(tmp_path / "rig")), "framed", rate_hz=500.0, lock_places=[tmp_path / "locks"]
+        )
+        result = run(again, tmp_path, checked(), take_up=first.path)
+    assert (result.path, result.reason, result.done) == (first.path, "25 cycles", 25)
+    assert rig.finished == 25
+    capture = open_capture(result.path)
+    assert not capture.damage
+    assert capture.ending.tallies["endurance"]["cycles"] == 25
+    assert (result.path / "end-1.yaml").is_file()
+    with pytest.raises(CaptureError, match="squeezing has ended"):
+        run(again, tmp_path, checked(), take_up=result.path)
 
 
 def test_a_thinned_run_keeps_a_checked_row_for_every_cycle(tmp_path):

@@ -191,7 +191,7 @@ def test_without_heartbeats_the_motion_ends_in_a_trip_within_550_ms(tmp_path: Pa
         driver.until(lambda: driver.position() > START + 40)
         driver.until(lambda: motion.end is not None, beat=False)
         assert (motion.end.kind, motion.end.code) == ("trip", EventCode.HEARTBEAT_LOST)
-        assert motion.end.in_words() == "stopped by the device (heartbeat lost)"
+        assert motion.end.in_words() == "was stopped by the device (heartbeat lost)"
         tripped_s = next(s for s, said in driver.rig.said if isinstance(said, Event) and said.code == 8)
         assert 0.499 < tripped_s - driver.rig.beat_s < 0.55
 
@@ -277,7 +277,7 @@ def test_a_lost_trip_is_told_by_the_latched_stop(tmp_path: Path) -> None:
         driver.until(lambda: driver.session.state().stop_cause != 0 and _stands(driver))
         end = motion.settle()
         assert (end.kind, end.code, end.value) == ("trip", EventCode.FORCE_TRIP, None)
-        assert end.in_words() == "stopped by the device (force trip; the event itself was lost)"
+        assert end.in_words() == "was stopped by the device (force trip; the event itself was lost)"
 
 
 def test_a_motion_whose_end_was_lost_does_not_block_the_next(tmp_path: Path) -> None:
