@@ -9,14 +9,16 @@ type. What was taken, guessed and left out is reported in notes.
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from itertools import compress
 from pathlib import Path
+from typing import NoReturn
 
 import numpy as np
 import pyarrow as pa
+import pyarrow.compute as pc
 
 from rig import units
 from rig.capture.columns import (
@@ -63,6 +65,9 @@ _OF_REDUCED: dict[Kind, str] = {"position": "mm", "force": "N"}
 _LARGEST: dict[Kind, float] = {"position": 1e9, "force": 1e12}
 """In mm and N: a thousand kilometres, and a hundred million tonnes."""
 
+_USUAL: dict[Kind, float] = {"position": 2_000.0, "force": 100_000.0}
+"""In mm and N, beyond any bench press: more is most often a wrong unit (common practice, no source)."""
+
 _SCALE_OF: dict[Kind, tuple[str, str]] = {
     "position": ("--free-height", "free height"),
     "force": ("--area", "loaded area"),
@@ -83,6 +88,11 @@ NAMES_PIECE = re.compile(
     r"provino|campione|pr[óo]bka|id|piece|part|name|label|replicate|batch|run|test)(?![^\W\d_])|試料|試験片|试样"
 )
 """A heading of a column that says which specimen a row is of."""
+
+_NAMES_SPECIMEN = re.compile(
+    r"(?i)(?<![^\W\d_])(specimens?|prüfling|[ée]prouvette|probeta|provino|pr[óo]bka|piece)(?![^\W\d_])|試験片|试样"
+)
+"""Such a heading that is never one of a count of rows."""
 
 _SAMPLING = re.compile(
     r"(?i)sampling|samples?[ _-]*(?:rate|freq|interval|period|/|per)|"
@@ -255,6 +265,7 @@ def import_table(
     taken = {kind: choice for kind, (_, choice) in chosen.items()}
     units_of = _to_units(layout, taken, values, {"position": free_height_mm, "force": area_mm2}, notes)
     _refuse_absurd(values, units_of, read)
+    notes += _about_units(layout, values, units_of)
     if not kept.all():
         notes.append(
             f"{layout.where}: {int((~kept).sum())} of {len(kept)} rows left out, since a chosen column is "
@@ -265,6 +276,16 @@ def import_table(
         negate_force, negate_position = _turned(
             layout, values["force"][kept], values["position"][kept], sense, notes
         )
+    numbered = " ".join(
+        f'--{kind} "#{place + 1}' + ('"' if choice.unit == CLOCK else f':{choice.unit}"')
+        for kind, (place, choice) in chosen.items()
+    )
+    pieces = _names_of_pieces(layout, columns, kept)
+    for piece in pieces:
+        names = [name for name in pc.unique(piece.text).to_pylist() if name and name.strip()]
+        if _NAMES_SPECIMEN.search(piece.name) and len(names) > 1:
+            row = pc.index(piece.text, names[1]).as_py()
+            _refuse_next_piece(piece, row, piece, numbered, "the table goes on")
     # Times: of the column, made to rise; else of the rate; else only the order of the rows.
     rows = np.arange(int(kept.sum()), dtype=np.int64)
     time_us, started = rows, None
@@ -280,11 +301,6 @@ def import_table(
             if COUNTING.search(name) and place not in {taken_at for taken_at, _ in chosen.values()}
         ]
         exact = _joined(layout, lines["time"], exact, counters, notes)
-        numbered = " ".join(
-            f'--{kind} "#{place + 1}' + ('"' if choice.unit == CLOCK else f':{choice.unit}"')
-            for kind, (place, choice) in chosen.items()
-        )
-        pieces = _names_of_pieces(layout, columns, kept)
         time_us = _rising(lines["time"], exact, notes, pieces, numbered)
     elif (stated := rate_hz or (None if in_order else _stated_rate_hz(layout, notes))) is not None:
         time_us = np.rint(rows * (1e6 / stated)).astype(np.int64)
@@ -391,6 +407,21 @@ def _refuse_absurd(
                 int(np.argmax(absurd)),
                 f"expected a {kind} of at most {_LARGEST[kind]:.0e} {_OF_REDUCED[kind]}",
             )
+
+
+def _about_units(
+    layout: Layout, values: Mapping[Kind, FloatArray], units_of: Mapping[Kind, str]
+) -> Iterator[str]:
+    """Yield which channel reaches beyond any bench press, as with a heading that names a wrong unit."""
+    for kind in _MEASURED:
+        if units_of[kind] != COUNTS:
+            most = np.nanmax(np.abs(values[kind]), initial=0.0)
+            usual = _USUAL[kind] / units.factor(units_of[kind], _OF_REDUCED[kind])
+            if most > usual:
+                yield (
+                    f"{layout.where}: {kind} reaches {most:.4g} {units_of[kind]}; if that is the wrong unit, "
+                    f"give the right one with --{kind}"
+                )
 
 
 def _from_preamble(
@@ -593,6 +624,17 @@ def _changes_only_at(piece: Cells, row: int) -> bool:
     return row >= 2 and beside[0] == beside[1] != beside[2] and beside[2:] == [beside[2]] * (len(beside) - 2)
 
 
+def _refuse_next_piece(column: Cells, row: int, piece: Cells, numbered: str, what: str) -> NoReturn:
+    """Refuse a row at which the recording of another specimen begins, by the column that names it."""
+    last = column.line[row] - 1
+    raise column.refuse(
+        row,
+        f"{what} where column '{piece.name:.40}' changes from {piece.text[row - 1].as_py()!r:.30} to "
+        f"{piece.text[row].as_py()!r:.30}: another specimen. Import one at a time. Type: --until-line {last} "
+        f"or: --skip-rows {last} {numbered}",
+    )
+
+
 def _rising(
     column: Cells, time_us: IntArray, notes: list[str], pieces: Sequence[Cells], numbered: str
 ) -> IntArray:
@@ -605,12 +647,7 @@ def _rising(
         parts = f"--until-line {last} or: --skip-rows {last} {numbered}"
         other = next((piece for piece in pieces if _changes_only_at(piece, row)), None)
         if other is not None:
-            raise column.refuse(
-                row,
-                f"the clock begins again where column '{other.name:.40}' changes from "
-                f"{other.text[row - 1].as_py()!r:.30} to {other.text[row].as_py()!r:.30}: another specimen. "
-                f"Import one at a time. Type: {parts}",
-            )
+            _refuse_next_piece(column, row, other, numbered, "the clock begins again")
         steps = np.diff(time_us)[~fall]
         step_us = float(np.median(steps)) if len(steps) else 0.0
         even = step_us > 0 and np.mean(np.abs(steps - step_us) <= EVEN_SHARE * step_us) > MOST_EVEN

@@ -133,7 +133,7 @@ def _files(given: Sequence[Path]) -> tuple[list[Path], set[Path]]:
         if len(tables) < len(inside):
             other = next(file.name for file in inside if file not in tables)
             say(
-                f"pressrig: {path}: {len(inside) - len(tables)} other files skipped, such as {other}",
+                f"pressrig: {path}: skipped {len(inside) - len(tables)} that are not tables, such as {other}",
                 err=True,
             )
         found += tables
@@ -222,7 +222,8 @@ class _Order:
             "rate": self.rate_hz,
             "facts": asdict(facts),
         }
-        key = import_key(file_sha256(path), settings)
+        content = file_sha256(path)
+        key = import_key(content, settings)
         if key in before:
             say(f"pressrig: {path}: imported before as {before[key]}; skipped", err=True)
             return False
@@ -241,7 +242,10 @@ class _Order:
         )
         for note in table.notes:
             say(f"pressrig: {note}", err=True)
-        before[key] = self._write(path, table, facts, key)
+        if content in before:
+            twin = f"has the same contents as {before[content]}, and counts as another piece"
+            say(f"pressrig: {path}: {twin}; `pressrig delete` removes one", err=True)
+        before[key] = before[content] = self._write(path, table, facts, key)
         say(before[key])
         return True
 

@@ -742,10 +742,11 @@ def _left_out(lines: _Lines, head: int | None, begin: int, end: int, read: set[i
     top = begin if head is None else head
     between = [at for at in range(top + 1, begin) if at not in read] if head is not None else []
     if top:
-        notes.append(f"{lines.where}: {top} lines above the table left out (1 to {lines.number[top - 1]})")
+        which = "line 1" if top == 1 else f"lines 1 to {lines.number[top - 1]}"
+        notes.append(f"{lines.where}: {which} above the table left out")
     if between:
         notes.append(
-            f"{lines.where}: {len(between)} lines below the headings left out: "
+            f"{lines.where}: {_lines_in_words(len(between))} below the headings left out: "
             f"line {lines.number[between[0]]}, {shown(lines.text[between[0]].strip())}"
         )
     if end < len(lines.text):
@@ -763,7 +764,7 @@ def _left_out(lines: _Lines, head: int | None, begin: int, end: int, read: set[i
                 f"another width; read one. Type: --until-line {number - 1} or: --skip-rows {number - 1}"
             )
         notes.append(
-            f"{lines.where}: {len(lines.text) - end} lines below the table left out, the first: "
+            f"{lines.where}: {_lines_in_words(len(lines.text) - end)} below the table left out, the first: "
             f"line {lines.number[end]}, {shown(lines.text[end].strip())}"
         )
     return notes
@@ -778,3 +779,8 @@ def holds_rows(text: str) -> bool:
 def units_row(cells: Sequence[str]) -> list[str] | None:
     """Return the cells of a row if it says units, else None."""
     return list(cells) if _is_units(cells) else None
+
+
+def _lines_in_words(count: int) -> str:
+    """Return a number of lines in words."""
+    return "1 line" if count == 1 else f"{count} lines"

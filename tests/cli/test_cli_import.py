@@ -66,7 +66,7 @@ def test_a_folder_is_imported_at_once_with_names_and_the_rest_is_told(in_process
     said = in_process("import", tables, *NAME)
     assert len(said.out.split()) == 4
     assert "README.txt: skipped, no table in it" in said.err
-    assert "1 other files skipped, such as picture.png" in said.err
+    assert "skipped 1 that are not tables, such as picture.png" in said.err
     found = headers(tmp_path / "captures")
     assert found["F-90-003"]["batch"] == "autumn"
     assert found["F-90-003"]["started"].startswith("2026-04-13")

@@ -201,7 +201,7 @@ def test_what_is_left_out_is_counted(tmp_path) -> None:
     imported = import_table(written(tmp_path, text))
     notes = "\n".join(imported.notes)
     assert len(imported.samples.force) == 39
-    assert "1 lines above the table left out (1 to 1)" in notes
+    assert "line 1 above the table left out" in notes
     assert "2 lines below the table left out, the first: line 44, 'Mean,1,2'" in notes
     assert "1 of 40 rows left out" in notes and "line 11" in notes
 

@@ -729,6 +729,23 @@ def test_a_clock_that_begins_again_is_refused_where_nothing_counts_on(tmp_path) 
         imported(tmp_path, "".join(f"Specimen {n}\n{HEAD}{PLAIN}" for n in (1, 2)))
 
 
+def test_a_second_specimen_is_refused_where_no_clock_tells_it_and_one_name_is_not(tmp_path) -> None:
+    head, names = "Disp (mm),Load (N),Specimen\n", np.repeat([1.0, 2.0], ROWS)
+    with pytest.raises(InputError, match=r"'Specimen' changes from '1\.000' to '2\.000'.*--until-line"):
+        imported(
+            tmp_path,
+            head + rows(*(np.tile(values, 2) for values in (TWICE[0][:ROWS], TWICE[1][:ROWS])), names),
+        )
+    one = imported(tmp_path, head + rows(TWICE[0][:ROWS], TWICE[1][:ROWS], names[:ROWS]))
+    assert len(one.samples) == ROWS
+
+
+def test_a_travel_of_twelve_metres_is_taken_with_a_word_about_its_unit(tmp_path) -> None:
+    found = imported(tmp_path, "Disp (m),Load (N)\n" + rows(TRAVEL_MM, FORCE_N))
+    (note,) = (note for note in found.notes if "wrong unit" in note)
+    assert "position reaches 12 m; if that is the wrong unit, give the right one with --position" in note
+
+
 def test_a_few_rows_of_results_below_are_left_out_and_another_recording_is_refused(tmp_path) -> None:
     long = HEAD + rows(np.arange(3 * ROWS) * 0.02, *TWICE)
     found = imported(tmp_path, long + "\nCycle,Peak (N),Energy (mJ)\n1,47.2,300\n2,46.9,290\n")
