@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import difflib
 import importlib
 from collections.abc import Mapping
 from typing import Any
@@ -39,6 +40,18 @@ class Family(click.Group):
         command: click.Command = getattr(importlib.import_module(module), name or "command")
         with_units(command)
         return command
+
+    def resolve_command(
+        self, ctx: click.Context, args: list[str]
+    ) -> tuple[str | None, click.Command | None, list[str]]:
+        """Find a subcommand; the refusal of one that does not exist names the nearest."""
+        try:
+            return super().resolve_command(ctx, args)
+        except click.UsageError as refusal:
+            near = difflib.get_close_matches(args[0], self._rows, n=1)
+            if not near:
+                raise
+            raise click.UsageError(f"{refusal.message} Did you mean {near[0]!r}?", ctx) from None
 
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
         """Write names and lines, without an import."""

@@ -144,7 +144,8 @@ def _check(
     if not 2 <= len(groups) <= MOST_GROUPS:
         found = ", ".join(groups) or "none"
         raise InputError(
-            f"comparison: found {len(groups)} groups ({found:.200}), expected 2 to {MOST_GROUPS}"
+            f"comparison: found {len(groups)} group{'s' * (len(groups) != 1)} ({found:.200}), expected 2 to "
+            f"{MOST_GROUPS}"
         )
     for name in margins:
         if name not in quantities:

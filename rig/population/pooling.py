@@ -156,9 +156,11 @@ def pooled_although(
     if refused:
         names = ", ".join(difference.name for difference in refused)
         told = "; ".join(difference.sentence for difference in refused)
+        calibrations = any(difference.name == "calibration" for difference in refused)
+        read_as_one = ", read all with one calibration (--calibration FILE)" * calibrations
         raise InputError(
             f"these were measured under different conditions: {told}. "
-            f'Leave some out, or pool them with --although "{names}"'
+            f'Leave some out{read_as_one}, or pool them with --although "{names}"'
         )
     allowed = (
         f"Pooled although different: {unlike.sentence}." for unlike in differing if unlike.name in although

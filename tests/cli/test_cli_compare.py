@@ -304,7 +304,7 @@ TABLES = {
     "u below zero": ("piece,batch,x_n,x_n_u\na,b,1,-1\n", (), "line 2, column 'x_n_u': found '-1'"),
     "no such state": ("piece,batch,state,x_n\na,b,old,1\n", (), "column 'state': found 'old', expected"),
     "no batch": ("piece,x_n\na,1\nb,2\n", (), "--by batch: there is no batch for line 2, line 3"),
-    "one batch": ("piece,batch,x_n\na,b,1\nc,b,2\n", (), "found 1 groups (b)"),
+    "one batch": ("piece,batch,x_n\na,b,1\nc,b,2\n", (), "found 1 group (b)"),
     "a capture twice": ("piece,batch,capture,x_n\na,b,1,1\nc,b,1,2\n", (), "capture '1' appears twice"),
     "a bare margin": ("piece,batch,x_n\na,b,1\nc,d,2\n", ("--margin", "x_n=2"), "--margin: x_n: '2' has no"),
     "no margin": ("piece,batch,x_n\na,b,1\nc,d,2\n", ("--margin", "x_n"), "expected NAME=Q"),

@@ -190,7 +190,7 @@ def test_a_piece_that_lacks_a_quantity_is_named():
 @pytest.mark.parametrize(
     ("groups", "asked", "words"),
     [
-        ({"a": pieces(VALUES)}, {}, "found 1 groups"),
+        ({"a": pieces(VALUES)}, {}, "found 1 group "),
         ({"a": pieces(VALUES), "b": pieces(VALUES)}, {"margins": {"x_n": 1.0}}, "'x_n' is not among"),
         (
             {"a": pieces(VALUES), "b": pieces(VALUES)},
