@@ -155,7 +155,7 @@ class CaptureWriter:
             write_new(reserve, os.urandom(RESERVE_BYTES))
             writer = cls(path, capture.header, run=run, earlier=earlier, clock=clock)
             if ended:
-                (path / END_FILE).rename(path / f"end-{capture.last_run}.yaml")
+                (path / END_FILE).rename(path / f"end-{run - 1}.yaml")
             sync_folder(path)
         except OSError as refusal:
             raise _cannot_begin(path, refusal) from refusal

@@ -314,14 +314,14 @@ def test_a_run_that_a_person_stopped_is_resumed_to_its_count_in_the_same_capture
             PortAddress(path=str(tmp_path / "rig")), "framed", rate_hz=500.0, lock_places=[tmp_path / "locks"]
         )
         result = run(again, tmp_path, checked(), take_up=first.path)
+        with pytest.raises(CaptureError, match="squeezing has ended"):
+            run(again, tmp_path, checked(), take_up=result.path)
     assert (result.path, result.reason, result.done) == (first.path, "25 cycles", 25)
     assert rig.finished == 25
     capture = open_capture(result.path)
     assert not capture.damage
     assert capture.ending.tallies["endurance"]["cycles"] == 25
     assert (result.path / "end-1.yaml").is_file()
-    with pytest.raises(CaptureError, match="squeezing has ended"):
-        run(again, tmp_path, checked(), take_up=result.path)
 
 
 def test_a_thinned_run_keeps_a_checked_row_for_every_cycle(tmp_path):
