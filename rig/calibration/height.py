@@ -337,10 +337,7 @@ def _calibrated(
 
 
 def _told_only(
-    force_n: float,
-    bare: Sequence[PlatenContact],
-    piece: Sequence[PlatenContact],
-    calibration: Calibration,
+    force_n: float, bare: Sequence[PlatenContact], piece: Sequence[PlatenContact], calibration: Calibration
 ) -> list[HeightPart]:
     """Return the rows that are in others already, or that go out between both contact checks."""
     rows = []

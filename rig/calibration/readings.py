@@ -31,17 +31,7 @@ CONVERTER_BITS = (12, 16, 18, 20, 24, 32)
 
 FORCE_COLUMNS = {"mass": "kg", "load": "N"}
 POSITION_COLUMNS = {"travel": "mm", "block": "mm"}
-OTHER_COLUMNS = (
-    "counts",
-    "run",
-    "place",
-    "direction",
-    "status",
-    "kept",
-    "u_counts",
-    "samples",
-    "seconds",
-)
+OTHER_COLUMNS = ("counts", "run", "place", "direction", "status", "kept", "u_counts", "samples", "seconds")
 
 _MEANING = {"mass": "load", "load": "load", "travel": "travel", "block": "platen's way down"}
 

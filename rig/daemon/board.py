@@ -253,12 +253,7 @@ class Board:
                 self._job.asks = text
 
     def end_job(
-        self,
-        reason: str,
-        *,
-        failed: bool,
-        halted_by: str | None = None,
-        height: HeightCard | None = None,
+        self, reason: str, *, failed: bool, halted_by: str | None = None, height: HeightCard | None = None
     ) -> None:
         """The job is over, and has found this height if it was one."""
         with self._guard:

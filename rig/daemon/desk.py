@@ -85,11 +85,7 @@ class ShownReader(Reader):
         lock_places: Sequence[Path] | None = None,
     ) -> None:
         super().__init__(
-            address,
-            rig.wire,
-            rate_hz=rig.rate_hz,
-            disagreement=rig.disagreement,
-            lock_places=lock_places,
+            address, rig.wire, rate_hz=rig.rate_hz, disagreement=rig.disagreement, lock_places=lock_places
         )
         self._shown = shown
 

@@ -11,7 +11,6 @@ from __future__ import annotations
 import threading
 from collections import deque
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
 
 import numpy as np
 import scipy.optimize  # noqa: F401  fits of holds need it, and nothing is imported while a platen moves
@@ -47,15 +46,8 @@ QUANTITIES = (
 )
 
 
-@dataclass(frozen=True, slots=True)
-class _Begin:
-    job: int
-    settings: AnalysisSettings
-
-
-@dataclass(frozen=True, slots=True)
-class _End:
-    pass
+_Item = Samples | tuple[int, AnalysisSettings] | None
+"""What waits: samples, a job that begins and how it is analysed, or None for its end."""
 
 
 class LiveAnalysis:
@@ -64,7 +56,7 @@ class LiveAnalysis:
     def __init__(self, board: Board, calibration: Calibration, *, limit: int = WAITING_LIMIT) -> None:
         self._board, self._calibration, self._limit = board, calibration, limit
         self._changed = threading.Condition()
-        self._queue: deque[Samples | _Begin | _End] = deque()
+        self._queue: deque[_Item] = deque()
         self._waiting = self._lost = self._marks = 0
         self._open = self._closed = False
         self._job = 0
@@ -87,7 +79,7 @@ class LiveAnalysis:
         with self._changed:
             self._lost = 0
             self._open = True
-            self._mark(_Begin(job, settings))
+            self._mark((job, settings))
         self._board.warn("live", None)
 
     def end(self) -> None:
@@ -95,7 +87,7 @@ class LiveAnalysis:
         with self._changed:
             if self._open:
                 self._open = False
-                self._mark(_End())
+                self._mark(None)
 
     def put(self, samples: Samples) -> None:
         """Have samples measured. Never waits; what does not fit is counted."""
@@ -118,7 +110,7 @@ class LiveAnalysis:
                 "them all",
             )
 
-    def _mark(self, mark: _Begin | _End) -> None:
+    def _mark(self, mark: _Item) -> None:
         self._queue.append(mark)
         self._marks += 1
         self._changed.notify_all()
@@ -135,7 +127,7 @@ class LiveAnalysis:
                     self._board.warn("live", f"cycles are not shown for this job: {problem}")
                     self._analysis = None
 
-    def _taken(self) -> list[Samples | _Begin | _End] | None:
+    def _taken(self) -> list[_Item] | None:
         """What has come, after it had some time to gather; None at the end."""
         with self._changed:
             self._changed.wait_for(lambda: self._queue or self._closed)
@@ -147,20 +139,14 @@ class LiveAnalysis:
             self._waiting = self._marks = 0
             return taken
 
-    def _handle(self, item: Samples | _Begin | _End) -> None:
-        match item:
-            case _Begin():
-                self._job, self._given, self._drawn = item.job, 0, 0
-                self._analysis = CaptureAnalysis(
-                    self._calibration, item.settings, keep=False, propagate=False
-                )
-            case _End():
-                if self._analysis is not None:
-                    self._show(self._analysis.finish().columns)
-                self._analysis = None
-            case Samples():
-                if self._analysis is not None:
-                    self._show(self._analysis.push(item))
+    def _handle(self, item: _Item) -> None:
+        if isinstance(item, tuple):
+            self._job, settings = item
+            self._given = self._drawn = 0
+            self._analysis = CaptureAnalysis(self._calibration, settings, keep=False, propagate=False)
+        elif self._analysis is not None:
+            self._show(self._analysis.finish().columns if item is None else self._analysis.push(item))
+            self._analysis = None if item is None else self._analysis
 
     def _show(self, columns: Mapping[str, FloatArray] | None) -> None:
         """Put the cycles and loops on the board that are not there yet."""
@@ -213,7 +199,7 @@ def _rounded(values: FloatArray) -> list[float | None]:
     return [float(f"{value:.{DIGITS}g}") if np.isfinite(value) else None for value in values.tolist()]
 
 
-def _joined(items: list[Samples | _Begin | _End]) -> Iterator[Samples | _Begin | _End]:
+def _joined(items: list[_Item]) -> Iterator[_Item]:
     """Yield the same, with samples that follow each other in one piece."""
     waiting: list[Samples] = []
     for item in items:

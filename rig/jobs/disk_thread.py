@@ -13,7 +13,6 @@ import threading
 import time
 from collections import deque
 from collections.abc import Callable, Iterable, Mapping
-from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 from types import TracebackType
@@ -39,12 +38,8 @@ TICK_S = 0.1
 """How often what waits in the writer is looked at when nothing comes."""
 
 
-@dataclass(frozen=True, slots=True)
-class _Entry:
-    """Something to be done to the capture."""
-
-    do: Callable[[CaptureWriter], None]
-    samples: int = 0
+_Entry = tuple[Callable[[CaptureWriter], None], int]
+"""What is to be done to the capture, and the number of samples in it."""
 
 
 class DiskThread:
@@ -139,7 +134,7 @@ class DiskThread:
     def _leave(self, do: Callable[[CaptureWriter], None], samples: int = 0) -> None:
         with self._changed:
             self._check()
-            self._waiting.append(_Entry(do, samples))
+            self._waiting.append((do, samples))
             self._waiting_samples += samples
             self._changed.notify_all()
 
@@ -185,10 +180,10 @@ class DiskThread:
         if entry is None:
             writer.tick()
         else:
-            entry.do(writer)
+            entry[0](writer)
         took_s = time.monotonic() - began_s
         with self._changed:
-            self._waiting_samples -= 0 if entry is None else entry.samples
+            self._waiting_samples -= 0 if entry is None else entry[1]
             waiting = self._waiting_samples
             self._working_since = None
         if took_s > SLOW_S and not writer.ended:

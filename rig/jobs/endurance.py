@@ -23,13 +23,7 @@ from rig.analyser import AnalysisSettings, Columns, Depth, flag_labels
 from rig.capture import ENDURANCE, CaptureWriter, open_capture
 from rig.core import kind_of
 from rig.errors import CaptureError, RigError
-from rig.jobs.driving import (
-    Driver,
-    LinkLostError,
-    MethodStoppedError,
-    cause_in_words,
-    must_have_finished,
-)
+from rig.jobs.driving import Driver, LinkLostError, MethodStoppedError, cause_in_words, must_have_finished
 from rig.jobs.job import Bench, HeaderOf, Job, Progress, Recorded, facts_of, stops_outside
 from rig.jobs.ledger import By, Intent, Ledger, Settled, reconciled, settle
 from rig.jobs.orders import EnduranceOrder, SpecimenCard

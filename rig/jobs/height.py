@@ -171,12 +171,7 @@ class _Checking:
     """Makes the contact checks of one surface after the other."""
 
     def __init__(
-        self,
-        driver: Driver,
-        still: _Still,
-        checked: CheckedHeightPlan,
-        watch: Watch,
-        bare_mm: float | None,
+        self, driver: Driver, still: _Still, checked: CheckedHeightPlan, watch: Watch, bare_mm: float | None
     ) -> None:
         self.driver = driver
         self._still, self._checked, self._watch = still, checked, watch

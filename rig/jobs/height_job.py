@@ -23,13 +23,7 @@ from rig.jobs.height import MEASURED, measure_height
 from rig.jobs.height_card import height_card
 from rig.jobs.job import Bench, Job, Recorded, Standing, stops_outside
 from rig.jobs.orders import LONGEST_NOTE, HeightCard, HeightOrder
-from rig.methods import (
-    WORDS_OF,
-    CheckedHeightPlan,
-    HeightPlan,
-    Surface,
-    check_height_plan,
-)
+from rig.methods import WORDS_OF, CheckedHeightPlan, HeightPlan, Surface, check_height_plan
 from rig.results import CheckedSurface, read_height, read_surface, where_bare_met_mm
 
 MOST_SAMPLES = 2_000_000

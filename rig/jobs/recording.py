@@ -192,11 +192,7 @@ class _Loop:
         judged = self._conversions >= ENOUGH_CONVERSIONS and self._converted_us > 0
         per_s = US_PER_S * self._conversions / self._converted_us if judged else None
         return Recorded(
-            path=writer.path,
-            reason=reason,
-            failed=failed,
-            progress=self.progress(),
-            conversions_per_s=per_s,
+            path=writer.path, reason=reason, failed=failed, progress=self.progress(), conversions_per_s=per_s
         )
 
     def _take(self, delivery: Delivery | None) -> bool:

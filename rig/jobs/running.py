@@ -82,11 +82,7 @@ class MethodJob(Job):
 
 def described(order: MethodOrder | EnduranceOrder) -> dict[str, Any]:
     """Return what a capture's header says of the method or plan that was ordered."""
-    return {
-        "file": order.source,
-        "text": order.text,
-        "stiffness_n_per_mm": order.card.stiffness_n_per_mm,
-    }
+    return {"file": order.source, "text": order.text, "stiffness_n_per_mm": order.card.stiffness_n_per_mm}
 
 
 def perform_method(bench: Bench, header_of: HeaderOf, checked: CheckedMethod) -> Recorded:

@@ -75,10 +75,7 @@ class Stretch:
     def part(self, which: slice) -> Stretch:
         """Return some of it."""
         return replace(
-            self,
-            time_s=self.time_s[which],
-            position_mm=self.position_mm[which],
-            force_n=self.force_n[which],
+            self, time_s=self.time_s[which], position_mm=self.position_mm[which], force_n=self.force_n[which]
         )
 
     def way_in(self) -> Stretch:

@@ -132,12 +132,7 @@ def zero_drifts(readings: Sequence[PlatenReading]) -> list[Drift]:
 
 
 def read_platen_contact(
-    stretch: Stretch,
-    contact_n: float,
-    top_n: float,
-    *,
-    drift: Drift | None = None,
-    averaged: bool = False,
+    stretch: Stretch, contact_n: float, top_n: float, *, drift: Drift | None = None, averaged: bool = False
 ) -> PlatenReading:
     """Read one contact check at two forces.
 
@@ -268,13 +263,7 @@ def _passage(
 
 
 def _instant(
-    net: Stretch,
-    level_n: float,
-    shares: tuple[float, float],
-    *,
-    stop: int,
-    noise_n: float,
-    averaged: bool,
+    net: Stretch, level_n: float, shares: tuple[float, float], *, stop: int, noise_n: float, averaged: bool
 ) -> tuple[float, float, float]:
     """Return when the force passes a level, its standard uncertainty, and the rate of force in N/s there."""
     force_n, time_s = net.force_n, net.time_s

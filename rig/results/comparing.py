@@ -63,9 +63,7 @@ class ComparedPieces:
 
 
 def compared_pieces(
-    comparison: Comparison,
-    groups: Mapping[str, Sequence[PieceResult]],
-    sources: Sequence[str] = (),
+    comparison: Comparison, groups: Mapping[str, Sequence[PieceResult]], sources: Sequence[str] = ()
 ) -> ComparedPieces:
     """Put curves and, of three batches or more, their way over time beside a comparison.
 

@@ -534,9 +534,7 @@ def _comparisons(
     return found
 
 
-def _sizes(
-    pieces: Sequence[PieceFacts],
-) -> tuple[dict[str, dict[str, BatchFigures]], list[str]]:
+def _sizes(pieces: Sequence[PieceFacts]) -> tuple[dict[str, dict[str, BatchFigures]], list[str]]:
     """Return the mass and sizes by batch; each piece counts once."""
     groups: dict[str, list[PieceResult]] = {}
     notes: list[str] = []

@@ -173,9 +173,7 @@ class GapRow:
 
 
 def gaps_at_forces(
-    groups: Mapping[str, Sequence[PieceResult]],
-    heights_mm: Mapping[str, float],
-    forces_n: Sequence[float],
+    groups: Mapping[str, Sequence[PieceResult]], heights_mm: Mapping[str, float], forces_n: Sequence[float]
 ) -> tuple[GapRow, ...]:
     """Return the gap at some forces, one row per force, with pieces as the unit."""
     over_gap = {
@@ -451,10 +449,7 @@ def _band(name: str, results: Sequence[PieceResult]) -> CurveBand | None:
 
 
 def _by_depth(
-    results: Sequence[PieceResult],
-    depths: Sequence[float],
-    height_mm: float | None,
-    stands_mm: float | None,
+    results: Sequence[PieceResult], depths: Sequence[float], height_mm: float | None, stands_mm: float | None
 ) -> tuple[ForceRow, ...]:
     rows = []
     for depth in depths:

@@ -8,15 +8,7 @@ from dataclasses import asdict
 from typing import TYPE_CHECKING, Any
 
 from rig import __version__
-from rig.analyser import (
-    TREND,
-    Budget,
-    CaptureResult,
-    ColumnTable,
-    MonteCarlo,
-    flag_labels,
-    spoilt_quantities,
-)
+from rig.analyser import TREND, Budget, CaptureResult, ColumnTable, MonteCarlo, flag_labels, spoilt_quantities
 from rig.capture import CaptureHeader
 
 if TYPE_CHECKING:
@@ -49,10 +41,7 @@ def document_head(name: str, header: CaptureHeader, result: CaptureResult) -> di
         "datum": result.settings.datum,
         "software": f"pressrig {__version__}",
         "settings": result.settings.as_dict() | {"contact_force_n": plain(result.contact_force_n)},
-        "calibration": {
-            "name": result.calibration.name or None,
-            "identity": result.calibration.identity,
-        },
+        "calibration": {"name": result.calibration.name or None, "identity": result.calibration.identity},
         "noise": None if result.noise is None else asdict(result.noise),
         "summary": _summary(result),
         "softening": None if result.softening is None else asdict(result.softening),

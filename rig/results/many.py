@@ -127,10 +127,7 @@ def keep_measured(path: Path, asked: Asked) -> None:
 
 
 def _in_pool(
-    tasks: list[Task],
-    processes: int,
-    finished: Callable[[Task], None],
-    measure: Measure = keep_measured,
+    tasks: list[Task], processes: int, finished: Callable[[Task], None], measure: Measure = keep_measured
 ) -> bool:
     """Return whether a pool of processes did a task for all captures; False if one of them died."""
     methods = multiprocessing.get_all_start_methods()
@@ -168,10 +165,7 @@ def _on_cluster(left: list[Task], scheduler: str, finished: Callable[[Task], Non
     with client:
         # a task that is done twice, since its worker was lost, keeps the same result
         futures = {
-            client.submit(measure, path.resolve(), asked, pure=False, retries=ATTEMPTS - 1): (
-                path,
-                asked,
-            )
+            client.submit(measure, path.resolve(), asked, pure=False, retries=ATTEMPTS - 1): (path, asked)
             for path, asked in list(left)
         }
         for future in distributed.as_completed(list(futures)):

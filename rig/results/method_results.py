@@ -205,10 +205,7 @@ def method_report(
             freedom = math.inf if outcome.freedom is None else outcome.freedom
             outcome = replace(outcome, half95=coverage_factor(freedom) * outcome.u)
         quantities.append(outcome)
-    notes = (
-        *_notes(method, header, course, windows),
-        *calibration.complaints(header.started.date()),
-    )
+    notes = (*_notes(method, header, course, windows), *calibration.complaints(header.started.date()))
     return MethodReport(
         method.name, method.source, method.follows.strip(), tuple(quantities), contact_checks, notes
     )

@@ -26,13 +26,7 @@ from rig.core import kind_of
 from rig.errors import InputError, RigError
 from rig.population import BY_HAND, STATES, UNSTATED, Curve, PieceResult
 from rig.register import Register
-from rig.results.analysing import (
-    Asked,
-    calibration_of,
-    examine_capture,
-    last_set_row,
-    noise_contact_force_n,
-)
+from rig.results.analysing import Asked, calibration_of, examine_capture, last_set_row, noise_contact_force_n
 from rig.results.kept import CONTACT, PIECE
 from rig.results.many import Measure, Workers, measure_ahead
 from rig.results.progress import Progress, no_progress

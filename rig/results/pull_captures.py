@@ -21,13 +21,7 @@ from rig.calibration import Aligner, Calibration, Signals, shifts
 from rig.capture import Capture, open_capture
 from rig.errors import InputError
 from rig.population import UNSTATED, PieceResult
-from rig.results.piece_captures import (
-    STATED,
-    refuse_copies,
-    stated_circumstances,
-    stated_state,
-    was_driven,
-)
+from rig.results.piece_captures import STATED, refuse_copies, stated_circumstances, stated_state, was_driven
 from rig.samples import FloatArray, Samples
 from rig.segmenter import ZeroPolicy, working_direction
 
@@ -129,10 +123,7 @@ def _read(path: Path, capture: Capture, asked: PullsAsked) -> PulledCapture:
         said.append(
             "the frame compliance was measured in compression; in tension its value at the first load is used"
         )
-    notes = (
-        *(f"{path.name}: {note}." for note in said),
-        *stated.complaints(capture.header.started.date()),
-    )
+    notes = (*(f"{path.name}: {note}." for note in said), *stated.complaints(capture.header.started.date()))
     piece = _piece(path, capture, stated, (pulls, shares), _rate(signals, pulls))
     return PulledCapture(piece, pulls, reach_n, notes)
 

@@ -174,3 +174,13 @@ def test_propagation_adds_independent_parts_in_squares():
     found = propagate(lambda a, b: a * b, {"a": Measured(3.0, 0.3), "b": Measured(4.0, 0.2)})
     assert (found.value, found.u) == pytest.approx((12.0, sqrt(1.8)))
     assert found.interval() == pytest.approx((12 - 1.959964 * sqrt(1.8), 12 + 1.959964 * sqrt(1.8)))
+
+
+def test_a_grip_that_can_hold_nothing_has_no_margin():
+    weighed = Weighed(span_mm=Measured(400.0), near_g=Measured(600.0), far_g=Measured(400.0))
+    arm = LiftArm(grip_at_mm=Measured(100.0), grip_torque_n_mm=Measured(0.0, 1.0))
+    found = answer_lift(weighed, arm)
+    # the centre lies 160 mm from the near end: 1000 g and 60 mm are 588 N mm
+    assert found.grip_margin.value == 0.0
+    assert found.grip_margin.u == pytest.approx(1.0 / 588.4, rel=1e-3)
+    assert not found.enough

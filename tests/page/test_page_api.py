@@ -19,7 +19,18 @@ import websockets.sync.client
 from page_serving import asking, origin, serving
 from stand_in_desk import CAUTIONS, KEPT_POINTS, METHODS, POINTS, point_of, standing_in
 
-from rig.daemon.bulletin import CycleRow, Done, LiveTrace, MethodList, News, Refusal, RigStatus, Seen
+from rig.daemon.bulletin import (
+    AskHalt,
+    AskStatus,
+    CycleRow,
+    Done,
+    LiveTrace,
+    MethodList,
+    News,
+    Refusal,
+    RigStatus,
+    Seen,
+)
 from rig.daemon.page import RigLink
 from rig.daemon.page.access import LONGEST_BODY
 from rig.errors import DeviceError, InputError
@@ -235,9 +246,9 @@ def test_a_halt_does_not_wait_for_a_question_that_hangs(tmp_path):
 
         async with await asyncio.start_unix_server(answer, tmp_path / "desk"):
             link = RigLink(tmp_path / "desk")
-            question = asyncio.create_task(link.status())
+            question = asyncio.create_task(link.ask(AskStatus(), RigStatus))
             await hanging.wait()
-            done = await asyncio.wait_for(link.halt(), timeout=1.0)
+            done = await asyncio.wait_for(link.order(AskHalt(who="page")), timeout=1.0)
             waits = not question.done()
             question.cancel()
             await asyncio.gather(question, return_exceptions=True)

@@ -39,7 +39,24 @@ from starlette.requests import HTTPConnection
 
 from rig import __version__
 from rig.core import chosen_units
-from rig.daemon.bulletin import CycleRow, Done, LiveTrace, MethodList, News, Preview, Refusal, RigStatus, Seen
+from rig.daemon.bulletin import (
+    AskAcknowledge,
+    AskHalt,
+    AskMethods,
+    AskPreview,
+    AskProceed,
+    AskStart,
+    AskStatus,
+    CycleRow,
+    Done,
+    LiveTrace,
+    MethodList,
+    News,
+    Preview,
+    Refusal,
+    RigStatus,
+    Seen,
+)
 from rig.daemon.page.access import LONGEST_TOKEN, SESSION_S, AccessRules, GuardedApp
 from rig.daemon.page.rig_link import RigLink
 from rig.errors import DeviceError, InputError, RigError
@@ -56,6 +73,9 @@ ANSWER_S = 60.0
 
 MOST_WATCHERS = 24
 """Live sockets at a time; each costs the daemon five questions a second."""
+
+WHO = "page"
+"""Who gives the orders, as the board and the log say."""
 
 HIGHEST = 2**53
 """The largest number that a browser counts exactly."""
@@ -191,7 +211,7 @@ def make_app(
 @api.get("/status")
 async def status(link: Link) -> RigStatus:
     """How the rig stands now."""
-    return await link.status()
+    return await link.ask(AskStatus(), RigStatus)
 
 
 @api.get("/news")
@@ -215,37 +235,37 @@ async def cycles(link: Link) -> tuple[CycleRow, ...]:
 @api.get("/methods")
 async def methods(link: Link) -> MethodList:
     """The methods and plans that can be started."""
-    return await link.methods()
+    return await link.ask(AskMethods(), MethodList)
 
 
 @api.post("/start")
 async def start(link: Link, asked: StartOrder) -> Done:
     """Start a method, an endurance plan, a recording or a height. The platen may move at once."""
-    return await link.start(asked.rig, asked.order)
+    return await link.order(AskStart(rig=asked.rig, order=asked.order))
 
 
 @api.post("/preview")
 async def preview(link: Link, asked: StartOrder) -> Preview:
     """Say what an order would do on this rig. Nothing moves."""
-    return await link.preview(asked.rig, asked.order)
+    return await link.ask(AskPreview(rig=asked.rig, order=asked.order), Preview)
 
 
 @api.post("/halt")
 async def halt(link: Link) -> Done:
     """Halt the platen and end the job; also where nothing moves. No emergency stop."""
-    return await link.halt()
+    return await link.order(AskHalt(who=WHO))
 
 
 @api.post("/proceed")
 async def proceed(link: Link, rig: Whose) -> Done:
     """Say that the step off the rig is done. The platen may move at once."""
-    return await link.proceed(rig)
+    return await link.order(AskProceed(rig=rig))
 
 
 @api.post("/acknowledge")
 async def acknowledge(link: Link, rig: Whose) -> Done:
     """Say that the cautions were read today."""
-    return await link.acknowledge(rig)
+    return await link.order(AskAcknowledge(rig=rig, who=WHO))
 
 
 @entry.get("/pages")

@@ -10,7 +10,6 @@ for each order under way.
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Callable
 from itertools import chain
 from pathlib import Path
 from typing import TypeVar
@@ -18,26 +17,16 @@ from typing import TypeVar
 from pydantic import BaseModel, ValidationError
 
 from rig.daemon.bulletin import (
-    AskAcknowledge,
-    AskHalt,
-    AskMethods,
     AskNews,
-    AskPreview,
-    AskProceed,
-    AskStart,
-    AskStatus,
     CycleRow,
     Done,
     LiveTrace,
-    MethodList,
     News,
-    Preview,
     Refusal,
-    RigStatus,
     Seen,
 )
 from rig.errors import DeviceError, InputError
-from rig.jobs.orders import Message, Order, RigRef
+from rig.jobs.orders import Message
 
 LONGEST_LINE = 256 * 1024
 """Bytes of a request or an answer, the line's end included; the daemon reads and writes no more."""
@@ -111,13 +100,9 @@ class RigLink:
         self._turn = asyncio.Lock()
         self._kept: _Connection | None = None
 
-    async def status(self) -> RigStatus:
-        """Return how the rig stands now."""
-        return await self._watch(AskStatus(), RigStatus.model_validate_json)
-
     async def news(self, seen: Seen) -> News:
         """Return the status and what is newer than `seen`."""
-        return await self._watch(AskNews(seen=seen), News.model_validate_json)
+        return await self.ask(AskNews(seen=seen), News)
 
     async def samples(self) -> LiveTrace:
         """Return all of the trace that is kept, put together from as many answers as it takes."""
@@ -150,44 +135,21 @@ class RigLink:
                 break
         return tuple(rows)
 
-    async def methods(self) -> MethodList:
-        """Return the methods and plans that the daemon offers."""
-        return await self._watch(AskMethods(), MethodList.model_validate_json)
-
-    async def start(self, rig: RigRef, order: Order) -> Done:
-        """Start a job on this rig; the daemon refuses it if it holds another."""
-        return await self._order(AskStart(rig=rig, order=order))
-
-    async def preview(self, rig: RigRef, order: Order) -> Preview:
-        """What an order would do; nothing moves."""
-        return await self._watch(AskPreview(rig=rig, order=order), Preview.model_validate_json)
-
-    async def halt(self) -> Done:
-        """Halt whatever moves, and end the job."""
-        return await self._order(AskHalt(who="page"))
-
-    async def proceed(self, rig: RigRef) -> Done:
-        """Say that a step off the rig is done."""
-        return await self._order(AskProceed(rig=rig))
-
-    async def acknowledge(self, rig: RigRef) -> Done:
-        """Say that the cautions were read today."""
-        return await self._order(AskAcknowledge(rig=rig, who="page"))
-
     def close(self) -> None:
         """Let go of the kept connection."""
         if self._kept is not None:
             self._kept.close()
         self._kept = None
 
-    async def _watch(self, request: Message, read: Callable[[bytes], _Value]) -> _Value:
+    async def ask(self, request: Message, answer: type[_Value]) -> _Value:
+        """Return the answer to a question that changes nothing."""
         line = _line_of(request)
         try:
             async with asyncio.timeout(WATCH_S), self._turn:
-                answer = await self._ask_kept(line)
+                found = await self._ask_kept(line)
         except (_SilentError, TimeoutError) as problem:
             raise _silent(problem, WATCH_S) from problem
-        return _read(answer, read)
+        return _read(found, answer)
 
     async def _ask_kept(self, line: bytes) -> bytes:
         """Ask on the kept connection; once more on a new one where the daemon had closed the old."""
@@ -204,7 +166,8 @@ class RigLink:
             self.close()
             raise
 
-    async def _order(self, request: Message) -> Done:
+    async def order(self, request: Message) -> Done:
+        """Give an order once, on a connection of its own."""
         line = _line_of(request)
         try:
             async with asyncio.timeout(ORDER_S):
@@ -215,7 +178,7 @@ class RigLink:
                     connection.close()
         except (_SilentError, TimeoutError) as problem:
             raise _silent(problem, ORDER_S) from problem
-        return _read(answer, Done.model_validate_json)
+        return _read(answer, Done)
 
 
 def _line_of(request: Message) -> bytes:
@@ -230,9 +193,9 @@ def _silent(problem: BaseException, limit_s: float) -> DeviceError:
     return DeviceError(f"control socket: found {found}, expected the daemon's answer; does the daemon run?")
 
 
-def _read(answer: bytes, read: Callable[[bytes], _Value]) -> _Value:
+def _read(answer: bytes, kind: type[_Value]) -> _Value:
     try:
-        return read(answer)
+        return kind.model_validate_json(answer)
     except ValidationError as problem:
         unread = problem
     try:
