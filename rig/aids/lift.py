@@ -167,10 +167,7 @@ def answer_lift(
 ) -> LiftAnswer:
     """Return centre of mass, torques and margins.
 
-    Raises
-    ------
-    InputError
-        If the readings leave no centre between the rests.
+    Raises InputError if the readings leave no centre between the rests.
     """
     read = {entry.name: getattr(weighed, entry.name) for entry in fields(weighed)}
     inputs: dict[str, Measured] = {name: figure for name, figure in read.items() if figure is not None}

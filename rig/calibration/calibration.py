@@ -114,10 +114,7 @@ class Calibration:
     def from_dict(cls, mapping: Mapping[str, Any] | None, *, where: str = "calibration") -> Calibration:
         """Read back what `as_dict` wrote; `where` names the file in an error.
 
-        Raises
-        ------
-        InputError
-            Naming the part that is wrong.
+        Raises InputError, naming the part that is wrong.
         """
         if mapping is None:
             mapping = {}

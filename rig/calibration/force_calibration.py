@@ -168,10 +168,7 @@ def calibrate_force(
 def loads_of(table: ReadingTable, surroundings: Surroundings) -> list[float]:
     """Return loads in newtons, in the order of the table's readings.
 
-    Raises
-    ------
-    InputError
-        If they are masses and gravity is not known.
+    Raises InputError if they are masses and gravity is not known.
     """
     if table.quantity != "mass":
         return [reading.reference for reading in table.readings]

@@ -16,6 +16,7 @@ from functools import lru_cache
 from typing import Any
 
 import numpy as np
+import numpy.typing as npt
 import scipy
 
 from rig.calibration.provenance import Provenance, Share, finite, freedom, table
@@ -140,11 +141,20 @@ class Frame:
         )
 
 
+def through_origin(force_n: npt.ArrayLike, values: npt.ArrayLike) -> scipy.interpolate.CubicSpline:
+    """Return the natural spline through the origin and values at forces, shape (k,) or (k, m)."""
+    values = np.asarray(values, np.float64)
+    ends = np.concatenate([[0.0], np.asarray(force_n, np.float64)])
+    return scipy.interpolate.CubicSpline(
+        ends, np.concatenate([np.zeros_like(values[:1]), values]), bc_type="natural"
+    )
+
+
 @lru_cache(maxsize=64)
 def _spline(
     force_n: tuple[float, ...], deflection_mm: tuple[float, ...]
 ) -> tuple[scipy.interpolate.CubicSpline, FloatArray]:
     # a third of a second, which a rig with a straight frame need not wait for
-    spline = scipy.interpolate.CubicSpline((0.0, *force_n), (0.0, *deflection_mm), bc_type="natural")
+    spline = through_origin(force_n, deflection_mm)
     slope: FloatArray = spline(np.array([0.0, force_n[-1]]), 1)
     return spline, slope

@@ -16,8 +16,8 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
-import scipy
 
+from rig.calibration.frame import through_origin
 from rig.calibration.presses import Press
 from rig.calibration.scatter import chance_of_ratio
 from rig.errors import InputError
@@ -257,9 +257,7 @@ def basis(knots_n: FloatArray, force_n: FloatArray) -> FloatArray:
     if len(knots_n) == 1:
         return force_n[:, None] / knots_n
     # each knot's own term: the spline through one at it and zero at all others
-    ends = np.concatenate([[0.0], knots_n])
-    spline = scipy.interpolate.CubicSpline(ends, np.eye(len(ends))[:, 1:], bc_type="natural")
-    values: FloatArray = spline(force_n)
+    values: FloatArray = through_origin(knots_n, np.eye(len(knots_n)))(force_n)
     return values
 
 

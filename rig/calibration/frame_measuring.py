@@ -16,10 +16,9 @@ from dataclasses import asdict, dataclass, replace
 from typing import Any
 
 import numpy as np
-import scipy
 
 from rig.calibration.calibration import Calibration
-from rig.calibration.frame import OF_FORCE, OF_POSITION, Frame, ReadBy
+from rig.calibration.frame import OF_FORCE, OF_POSITION, Frame, ReadBy, through_origin
 from rig.calibration.frame_curves import (
     LEAST_STEPS,
     MOST_STEPS,
@@ -454,11 +453,7 @@ def _below_steps_mm(curve: FrameCurve, low_n: float) -> float:
     that is straight."""
     if len(curve.knots_n) == 1:
         return 0.0
-    spline = scipy.interpolate.CubicSpline(
-        np.concatenate([[0.0], curve.knots_n]),
-        np.concatenate([[0.0], curve.deflection_mm]),
-        bc_type="natural",
-    )
+    spline = through_origin(curve.knots_n, curve.deflection_mm)
     return abs(float(spline(curve.knots_n[0], 2))) * low_n**2
 
 

@@ -125,10 +125,7 @@ def with_runs(table: ReadingTable) -> tuple[Reading, ...]:
     the table names no runs, a new one begins where they rise again from the lowest reference, or where they
     begin to pull, or to press.
 
-    Raises
-    ------
-    InputError
-        If they go up and down otherwise.
+    Raises InputError if they go up and down otherwise.
     """
     named = any(reading.run for reading in table.readings)
     lowest = min((_size(reading, table) for reading in table.readings), default=0.0)
@@ -326,10 +323,7 @@ def _reading(
 def reference_value(text: str, quantity: str, unit: str | None, to: str, *, place: str) -> float:
     """Return a reference with its unit, from its cell or its heading, in the unit `to`.
 
-    Raises
-    ------
-    InputError
-        If no unit is stated, or two are, or it measures something else.
+    Raises InputError if no unit is stated, or two are, or it measures something else.
     """
     match = _CELL.fullmatch(text)
     if match is None:

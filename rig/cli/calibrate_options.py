@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 import click
 
 from rig.calibration import ReferenceFacts, reference_u
-from rig.cli.options import FILE, QuantityType, expiry_option, later, port_option, together
+from rig.cli.options import FILE, QuantityType, later, made_options, port_option, together
 from rig.cli.output import json_option
 from rig.errors import InputError, refused_at
 from rig.rigfile import read_rig_file
@@ -43,12 +43,7 @@ channel_options = together(
     click.option(
         "--reversed", "reversed_way", is_flag=True, help="The counts fall as the load or travel rises."
     ),
-    click.option("--by", default="", metavar="NAME", help="Name of the person who made it."),
-    click.option(
-        "--on", "made", type=click.DateTime(["%Y-%m-%d"]), metavar="DAY",
-        help="Day of the readings, 2026-03-17.  [default: today]",
-    ),
-    expiry_option,
+    made_options("readings, 2026-03-17.  [default: today]"),
     click.option("--readings-into", type=FILE, help="Table for the readings taken now."),
     click.option(
         "--settle", "settle_s", type=QuantityType("s"), default="2 s", show_default=True,

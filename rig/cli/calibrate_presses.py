@@ -15,7 +15,7 @@ from rig.calibrationfile import read_calibration, with_part, write_calibration
 from rig.capture import open_capture
 from rig.cli.calibrate_showing import say_where, show_cautions
 from rig.cli.capture_arguments import captures_argument
-from rig.cli.options import FILE, expiry_option, later, together
+from rig.cli.options import FILE, later, made_options, together
 from rig.cli.output import json_option, print_json, say
 from rig.errors import InputError
 
@@ -36,12 +36,7 @@ press_options = together(
         help="Read the counts with this calibration.  [default: FILE of --into if it exists, else "
             "the captures' own]",
     ),
-    click.option("--by", default="", metavar="NAME", help="Name of the person who made it."),
-    click.option(
-        "--on", "made", type=click.DateTime(["%Y-%m-%d"]), metavar="DAY",
-        help="Day of the measurement.  [default: that of the last capture]",
-    ),
-    expiry_option,
+    made_options("measurement.  [default: that of the last capture]"),
     click.option("--out", type=FILE, help="Plot of the result, PNG or SVG."),
     json_option,
 )  # fmt: skip

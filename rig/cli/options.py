@@ -321,6 +321,17 @@ expiry_option = click.option(
 )
 
 
+def made_options(day: str) -> Decorator:
+    """Return options of who made a calibration, when, and how long it holds; `day` ends the help of --on."""
+    return together(
+        click.option("--by", default="", metavar="NAME", help="Name of the person who made it."),
+        click.option(
+            "--on", "made", type=click.DateTime(["%Y-%m-%d"]), metavar="DAY", help=f"Day of the {day}"
+        ),
+        expiry_option,
+    )
+
+
 def later(day: date, span: str) -> date:
     """Return a day that comes a span of days, weeks, months or years after another; the last of a short
     month.

@@ -34,6 +34,7 @@ from rig.daemon.bulletin import (
     Seen,
 )
 from rig.jobs.driving import cause_in_words
+from rig.jobs.job import Span
 from rig.jobs.orders import HeightCard, JobKind
 from rig.reader import Delivery, LinkEvent, newest_auxiliary, switch_words
 from rig.samples import US_PER_S, FloatArray, Samples
@@ -70,21 +71,16 @@ _Kept = TypeVar("_Kept")
 
 @dataclass(slots=True)
 class _Job:
-    """What is known of the job under way."""
+    """The job under way: its card, without times, and what these are worked out from."""
 
-    number: int
-    kind: JobKind
-    name: str
-    specimen: str
+    card: JobCard
     expected_s: float | None
-    cycles_wanted: int | None
     guided: bool
-    capture: str | None = None
-    step: str = ""
-    asks: str | None = None
-    cycles: int = 0
-    first_us: int | None = None
-    elapsed_s: float = 0.0
+    span: Span = field(default_factory=Span)
+
+    def now(self, **changes: object) -> None:
+        """Show these from now on."""
+        self.card = self.card.model_copy(update=changes)
 
 
 @dataclass(slots=True)
@@ -223,7 +219,10 @@ class Board:
     ) -> None:
         """A job has begun; rows and loops of the one before are forgotten."""
         with self._guard:
-            self._job = _Job(number, kind, name, specimen, expected_s, cycles_wanted, guided)
+            card = JobCard(
+                number=number, kind=kind, name=name, specimen=specimen, cycles_wanted=cycles_wanted
+            )
+            self._job = _Job(card, expected_s, guided)
             self._job_number = number
             self._rows.clear()
             self._loops.clear()
@@ -233,7 +232,7 @@ class Board:
         """The job's capture is there."""
         with self._guard:
             if self._job is not None:
-                self._job.capture = capture
+                self._job.now(capture=capture)
 
     def job_goes_on(self, step: str | None = None, *, cycles: int | None = None) -> None:
         """The job is at this step, and has made this many cycles; those of a method are counted by its
@@ -242,15 +241,15 @@ class Board:
             if self._job is None:
                 return
             if step is not None:
-                self._job.step = step
-            if cycles is not None and self._job.kind != "method":
-                self._job.cycles = cycles
+                self._job.now(step=step)
+            if cycles is not None and self._job.card.kind != "method":
+                self._job.now(cycles=cycles)
 
     def job_asks(self, text: str | None) -> None:
         """The job waits for a person, or, with None, no longer."""
         with self._guard:
             if self._job is not None:
-                self._job.asks = text
+                self._job.now(asks=text)
 
     def end_job(
         self, reason: str, *, failed: bool, halted_by: str | None = None, height: HeightCard | None = None
@@ -259,17 +258,8 @@ class Board:
         with self._guard:
             job, self._job = self._job, None
             if job is not None:
-                self._last = EndCard(
-                    number=job.number,
-                    kind=job.kind,
-                    name=job.name,
-                    reason=reason,
-                    failed=failed,
-                    halted_by=halted_by,
-                    capture=job.capture,
-                    cycles=job.cycles,
-                    height=height,
-                )
+                kept = job.card.model_dump(include={"number", "kind", "name", "capture", "cycles"})
+                self._last = EndCard(reason=reason, failed=failed, halted_by=halted_by, height=height, **kept)
 
     def cycles(self, job: int, rows: Iterable[CycleRow]) -> None:
         """Cycles of a job that have closed; those of another job than the newest come too late.
@@ -284,8 +274,8 @@ class Board:
                 self._rows.append(row.model_copy(update={"auxiliary": air}) if air else row)
                 self._rows_in_all += 1
             # of the other kinds it shows how many they have made, of which contact checks are no part
-            if self._job is not None and self._job.kind == "method":
-                self._job.cycles = self._rows_in_all
+            if self._job is not None and self._job.card.kind == "method":
+                self._job.now(cycles=self._rows_in_all)
             elif self._job is None and self._last is not None and self._last.kind == "method":
                 self._last = self._last.model_copy(update={"cycles": self._rows_in_all})
 
@@ -344,8 +334,7 @@ class Board:
         self._samples += len(samples)
         self._counts.append((last_us, self._samples))
         if self._job is not None:
-            self._job.first_us = int(samples.time_us[0]) if self._job.first_us is None else self._job.first_us
-            self._job.elapsed_s = (last_us - self._job.first_us) / US_PER_S
+            self._job.span.take(samples)
         force, position = self._calibration.covers(samples.force_channel, samples.position_channel)
         force_n = self._calibration.force_n(samples) if force else None
         position_mm = self._calibration.position_mm(samples) if position else None
@@ -422,12 +411,12 @@ class Board:
 
     def _state(self, away: str | None) -> RigState:
         job = self._job
-        if job is not None and job.asks is not None:
+        if job is not None and job.card.asks is not None:
             return "by hand"
         if away:
             return "away"
         if job is not None:
-            return "recording" if job.kind == "recording" else "running"
+            return "recording" if job.card.kind == "recording" else "running"
         return "stopped" if self._device is not None and self._device.stop_cause else "idle"
 
     def _rate(self) -> float | None:
@@ -445,27 +434,20 @@ class Board:
 
 def _card(job: _Job) -> JobCard:
     done = left_s = None
-    if job.cycles_wanted:
-        done = min(job.cycles / job.cycles_wanted, 1.0)
-        if job.cycles:
-            left_s = job.elapsed_s * max(job.cycles_wanted - job.cycles, 0) / job.cycles
+    wanted, cycles, elapsed_s = job.card.cycles_wanted, job.card.cycles, job.span.seconds
+    if wanted:
+        done = min(cycles / wanted, 1.0)
+        if cycles:
+            left_s = elapsed_s * max(wanted - cycles, 0) / cycles
     elif job.expected_s:
-        done = min(job.elapsed_s / job.expected_s, 1.0)
-        left_s = max(job.expected_s - job.elapsed_s, 0.0)
-    return JobCard(
-        number=job.number,
-        kind=job.kind,
-        name=job.name,
-        specimen=job.specimen,
-        capture=job.capture,
-        step=job.step,
-        elapsed_s=round(job.elapsed_s, 3),
-        left_s=None if left_s is None else round(left_s, 1),
-        done=None if done is None else round(done, 4),
-        cycles=job.cycles,
-        cycles_wanted=job.cycles_wanted,
-        asks=job.asks,
-    )
+        done = min(elapsed_s / job.expected_s, 1.0)
+        left_s = max(job.expected_s - elapsed_s, 0.0)
+    times = {
+        "elapsed_s": round(elapsed_s, 3),
+        "left_s": None if left_s is None else round(left_s, 1),
+        "done": None if done is None else round(done, 4),
+    }
+    return job.card.model_copy(update=times)
 
 
 def _told_by(event: LinkEvent, *, switches: bool) -> dict[str, Any]:

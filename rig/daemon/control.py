@@ -305,10 +305,7 @@ class ControlClient:
     def _ask(self, request: Message) -> dict[str, Any]:
         """Return the answer to one request.
 
-        Raises
-        ------
-        DeviceError
-            If the daemon goes away or hangs.
+        Raises DeviceError if the daemon goes away or hangs.
         """
         try:
             self._socket.sendall(request.model_dump_json().encode() + b"\n")
@@ -342,12 +339,8 @@ def daemons_of(rig: RigRef, folders: Sequence[Path] | None = None) -> list[tuple
 def daemon_of(rig: RigRef, folders: Sequence[Path] | None = None) -> ControlClient:
     """Return a connection to the daemon of a rig.
 
-    Raises
-    ------
-    NoDaemonError
-        If none is up.
-    InputError
-        If several rigs of this name are held, and no port says which is meant.
+    Raises NoDaemonError if none is up; InputError if several rigs of this name are held, and no port says
+    which is meant.
     """
     found = daemons_of(rig, folders)
     if not found:

@@ -363,10 +363,7 @@ class Desk:
 
         A release is not refused: a person may be trapped.
 
-        Raises
-        ------
-        InputError
-            If the file or its calibration is not what the daemon has read, or cannot be read.
+        Raises InputError if the file or its calibration is not what the daemon has read, or cannot be read.
         """
         if self._rig.path is None or job.order.kind == "release":
             return
@@ -453,10 +450,7 @@ class Desk:
     def _must_be_resumable(self, path: Path, checked: CheckedPlan) -> None:
         """Refuse a run that a daemon must not go on with by itself.
 
-        Raises
-        ------
-        DeviceError
-            With what is missing.
+        Raises DeviceError with what is missing.
         """
         within_s = checked.plan.restart_within_s
         if within_s is None:
@@ -475,10 +469,7 @@ class Desk:
     def _warn_before_moving(self, under_way: _UnderWay, reader: Reader) -> None:
         """Count down on page and console before a run goes on after a restart; a halt prevents it.
 
-        Raises
-        ------
-        DeviceError
-            If the rig went away meanwhile, or the cautions no longer hold.
+        Raises DeviceError if the rig went away meanwhile, or the cautions no longer hold.
         """
         until_s = time.monotonic() + WARNING_S
         logged_s = math.inf

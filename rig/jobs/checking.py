@@ -20,12 +20,8 @@ from rig.methods import check_by_hand, check_method, parse_method
 def check_job(order: Order, standing: Standing) -> Job:
     """Check an order against a rig.
 
-    Raises
-    ------
-    InputError
-        If the order is wrong, or does not fit the rig or the specimen.
-    DeviceError
-        If the rig has no drive where one is needed, or a stop is latched.
+    Raises InputError if the order is wrong, or does not fit the rig or the specimen; DeviceError if the rig
+    has no drive where one is needed, or a stop is latched.
     """
     match order:
         case ReleaseOrder():

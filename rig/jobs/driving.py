@@ -270,12 +270,8 @@ class Driver:
     def make_ready(self, *, home_again: bool = False) -> None:
         """Set the limits and read them back, home unless that was done, and leave the rig disarmed.
 
-        Raises
-        ------
-        MethodStoppedError
-            If homing did not go as it should; the platen is halted and the rig disarmed then.
-        DeviceError
-            If the device refuses, or streams at another rate than the rig's file states.
+        Raises MethodStoppedError if homing did not go as it should; the platen is halted and the rig disarmed
+        then; DeviceError if the device refuses, or streams at another rate than the rig's file states.
         """
         granted_hz, stated_hz = self._reader.granted_hz, self._rig.samples_per_s
         if granted_hz and not 1 / MOST_RATE <= granted_hz / stated_hz <= MOST_RATE:
@@ -328,10 +324,7 @@ class Driver:
     def arm(self, *, homed: bool = True) -> None:
         """Allow motion; from now on samples are watched and answered with heartbeats.
 
-        Raises
-        ------
-        StoppedByPersonError
-            If the person has stopped it meanwhile.
+        Raises StoppedByPersonError if the person has stopped it meanwhile.
         """
         if self._watch.stopped.is_set():
             raise StoppedByPersonError("stopped by the operator")
@@ -363,10 +356,7 @@ class Driver:
     def disarm(self) -> None:
         """Forbid motion, and see that the device has taken it in: a person may reach in now.
 
-        Raises
-        ------
-        DeviceError
-            If it does not answer, or is still armed.
+        Raises DeviceError if it does not answer, or is still armed.
         """
         self._armed_s = math.inf
         self.session.disarm()
@@ -470,12 +460,8 @@ class Driver:
 
         A stop may be told in its state alone.
 
-        Raises
-        ------
-        MethodStoppedError
-            If it has latched a stop, was disarmed already, or does not disarm.
-        DeviceError
-            If it does not answer.
+        Raises MethodStoppedError if it has latched a stop, was disarmed already, or does not disarm;
+        DeviceError if it does not answer.
         """
         state = self.session.state()
         self._must_be_armed(int(state.flags), state.stop_cause)
@@ -488,10 +474,7 @@ class Driver:
     def perform(self, action: Action, place: str) -> None:
         """Carry out one planned action.
 
-        Raises
-        ------
-        MethodStoppedError
-            If it did not come to its end.
+        Raises MethodStoppedError if it did not come to its end.
         """
         match action:
             case ContactCheckUntil():
@@ -809,10 +792,8 @@ class Driver:
     def take_one(self, *, moving: bool = True) -> None:
         """One delivery: write it, look at it, answer it with a heartbeat.
 
-        Raises
-        ------
-        MethodStoppedError
-            If the person stops, the samples stay away, or the host's own trip has gone off.
+        Raises MethodStoppedError if the person stops, the samples stay away, or the host's own trip has gone
+        off.
         """
         delivery = self.write(self._reader.get(WAIT_S))
         if self._watch.stopped.is_set():
@@ -841,12 +822,8 @@ class Driver:
     def _must_be_the_same(self, delivery: Delivery | None) -> None:
         """The device that was armed, still armed, and not reset.
 
-        Raises
-        ------
-        LinkLostError
-            If it was reset, or lost the host's heartbeats.
-        MethodStoppedError
-            If another device answers, or it has stopped by itself while nothing moved.
+        Raises LinkLostError if it was reset, or lost the host's heartbeats; MethodStoppedError if another
+        device answers, or it has stopped by itself while nothing moved.
         """
         if _identity_of(self._reader) != self._who:
             found = self._reader.identity
@@ -991,10 +968,7 @@ class Driver:
 def driven_scales(calibration: Calibration) -> tuple[Scale, Scale]:
     """Return what a count of force and of position is, without which a rig is not driven.
 
-    Raises
-    ------
-    InputError
-        If a channel is not calibrated.
+    Raises InputError if a channel is not calibrated.
     """
     if calibration.force is None or calibration.position is None:
         raise InputError(
@@ -1006,12 +980,8 @@ def driven_scales(calibration: Calibration) -> tuple[Scale, Scale]:
 def must_have_finished(place: str, end: MotionEnd) -> None:
     """Raise unless a motion reached what it was to reach.
 
-    Raises
-    ------
-    LinkLostError
-        If the link or the device went away under it, or the host's heartbeats.
-    MethodStoppedError
-        If it ended in any other way.
+    Raises LinkLostError if the link or the device went away under it, or the host's heartbeats;
+    MethodStoppedError if it ended in any other way.
     """
     silenced = end.kind == "trip" and end.code == EventCode.HEARTBEAT_LOST
     if end.kind == "reset":

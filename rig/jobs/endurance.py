@@ -124,10 +124,7 @@ class EnduranceJob(Job):
 def endurance_job(order: EnduranceOrder, limits: RigLimits, resumed: Path | None = None) -> EnduranceJob:
     """Check an order against a driven rig.
 
-    Raises
-    ------
-    InputError
-        If the plan is wrong, or does not fit the rig or the specimen.
+    Raises InputError if the plan is wrong, or does not fit the rig or the specimen.
     """
     plan = parse_plan(order.text, order.source, recorded=resumed is not None)
     checked = check_plan(plan, limits, facts_of(order.card))
@@ -137,10 +134,7 @@ def endurance_job(order: EnduranceOrder, limits: RigLimits, resumed: Path | None
 def order_of(capture: Path) -> EnduranceOrder:
     """Return the order that began a capture of an endurance run.
 
-    Raises
-    ------
-    CaptureError
-        If it is no capture, or not one of an endurance run.
+    Raises CaptureError if it is no capture, or not one of an endurance run.
     """
     header = open_capture(capture).header
     ordered = header.ordered
@@ -514,7 +508,11 @@ class _Run:
         """Close the open block; what is counted, once it is compared with what the samples show."""
         standing, intent = self._trend.standing, self.ledger.open
         assert intent is not None
-        settled = reconciled(settled, intent, self._seen(intent))
+        # the samples cannot tell where some are missing, or they lie too far apart
+        rate_hz = self._reader.granted_hz or self._checked.rig.samples_per_s
+        unseen = self.driver.holes or rate_hz * self._cycle_s() < LEAST_SAMPLES
+        seen = None if intent.by != "device" or unseen else self.driver.cycles_seen
+        settled = reconciled(settled, intent, seen)
         self.ledger.close(settled)
         self._of_block = 0
         if standing is not None:
@@ -538,14 +536,6 @@ class _Run:
             self.driver.event("reference", **asdict(reference))
         return settled
 
-    def _seen(self, intent: Intent) -> int | None:
-        """Return the cycles of the block in its samples; None where samples are missing, or too far apart
-        to tell."""
-        rate_hz = self._reader.granted_hz or self._checked.rig.samples_per_s
-        if intent.by != "device" or self.driver.holes or rate_hz * self._cycle_s() < LEAST_SAMPLES:
-            return None
-        return self.driver.cycles_seen
-
     def _standing_still(self) -> State | None:
         """Return the device's state once nothing moves; None if it does not answer."""
         until = time.monotonic() + HALT_PATIENCE_S
@@ -561,10 +551,8 @@ class _Run:
     def _take_up(self, why: str) -> None:
         """Go on after the link or the host was lost: count, datum and specimen must be certain again.
 
-        Raises
-        ------
-        MethodStoppedError
-            If the device has stopped for another reason, or the specimen is not where it was.
+        Raises MethodStoppedError if the device has stopped for another reason, or the specimen is not where
+        it was.
         """
         self._measured = False
         self.driver.event("pause", why=why)

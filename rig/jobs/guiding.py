@@ -369,10 +369,7 @@ class _Guide:
     def _listen(self) -> HandSamples:
         """One delivery, written; none of its samples may be there.
 
-        Raises
-        ------
-        MethodStoppedError
-            If the person stops, or samples and positions cannot be relied on any more.
+        Raises MethodStoppedError if the person stops, or samples and positions cannot be relied on any more.
         """
         delivery = self._reader.get(WAIT_S)
         if delivery is None:

@@ -115,12 +115,8 @@ class HeightJob(Job):
 def height_job(order: HeightOrder, standing: Standing) -> HeightJob:
     """Check an order against a driven rig, and against the bare contact checks in its folder of captures.
 
-    Raises
-    ------
-    DeviceError
-        If the rig has no drive, or a stop is latched.
-    InputError
-        If the plan does not fit the rig, or there are no such bare contact checks.
+    Raises DeviceError if the rig has no drive, or a stop is latched; InputError if the plan does not fit the
+    rig, or there are no such bare contact checks.
     """
     plan = HeightPlan(**{field.name: getattr(order, field.name) for field in fields(HeightPlan)})
     checked = check_height_plan(plan, standing.limits(), WORDS_OF)

@@ -180,12 +180,7 @@ class Standing:
     def drive(self) -> RigLimits:
         """What the rig may do, stopped or not.
 
-        Raises
-        ------
-        InputError
-            If its file does not say.
-        DeviceError
-            If it has no drive.
+        Raises InputError if its file does not say; DeviceError if it has no drive.
         """
         limits = self.rig.limits
         if limits is None:
@@ -202,12 +197,7 @@ class Standing:
     def limits(self) -> RigLimits:
         """What the rig may do now.
 
-        Raises
-        ------
-        InputError
-            If its file does not say.
-        DeviceError
-            If it has no drive, or a stop is latched.
+        Raises InputError if its file does not say; DeviceError if it has no drive, or a stop is latched.
         """
         limits = self.drive()
         if self.stop_cause is not None:
@@ -264,10 +254,7 @@ class Job(ABC):
     def perform(self, bench: Bench) -> Ended:
         """Carry it out.
 
-        Raises
-        ------
-        RigError
-            If it could not be begun, or left no capture to say why it ended.
+        Raises RigError if it could not be begun, or left no capture to say why it ended.
         """
 
 

@@ -129,10 +129,7 @@ class SpecimenCard(Message):
 def typed(kind: type[_Typed], **fields: Any) -> _Typed:
     """Return an order, or a card, of what a person typed.
 
-    Raises
-    ------
-    InputError
-        With the first field that is wrong, and what was found.
+    Raises InputError with the first field that is wrong, and what was found.
     """
     try:
         return kind(**fields)

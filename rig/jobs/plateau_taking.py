@@ -118,10 +118,7 @@ def take_plateau(
 def refuse_scaled(reader: Reader, channel: ChannelName) -> None:
     """Refuse a channel that does not come in counts.
 
-    Raises
-    ------
-    InputError
-        If its source had scaled it already.
+    Raises InputError if its source had scaled it already.
     """
     kind = reader.empty()
     unit = (kind.force_channel if channel == "force" else kind.position_channel).unit

@@ -88,12 +88,8 @@ def described(order: MethodOrder | EnduranceOrder) -> dict[str, Any]:
 def perform_method(bench: Bench, header_of: HeaderOf, checked: CheckedMethod) -> Recorded:
     """Home if needed, set the limits, arm, run every step, disarm; record from the first approach to the end.
 
-    Raises
-    ------
-    DeviceError
-        If the rig has no drive, or refuses to be made ready; nothing is recorded then.
-    RecorderError
-        If the capture cannot be begun.
+    Raises DeviceError if the rig has no drive, or refuses to be made ready; nothing is recorded then;
+    RecorderError if the capture cannot be begun.
     """
     watch = bench.watch
     driver = Driver(bench.reader, bench.calibration, checked.rig, watch)

@@ -226,7 +226,11 @@ class RestFinder:
             at, begin = self._next_look()
             if at >= len(self._waiting.time_s):
                 break
-            self._tell_apart(at)
+            # the different values up to this reading, until there are enough to tell the step from
+            if self._step_g is None and len(self._different) < MOST_DIFFERENT:
+                new = np.round(self._waiting.grams[self._told : at + 1], KEPT_DECIMALS)
+                self._different = np.union1d(self._different, new)
+            self._told = at + 1
             change = self._look(self._waiting.part(begin, at + 1))
             self._looked_s = float(self._waiting.time_s[at])
             if change is not None:
@@ -244,13 +248,6 @@ class RestFinder:
             return at, 0
         begin = int(np.searchsorted(times, times[at] - least_s, side="right")) - 1
         return at, max(min(begin, at - LEAST_READINGS + 1), 0)
-
-    def _tell_apart(self, at: int) -> None:
-        """Keep the different values up to a reading, until there are enough to tell the step from."""
-        if self._step_g is None and len(self._different) < MOST_DIFFERENT:
-            new = np.round(self._waiting.grams[self._told : at + 1], KEPT_DECIMALS)
-            self._different = np.union1d(self._different, new)
-        self._told = at + 1
 
     def _let_go(self) -> None:
         """Forget what no window needs any more."""
@@ -382,12 +379,8 @@ class PanWatch:
     def rest(self, patience_s: float) -> Level:
         """Wait until the reading rests.
 
-        Raises
-        ------
-        InputError
-            If it does not within `patience_s` of wall time.
-        DeviceError
-            If readings stop coming.
+        Raises InputError if it does not within `patience_s` of wall time; DeviceError if readings stop
+        coming.
         """
         end_s = time.monotonic() + patience_s
         while self._finder.level is None or self._finder.moving:
@@ -407,12 +400,7 @@ class PanWatch:
     def change(self, patience_s: float) -> Change | None:
         """Wait for the next change that rests; None when it was stopped.
 
-        Raises
-        ------
-        InputError
-            If none comes within `patience_s` of wall time.
-        DeviceError
-            If readings stop coming.
+        Raises InputError if none comes within `patience_s` of wall time; DeviceError if readings stop coming.
         """
         end_s = time.monotonic() + patience_s
         while not self._found:
@@ -427,7 +415,11 @@ class PanWatch:
             delivery = self._reader.get(WAIT_S)
             now_s = time.monotonic()
             if delivery is not None:
-                self._hear({event.kind for event in delivery.events})
+                kinds = {event.kind for event in delivery.events}
+                if kinds & {*LOST, *BROKEN}:
+                    self._finder.restart(zero_lost=bool(kinds & {*LOST}))
+                if kinds & {*LOST} and self._on_lost is not None:
+                    self._on_lost()
                 if len(delivery.samples):
                     self._feed(delivery.samples)
                     break
@@ -441,14 +433,6 @@ class PanWatch:
         if time.monotonic() > end_s and not self._found:
             hint = f" ({self._finder.hint})" if self._finder.hint else ""
             raise InputError(f"scale: no {awaited} in time{hint}; earlier masses are kept")
-
-    def _hear(self, kinds: set[str]) -> None:
-        if kinds & set(LOST):
-            self._finder.restart(zero_lost=True)
-            if self._on_lost is not None:
-                self._on_lost()
-        elif kinds & set(BROKEN):
-            self._finder.restart(zero_lost=False)
 
     def _feed(self, samples: Samples) -> None:
         grams = self._pan.grams(samples)

@@ -173,10 +173,7 @@ def check_method(method: Method, rig: RigLimits, specimen: SpecimenFacts) -> Che
     overshoot (see `overshoot_mm`, `overshoot_n`), within the rig's. The force at the end of a press to a
     depth is not known beforehand: there the rig's own force limit guards.
 
-    Raises
-    ------
-    InputError
-        With the step and its line, what was found and what would be right.
+    Raises InputError with the step and its line, what was found and what would be right.
     """
     facts = {"free_height": specimen.free_height_mm, "area": specimen.area_mm2}
     for need in method.specimen.needs:
@@ -221,10 +218,7 @@ def largest_gap_mm(steps: tuple[Step, ...]) -> float:
 def depth_mm(depth: StepDepth, free_height_mm: float | None, place: Place) -> float:
     """Return a depth in mm.
 
-    Raises
-    ------
-    InputError
-        If it is in per cent of a free height that is not known.
+    Raises InputError if it is in per cent of a free height that is not known.
     """
     if depth.unit == "mm":
         return depth.value

@@ -167,10 +167,7 @@ class CheckedPlan:
 def read_plan(path: Path) -> EndurancePlan:
     """Read and check an endurance plan's file.
 
-    Raises
-    ------
-    InputError
-        If it cannot be read, or if a field is wrong; the message names file and line.
+    Raises InputError if it cannot be read, or if a field is wrong; the message names file and line.
     """
     return parse_plan(plan_text(path), str(path))
 
@@ -178,10 +175,7 @@ def read_plan(path: Path) -> EndurancePlan:
 def plan_text(path: Path) -> str:
     """Read a plan's file, and check nothing.
 
-    Raises
-    ------
-    InputError
-        If it cannot be read.
+    Raises InputError if it cannot be read.
     """
     return read_text(path, most=LARGEST_FILE, what="endurance plan", hint="configs/endurance holds examples")
 
@@ -232,10 +226,7 @@ def parse_plan(text: str, source: str, *, recorded: bool = False) -> EndurancePl
 def check_plan(plan: EndurancePlan, rig: RigLimits, specimen: SpecimenFacts) -> CheckedPlan:
     """Check a plan before anything moves, as `check_method` does the method that it amounts to.
 
-    Raises
-    ------
-    InputError
-        With the line, what was found and what would be right.
+    Raises InputError with the line, what was found and what would be right.
     """
     checked = CheckedPlan(plan, check_method(plan.as_method(), rig, specimen))
     _ = checked.set_limit_mm  # in per cent it needs the free height

@@ -101,10 +101,7 @@ def refuse(place: Place, what: str) -> NoReturn:
 def scalar(place: Place, name: str, node: yaml.Node, right: str) -> str:
     """Return the text of a node that must be a single value.
 
-    Raises
-    ------
-    InputError
-        If it is a list or a mapping, or is empty.
+    Raises InputError if it is a list or a mapping, or is empty.
     """
     at = Place(place.source, line_of(node), place.label)
     if not isinstance(node, yaml.ScalarNode):
@@ -119,10 +116,7 @@ def scalar(place: Place, name: str, node: yaml.Node, right: str) -> str:
 def items(place: Place, name: str, node: yaml.Node, right: str) -> list[yaml.Node]:
     """Return the nodes of a list.
 
-    Raises
-    ------
-    InputError
-        If it is not a list.
+    Raises InputError if it is not a list.
     """
     if not isinstance(node, yaml.SequenceNode):
         refuse(Place(place.source, line_of(node), place.label), f"{name}: expected a list such as {right}")
@@ -132,10 +126,7 @@ def items(place: Place, name: str, node: yaml.Node, right: str) -> list[yaml.Nod
 def quantity(place: Place, name: str, text: str, unit: str) -> float:
     """Return a value above zero with its unit.
 
-    Raises
-    ------
-    InputError
-        If it is not one, or lies outside what a bench press can mean.
+    Raises InputError if it is not one, or lies outside what a bench press can mean.
     """
     try:
         value = parse(text, unit)
@@ -172,10 +163,7 @@ class Fields:
     def node(self, key: str) -> yaml.Node:
         """Node of a key that must be there.
 
-        Raises
-        ------
-        InputError
-            If it is missing.
+        Raises InputError if it is missing.
         """
         if key not in self._nodes:
             refuse(self.place, f"{key} is missing")
@@ -192,10 +180,7 @@ class Fields:
     def only_one_of(self, *keys: str) -> str:
         """Return the one key of several that is there.
 
-        Raises
-        ------
-        InputError
-            If none or more than one is.
+        Raises InputError if none or more than one is.
         """
         there = [key for key in keys if key in self._nodes]
         if len(there) != 1:
@@ -206,10 +191,7 @@ class Fields:
     def text(self, key: str, right: str) -> str:
         """Return a sentence, its line breaks taken for spaces.
 
-        Raises
-        ------
-        InputError
-            If it is missing, too long, or holds characters that a terminal would obey.
+        Raises InputError if it is missing, too long, or holds characters that a terminal would obey.
         """
         value = " ".join(scalar(self.place, key, self.node(key), right).split())
         if not value.isprintable() or len(value) > LONGEST_SENTENCE:
@@ -219,10 +201,7 @@ class Fields:
     def quantity(self, key: str, unit: str, right: str) -> float:
         """Return a value above zero with its unit.
 
-        Raises
-        ------
-        InputError
-            If it is missing or not one.
+        Raises InputError if it is missing or not one.
         """
         return quantity(self.at(key), key, scalar(self.place, key, self.node(key), right), unit)
 
@@ -237,10 +216,7 @@ class Fields:
     def whole(self, key: str, least: int, most: int) -> int:
         """Return a whole number from `least` to `most`.
 
-        Raises
-        ------
-        InputError
-            If it is missing or not one.
+        Raises InputError if it is missing or not one.
         """
         text = scalar(self.place, key, self.node(key), str(least))
         if not _WHOLE.fullmatch(text) or not least <= int(text) <= most:

@@ -148,10 +148,7 @@ def read_contact(stretch: Stretch, force_n: float, zero_n: GaugedValue | None) -
 def position_at(stretch: Stretch, force_n: float, zero_n: GaugedValue, *, falling: bool) -> GaugedValue:
     """Return the position where a stroke first passes a force; `slope` is in mm/N.
 
-    Raises
-    ------
-    InputError
-        If it does not pass it.
+    Raises InputError if it does not pass it.
     """
     net_n = stretch.force_n - zero_n.value
     passed = net_n <= force_n if falling else net_n >= force_n
@@ -166,10 +163,7 @@ def force_at(
     """Return the force where a stroke first passes a position; the position's uncertainty counts with the
     slope in N/mm.
 
-    Raises
-    ------
-    InputError
-        If it does not pass it.
+    Raises InputError if it does not pass it.
     """
     at_mm = position_mm.value
     x_mm = stretch.position_mm
@@ -186,10 +180,7 @@ def force_at(
 def end_of_hold(stretch: Stretch, zero_n: GaugedValue, held_s: float) -> tuple[GaugedValue, GaugedValue]:
     """Return the force and position at the end of a hold.
 
-    Raises
-    ------
-    InputError
-        If hardly a sample of its end is left.
+    Raises InputError if hardly a sample of its end is left.
     """
     since_s = min(HOLD_END_S, HOLD_SHARE * held_s)
     first = int(np.searchsorted(stretch.time_s, stretch.time_s[-1] - since_s)) if len(stretch) else 0

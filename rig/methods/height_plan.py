@@ -164,10 +164,7 @@ def check_height_plan(
 def check_height_forces(contact_n: float, top_n: float, called: Mapping[str, str] = OPTION_OF) -> None:
     """Refuse two forces of a height that cannot be told apart.
 
-    Raises
-    ------
-    InputError
-        If the greater one is too small.
+    Raises InputError if the greater one is too small.
     """
     if top_n < TOP_OVER_CONTACT * contact_n:
         raise InputError(

@@ -36,10 +36,7 @@ class _Platen:
 def check_order(steps: tuple[Step, ...]) -> None:
     """Refuse steps that cannot follow each other.
 
-    Raises
-    ------
-    InputError
-        With the step's place, what stands in its way and what would be right.
+    Raises InputError with the step's place, what stands in its way and what would be right.
     """
     end = _after_all(_Platen(), steps)
     if end.at != "clear":

@@ -44,7 +44,7 @@ from rig.methods.procedures import (
     support_factor,
 )
 from rig.methods.reportable import REPORTABLE
-from rig.methods.steps import ContactCheck, PressToDepth, Recover, Return, StepDepth
+from rig.methods.steps import ContactCheck, PressToDepth, Recover, Return
 
 SQUEEZE_READ = 4
 """CV40 is read in the fourth squeeze."""
@@ -151,10 +151,7 @@ def procedure_outcome(name: str, course: Course, stretch_of: StretchOf, facts: S
 def first_contact(course: Course, stretch_of: StretchOf) -> GaugedValue:
     """Return the position of the first contact check at its force.
 
-    Raises
-    ------
-    InputError
-        If it cannot be read.
+    Raises InputError if it cannot be read.
     """
     return _Bench(course, stretch_of, StatedFacts()).first_check().position_mm
 
@@ -164,10 +161,7 @@ def recovery_checks(course: Course, stretch_of: StretchOf) -> tuple[RecoveryChec
 
     Times count from the begin of the watch, which starts as the platen stands at the contact again.
 
-    Raises
-    ------
-    InputError
-        If there was no such watch, or no contact check before it.
+    Raises InputError if there was no such watch, or no contact check before it.
     """
     bench = _Bench(course, stretch_of, StatedFacts())
     if course.released_us is None:
@@ -255,8 +249,11 @@ class _Bench:
         pairs = []
         for done in self.course.of("press to depth"):
             step, after = done.step, self.course.after(done)
-            if isinstance(step, PressToDepth) and self._is_at(step.depth, pct) and after is not None:
-                pairs += [(done, after)] if after.action == "wait loaded" else []
+            if not isinstance(step, PressToDepth) or after is None or after.action != "wait loaded":
+                continue
+            asked = pct if step.depth.unit == "%" else pct / 100 * self.height()
+            if abs(step.depth.value - asked) < (1e-6 if step.depth.unit == "%" else 1e-3):
+                pairs.append((done, after))
         if not pairs:
             raise InputError(f"force at {pct:g} %: no press to {pct:g} % with a hold is in the recording")
         return pairs[-1 if last else 0]
@@ -280,11 +277,6 @@ class _Bench:
             return abs(force_at(way_in, at, GaugedValue(0.0, 0.0), falling=False).slope)
         except InputError:
             return 0.0
-
-    def _is_at(self, depth: StepDepth, pct: float) -> bool:
-        if depth.unit == "%":
-            return abs(depth.value - pct) < 1e-6
-        return abs(depth.value - pct / 100 * self.height()) < 1e-3
 
 
 def _cv40(bench: _Bench) -> _Worked:

@@ -151,7 +151,10 @@ def read_platen_contact(
         If there is no approach without load, a force was not reached, or the small one drowns in noise.
     """
     drift = drift or Drift()
-    clocked = _with_clock(stretch)
+    clocked = stretch
+    if len(stretch) and not np.isfinite(stretch.time_s[0]):
+        # the sample's number for time where the source had no clock
+        clocked = replace(stretch, time_s=np.arange(len(stretch), dtype=np.float64))
     if drift.n_per_s:
         # the force zero is kept from moving
         since_s = clocked.time_s - clocked.time_s[0]
@@ -187,10 +190,7 @@ def split_contact_checks(stretch: Stretch, top_n: float) -> Iterator[Stretch]:
     Each goes from the deepest point without load before it to the end of its load. The recording must begin
     without load.
 
-    Raises
-    ------
-    InputError
-        If it is too short, or holds no contact check.
+    Raises InputError if it is too short, or holds no contact check.
     """
     if len(stretch) < QUIET_SAMPLES:
         raise InputError(
@@ -214,13 +214,6 @@ def split_contact_checks(stretch: Stretch, top_n: float) -> Iterator[Stretch]:
         raise InputError(
             f"contact checks: the force never reaches {level_n:.3g} N; expected some up to {top_n:g} N"
         )
-
-
-def _with_clock(stretch: Stretch) -> Stretch:
-    """Return the sample's number for time where the source had no clock."""
-    if not len(stretch) or np.isfinite(stretch.time_s[0]):
-        return stretch
-    return replace(stretch, time_s=np.arange(len(stretch), dtype=np.float64))
 
 
 def _before_contact(approach: Stretch, contact_n: float) -> tuple[float, float]:

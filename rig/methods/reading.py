@@ -74,10 +74,7 @@ def read_method(path: Path) -> Method:
 def method_text(path: Path) -> str:
     """Read a method's file, and check nothing.
 
-    Raises
-    ------
-    InputError
-        If it cannot be read.
+    Raises InputError if it cannot be read.
     """
     return read_text(path, most=LARGEST_FILE, what="method file", hint="configs/methods holds examples")
 

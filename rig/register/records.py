@@ -131,10 +131,7 @@ def corrected(record: Record, reason: str, **fields: str | float | None) -> Reco
 def checked_id(specimen: str) -> str:
     """Return the id of a specimen as it may be used in files, tables and commands.
 
-    Raises
-    ------
-    InputError
-        If it may not.
+    Raises InputError if it may not.
     """
     if len(specimen) > LONGEST_ID or specimen != specimen.strip() or not _ID.fullmatch(specimen):
         raise InputError(

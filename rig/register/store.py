@@ -135,10 +135,7 @@ class Register:
     def specimen(self, name: str) -> RegisteredSpecimen:
         """Return one piece.
 
-        Raises
-        ------
-        InputError
-            If it is not known; the message asks about those spelt nearly so.
+        Raises InputError if it is not known; the message asks about those spelt nearly so.
         """
         found = self._records("WHERE specimen = ?", name)
         if not found:
@@ -165,10 +162,7 @@ class Register:
     def record(self, number: int) -> Record:
         """Return one record by its number.
 
-        Raises
-        ------
-        InputError
-            If there is none.
+        Raises InputError if there is none.
         """
         found = self._records("WHERE number = ?", number)
         if not found:
@@ -209,10 +203,7 @@ class Register:
     def take_over(self, records: Sequence[Record], *, entered: Sequence[str], another: bool = False) -> None:
         """Enter specimens and write what is known of them, all or nothing.
 
-        Raises
-        ------
-        InputError
-            As `add` and `write`.
+        Raises InputError as `add` and `write`.
         """
         with self._writing():
             known = self.ids()
@@ -223,10 +214,7 @@ class Register:
     def restore(self, records: Sequence[Record]) -> None:
         """Write a whole history with its numbers into an empty register.
 
-        Raises
-        ------
-        InputError
-            If the register is not empty, or the history does not hold together.
+        Raises InputError if the register is not empty, or the history does not hold together.
         """
         with self._writing():
             if self._ask("SELECT 1 FROM records LIMIT 1"):

@@ -113,10 +113,7 @@ def analyse_capture(
 ) -> tuple[Capture, CaptureResult]:
     """Analyse one capture from disk; rows go into the store, or into memory.
 
-    Raises
-    ------
-    InputError
-        If it is no capture, or its counts have no calibration.
+    Raises InputError if it is no capture, or its counts have no calibration.
     """
     found = examine_capture(path, asked or Asked(), store, progress=progress)
     return found.capture, found.result
@@ -127,10 +124,7 @@ def noise_contact_force_n(path: Path, asked: Asked, capture: Capture | None = No
 
     It is what an analysis of the whole capture would find, from the samples before the first motion alone.
 
-    Raises
-    ------
-    InputError
-        If it is no capture, or its counts have no calibration.
+    Raises InputError if it is no capture, or its counts have no calibration.
     """
     asked = asked.of_opening()
     kept = asked.kept_at(path)

@@ -151,10 +151,7 @@ class CaptureFacts:
 class Photo:
     """A photograph of a piece: what it shows, and its PNG or JPEG file.
 
-    Raises
-    ------
-    InputError
-        If the bytes are neither.
+    Raises InputError if the bytes are neither.
     """
 
     caption: str

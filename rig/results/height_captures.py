@@ -27,12 +27,7 @@ def read_surface(
 ) -> CheckedSurface:
     """Return the contact checks of one surface in a capture on disk; see `checked_surface`.
 
-    Raises
-    ------
-    CaptureError
-        If there is no capture.
-    InputError
-        If no contact check in it can be read.
+    Raises CaptureError if there is no capture; InputError if no contact check in it can be read.
     """
     capture = open_capture(path)
     return checked_surface(

@@ -122,10 +122,7 @@ class MethodReport:
 def method_of(header: CaptureHeader) -> Method:
     """Return the method that a capture was recorded with.
 
-    Raises
-    ------
-    InputError
-        If it was recorded without one, or its text is no method.
+    Raises InputError if it was recorded without one, or its text is no method.
     """
     ordered = header.ordered
     if not ordered.text:
@@ -277,10 +274,7 @@ class _Windows:
     def _stretch(self, done: DoneAction, calibration: Calibration) -> Stretch:
         """Return the samples of an action, the frame's share and the backlash taken off.
 
-        Raises
-        ------
-        InputError
-            If there are none.
+        Raises InputError if there are none.
         """
         parts = self._found.get(done.begin_us)
         if parts is None:
@@ -345,7 +339,13 @@ def _of_cycles(name: str, method: Method, course: Course, result: CaptureResult 
     values, u = result.columns[name], result.columns[f"{name}_u"]
     known = [row for row in good if math.isfinite(values[row])]
     if not known:
-        return missing(_why_no_cycle(len(course.presses), rows, good, result))
+        why = "no counted cycle has it; see `pressrig analyse`"
+        if not rows:
+            why = f"of {len(course.presses)} presses, none is left after conditioning"
+        elif not good:
+            reasons = ", ".join(dict.fromkeys(label for row in rows for label in result.flags[row]))
+            why = f"all {len(rows)} after conditioning are flagged ({reasons})"
+        return missing(f"cycles: {why}")
     if name in LATEST:
         row = known[-1]
         how = f"From the last cycle ({int(result.columns['cycle'][row])}); no published procedure."
@@ -408,15 +408,6 @@ def _set_since_contact(
     variance = max(u2, 0.0)
     freedom = limited(effective_freedom(variance, float(np.nan_to_num(_fourth(result, "set_mm", [row])[0]))))
     return replace(outcome, value=last - met_mm, u=math.sqrt(variance), why="", how=how, freedom=freedom)
-
-
-def _why_no_cycle(presses: int, rows: list[int], good: list[int], result: CaptureResult) -> str:
-    if not rows:
-        return f"cycles: of {presses} presses, none is left after conditioning"
-    if not good:
-        reasons = ", ".join(dict.fromkeys(label for row in rows for label in result.flags[row]))
-        return f"cycles: all {len(rows)} after conditioning are flagged ({reasons})"
-    return "cycles: no counted cycle has it; see `pressrig analyse`"
 
 
 def _rows_of_presses(course: Course, result: CaptureResult) -> list[int]:

@@ -396,10 +396,7 @@ def keep_piece(path: Path, asked: Asked) -> None:
 def known_by_register(path: Path) -> WhatIsKnown:
     """Return a function that gives batch, state and height of pieces as a register has them.
 
-    Raises
-    ------
-    InputError
-        If there is no register at that path.
+    Raises InputError if there is no register at that path.
     """
     with Register(path, make=False) as register:
         specimens = {specimen.id: specimen for specimen in register.specimens()}
@@ -552,10 +549,7 @@ def _first_contact(result: CaptureResult) -> tuple[float | None, float | None]:
 def stated_state(path: Path, header: CaptureHeader, known: str | None = None) -> str:
     """Return the state of a piece, as it is known or as its capture states it.
 
-    Raises
-    ------
-    InputError
-        If it is none of `STATES`.
+    Raises InputError if it is none of `STATES`.
     """
     found = str(known or header.conditions.get("state") or UNSTATED).strip().lower()
     if found not in (*STATES, UNSTATED):

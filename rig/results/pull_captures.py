@@ -63,11 +63,8 @@ class PulledCapture:
 def pulled_captures(paths: Sequence[Path], asked: PullsAsked) -> list[PulledCapture]:
     """Read the pulls of captures, in order of time; the first one's notes name those left out.
 
-    Raises
-    ------
-    InputError
-        If one is no capture or is given twice, or if none can be used: each is too long, or has no clock, no
-        pull, or none that counts.
+    Raises InputError if one is no capture or is given twice, or if none can be used: each is too long, or has
+    no clock, no pull, or none that counts.
     """
     captures = [(path, open_capture(path)) for path in paths]
     refuse_copies(captures)

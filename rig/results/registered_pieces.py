@@ -19,10 +19,7 @@ NAMED = 3
 def registered_diameters(register: Path, names: Collection[str]) -> tuple[dict[str, Measured], list[str]]:
     """Return diameters of pieces, by name, as their newest readings say, and what has to be said beside them.
 
-    Raises
-    ------
-    InputError
-        If there is no register at that path.
+    Raises InputError if there is no register at that path.
     """
     diameters, doubtful = {}, []
     for specimen in _known(register, names):
@@ -48,10 +45,7 @@ def registered_mass(register: Path, names: Collection[str]) -> tuple[Measured | 
     """Return the mass in g of any such piece: the mean with its spread over pieces; None where none was
     weighed.
 
-    Raises
-    ------
-    InputError
-        If there is no register at that path.
+    Raises InputError if there is no register at that path.
     """
     masses = [specimen.mass for specimen in _known(register, names) if specimen.mass is not None]
     if not masses:

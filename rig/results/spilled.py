@@ -29,10 +29,7 @@ IN_MEMORY_BYTES = 1 << 20
 class SpilledRows(ColumnTable):
     """A store of rows, and their table. A context manager; nothing is read after it is left.
 
-    Raises
-    ------
-    RecorderError
-        By `add`, if the folder for temporary files is full or cannot be written.
+    Raises RecorderError by `add`, if the folder for temporary files is full or cannot be written.
     """
 
     def __init__(self) -> None:

@@ -51,10 +51,7 @@ class Trials:
     def by_laboratory(self) -> Trials:
         """Return the same results with each appraiser as a laboratory; all pieces are of one material.
 
-        Raises
-        ------
-        InputError
-            If the table names laboratories already.
+        Raises InputError if the table names laboratories already.
         """
         if LABORATORY in self.columns:
             raise InputError(

@@ -104,10 +104,7 @@ def _column_of_values(path: Path, headings: Sequence[str], value: str | None) ->
 def read_number(row: Row, heading: str) -> float:
     """Return a cell as a number, whatever decimal mark the table has.
 
-    Raises
-    ------
-    InputError
-        If it is none.
+    Raises InputError if it is none.
     """
     text = row.number_text(heading).strip()
     if not _NUMBER.fullmatch(text):
