@@ -18,6 +18,11 @@ __version__ = "0.1.0"
 __all__ = ["__version__", "captures", "compare", "design_sheet", "open_capture", "pieces"]
 
 
+def __dir__() -> list[str]:
+    """Return the public names alone, which a notebook completes before any of them is loaded."""
+    return list(__all__)
+
+
 def __getattr__(name: str) -> Any:
     """Load the notebook's face when it is first asked for: commands must not pay for it."""
     if name not in __all__:

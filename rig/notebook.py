@@ -54,6 +54,9 @@ class Recording:
     capture: Capture
     calibration: Calibration
 
+    def __repr__(self) -> str:
+        return f"<Recording {self.capture.path.name}: {self.capture.header.specimen}>"
+
     def samples(self) -> Samples:
         """Return all raw samples."""
         return self.capture.samples()
@@ -86,7 +89,7 @@ def open_recording(path: Path | str, calibration: Calibration | None = None) -> 
     Parameters
     ----------
     calibration
-        Instead of the capture's own.
+        Instead of the capture's own; `rig.calibrationfile.read_calibration(path)` reads one.
 
     Raises
     ------

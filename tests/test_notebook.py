@@ -149,3 +149,12 @@ def test_the_notebooks_face_costs_nothing_before_it_is_asked_for():
 def test_a_name_that_rig_does_not_have_is_refused_by_name():
     with pytest.raises(AttributeError, match="no attribute 'squeeze'"):
         rig.squeeze  # noqa: B018
+
+
+def test_a_notebook_can_complete_the_names_before_anything_is_loaded():
+    code = "import rig, sys; print(*dir(rig)); print('pandas' in sys.modules)"
+    names, loaded = subprocess.run(
+        [sys.executable, "-c", code], capture_output=True, text=True, check=True
+    ).stdout.splitlines()
+    assert {"open_capture", "captures", "pieces", "compare", "design_sheet"} <= set(names.split())
+    assert loaded == "False"

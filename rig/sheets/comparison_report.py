@@ -52,6 +52,11 @@ def comparison_document(study: ComparedPieces) -> dict[str, Any]:
 def comparison_answer(study: ComparedPieces) -> list[str]:
     """Return the answer in sentences: verdicts first, differences larger than their margin before all."""
     differences = study.comparison.differences
+    if not differences:
+        return [
+            "Nothing to compare: no quantity is known for pieces of two groups; `pressrig analyse` says "
+            "which cycles are flagged, and why."
+        ]
     open_ones = [difference for difference in differences if difference.outcome is None]
     judged = [
         difference

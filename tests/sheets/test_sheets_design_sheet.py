@@ -305,6 +305,17 @@ def test_the_page_names_rate_and_squeezes_and_holds_no_option_for_its_supplier(t
     assert "pressrig calibrate" not in page
 
 
+def test_batches_of_which_one_has_no_counted_value_are_said_not_to_compare(tmp_path):
+    # as where all cycles lie outside the calibration
+    empty = [
+        replace(each, values={}, u={}, u_shared={}, curve=None) for each in batch_of([2.0, 2.1], "autumn")
+    ]
+    results = [*batch_of([2.0, 2.1], "spring"), *empty]
+    save_design_sheet(design_sheet(results, facts_of(results)), tmp_path)
+    page = (tmp_path / "sheet.md").read_text(encoding="utf-8")
+    assert "Nothing to compare: no quantity is known for pieces of two groups." in page
+
+
 def test_a_curve_ends_where_the_first_piece_does_and_not_with_a_jump():
     short = replace(
         pressed("S3", 2.3), curve=Curve(*(each[:56] for each in astuple(pressed("S3", 2.3).curve)))
