@@ -105,7 +105,7 @@ def means(values: FloatArray, first: IntArray, last: IntArray) -> FloatArray:
 def over_stretches(ufunc: np.ufunc, values: FloatArray, first: IntArray, last: IntArray) -> FloatArray:
     """Return what a ufunc such as `np.minimum` makes of values[first:last] for each pair; none is empty."""
     values, first, last = copied_out(values, first, last)
-    bounds = np.stack([first, last], axis=1).ravel()
+    bounds = np.array((first, last)).ravel("F")
     padded = values if bounds.max(initial=0) < len(values) else np.append(values, 0.0)
     found: FloatArray = ufunc.reduceat(padded, bounds)[0::2] if len(bounds) else values[:0]
     return found

@@ -240,8 +240,10 @@ def _plain(value: Any, blobs: list[bytes]) -> Any:
     """Return a value as JSON has it; arrays go to the blobs."""
     if isinstance(value, np.generic):
         value = value.item()
-    if isinstance(value, float) and not isfinite(value):
-        return {_TYPE: "float", _OF: repr(value)}
+    if isinstance(value, float):
+        return value if isfinite(value) else {_TYPE: "float", _OF: repr(value)}
+    if isinstance(value, str | int | None):
+        return value
     if isinstance(value, np.ndarray):
         # arrays lie one after the other behind the text, which names their places
         place = sum(map(len, blobs))
@@ -253,7 +255,7 @@ def _plain(value: Any, blobs: list[bytes]) -> Any:
         return {name: _plain(entry, blobs) for name, entry in value.items()}
     if is_dataclass(value):
         members = {field.name: _plain(getattr(value, field.name), blobs) for field in fields(value)}
-        return {_TYPE: _TYPES[type(value).__name__].__name__, _OF: members}
+        value = {_TYPE: _TYPES[type(value).__name__].__name__, _OF: members}
     return value
 
 

@@ -262,7 +262,7 @@ class ContactSwitch:
         if self._in_contact and starts[0] == self._seen:
             contact_mm[0], deepest_mm[0] = self._contact_mm, self._deepest_mm
             largest_n[0] = self._largest_n
-        bounds = np.stack([starts, ends], axis=1).ravel() - origin
+        bounds = np.array((starts, ends)).ravel("F") - origin
         nearest_mm = np.minimum.reduceat(np.append(known_mm, np.inf), bounds)[0::2]
         least_mm = AWAY_DEADBANDS * self._deadband_mm
         suspects = np.flatnonzero(nearest_mm < contact_mm - least_mm)
@@ -497,7 +497,7 @@ class ContactSwitch:
         starts, ends = starts[enough], ends[enough]
         if not len(starts):
             return _Look(starts, starts, starts)
-        bounds = np.stack([starts, ends], axis=1).ravel() - origin
+        bounds = np.array((starts, ends)).ravel("F") - origin
         within = known_mm if bounds[-1] < len(known_mm) else np.append(known_mm, np.inf)
         nearest_mm = np.minimum.reduceat(within, bounds)[0::2]
         lengths = ends - starts

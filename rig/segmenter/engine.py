@@ -250,16 +250,17 @@ class Segmenter:
     def _opened(self, *, at_end: bool) -> bool:
         """Return whether the opening tells enough; if so, what follows from it is settled."""
         assert self._buffer is not None
-        if not at_end and len(self._buffer) < self._next_look:
+        count = len(self._buffer)
+        if not at_end and count < self._next_look:
             return False
         tension = self._settings.sense == "tension"
         # most looks end here: before the longest opening, only a platen that came back ends it
         earliest = 0 if tension else earliest_end(self._buffer[:SURELY_SHORT])
-        while at_end or len(self._buffer) >= self._next_look:
-            head = self._buffer[: len(self._buffer) if at_end else self._next_look]
-            if not at_end and len(head) < earliest and len(head) <= SURELY_SHORT:
+        while at_end or count >= self._next_look:
+            if not at_end and self._next_look < earliest and self._next_look <= SURELY_SHORT:
                 self._next_look += max(self._next_look // LOOKS_PER_LENGTH, 1)
                 continue
+            head = self._buffer[: count if at_end else self._next_look]
             motion = Motion.of(head, tension=tension)
             most = longest_opening(motion.step_s)
             if at_end or (motion.is_over and (motion.rose or not tension)):
@@ -273,6 +274,7 @@ class Segmenter:
                 drop = len(head) - most // 2
                 self._offset += drop
                 self._buffer = self._buffer[drop:]
+                count -= drop
                 self._next_look = most // 2
                 earliest = 0 if tension else earliest_end(self._buffer[:SURELY_SHORT])
             self._next_look = min(self._next_look + max(self._next_look // LOOKS_PER_LENGTH, 1), most)

@@ -262,7 +262,7 @@ class _Presses:
     def owner(self, at: IntArray) -> IntArray:
         """Return the row of the press that holds each of these samples, in rising order; -1 without one."""
         # samples before the first press, in it, between it and the next, and so on
-        within = np.searchsorted(at, np.stack([self.contact, self.release], axis=1).ravel())
+        within = np.searchsorted(at, np.array((self.contact, self.release)).ravel("F"))
         rows = np.full(2 * len(self.contact) + 1, -1)
         rows[1::2] = np.arange(len(self.contact))
         return np.repeat(rows, np.diff(within, prepend=0, append=len(at)))

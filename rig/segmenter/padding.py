@@ -24,7 +24,7 @@ def reduced(
     starts, ends
         Half-open ranges in rising order, shape (m,); each holds a sample at least.
     """
-    bounds = np.stack([starts, ends], axis=1).ravel()
+    bounds = np.array((starts, ends)).ravel("F")
     # `reduceat` takes no bound behind the last value, and goes to the end without one
     if len(bounds) and bounds[-1] >= len(values):
         bounds = bounds[:-1]
