@@ -240,26 +240,32 @@ class _Before:
         capture = open_capture(path)
         if capture.header.ordered.kind != ENDURANCE:
             raise CaptureError(f"{path}: not an endurance run; give the capture of an interrupted one")
-        known: dict[str, Any] = {"ledger": Ledger.of(capture.each_event())}
-        for event in capture.each_event():
-            match kind_of(event):
-                case "contact found":
-                    known.setdefault("contact_mm", float(event["position_mm"]))
-                case "reference":
-                    names = ("stiffness", "peak_force_n", "contact_mm")
-                    numbers = (float(event[name]) for name in names)
-                    known["reference"] = Reference(int(event["cycle"]), *numbers)
-                case "block settled":
-                    known["set_mm"] = float(event.get("set_mm") or 0.0)
-                    known["squeezed_s"] = float(event.get("squeezed_s") or 0.0)
-                case "squeezing ended":
-                    known["over"] = True
-        if known.get("over") and capture.ending is not None:
+        try:
+            known: dict[str, Any] = {"ledger": Ledger.of(capture.each_event())}
+            for event in capture.each_event():
+                match kind_of(event):
+                    case "contact found":
+                        known.setdefault("contact_mm", float(event["position_mm"]))
+                    case "reference":
+                        names = ("stiffness", "peak_force_n", "contact_mm")
+                        numbers = (float(event[name]) for name in names)
+                        known["reference"] = Reference(int(event["cycle"]), *numbers)
+                    case "block settled":
+                        known["set_mm"] = float(event.get("set_mm") or 0.0)
+                        known["squeezed_s"] = float(event.get("squeezed_s") or 0.0)
+                    case "squeezing ended":
+                        known["over"] = True
+            if known.get("over") and capture.ending is not None:
+                raise CaptureError(
+                    f"{path}: its squeezing has ended ({capture.how_it_ended}); start a new run instead"
+                )
+            if capture.ending is not None:
+                known["why"] = capture.how_it_ended
+        except (KeyError, TypeError, ValueError) as problem:
             raise CaptureError(
-                f"{path}: its squeezing has ended ({capture.how_it_ended}); start a new run instead"
-            )
-        if capture.ending is not None:
-            known["why"] = capture.how_it_ended
+                f"{path}/events.jsonl: an event of the run cannot be read ({problem!r}), so its count is not "
+                "certain; start a new run instead"
+            ) from None
         known["rows"] = max((int(row["cycle"]) for row in capture.summary_rows()), default=0)
         last_seq = last_us = 0
         for samples in capture.batches():

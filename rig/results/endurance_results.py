@@ -84,7 +84,11 @@ def endurance_report(events: Iterable[Mapping[str, Any]]) -> EnduranceReport:
     """
     report = EnduranceReport()
     for event in events:
-        report.take(event)
+        try:
+            report.take(event)
+        except (KeyError, TypeError, ValueError):
+            # one that makes no sense, as of a damaged recording, may have counted
+            report.exact = False
     if report.recovery:
         report.fit = fit_recovery(
             np.array([point.after_s for point in report.recovery]),

@@ -12,7 +12,7 @@ if os.name != "posix":
 
 from delivering import CALIBRATION, header_of
 
-from rig.capture import ENDURANCE, open_capture, writing
+from rig.capture import ENDURANCE, CaptureHeader, CaptureWriter, open_capture, writing
 from rig.errors import CaptureError
 from rig.jobs import Bench, Watch
 from rig.jobs.endurance import perform_endurance, unfinished
@@ -322,6 +322,17 @@ def test_a_run_that_a_person_stopped_is_resumed_to_its_count_in_the_same_capture
     assert not capture.damage
     assert capture.ending.tallies["endurance"]["cycles"] == 25
     assert (result.path / "end-1.yaml").is_file()
+
+
+def test_a_run_whose_events_make_no_sense_is_not_taken_up(tmp_path):
+    header = CaptureHeader(specimen="F-90-007", method={"kind": ENDURANCE})
+    with CaptureWriter.create(tmp_path, header) as writer:
+        writer.event("block intent", block=1, first_cycle=1, cycles="many", by="device")
+        path = writer.path
+    (path / "end.yaml").unlink()
+    nowhere = Bench(None, RigFile("test rig"), tmp_path, None)
+    with pytest.raises(CaptureError, match="its count is not certain"):
+        perform_endurance(nowhere, header_of, checked(), take_up=path)
 
 
 def test_a_thinned_run_keeps_a_checked_row_for_every_cycle(tmp_path):

@@ -40,6 +40,11 @@ def test_a_count_that_is_not_certain_is_said_to_be_so():
     assert "lost its count" in said
 
 
+def test_an_event_that_makes_no_sense_leaves_the_count_uncertain():
+    report = endurance_report([*EVENTS, {"kind": "block settled", "total": "many"}, *CONTACT_CHECKS])
+    assert (report.cycles, report.exact, len(report.recovery)) == (157, False, 5)
+
+
 def test_the_forecast_goes_one_decade_beyond_the_last_contact_check():
     report = endurance_report([*EVENTS, *CONTACT_CHECKS])
     ahead = report.fit.forecast
