@@ -72,10 +72,7 @@ class PieceCheck:
 class Clearing:
     """Somebody found out why a piece was outside.
 
-    Parameters
-    ----------
-    new_baseline
-        Whether charts are learnt anew from here, since the rig or a piece is another one now.
+    `new_baseline`: whether charts are learnt anew from here, since the rig or a piece is another one now.
     """
 
     at: datetime

@@ -19,10 +19,7 @@ _MOST_DECIMALS = 9
 def estimate_resolution(values: FloatArray) -> float:
     """Return an estimate of the smallest step of finite values, in their own unit.
 
-    Parameters
-    ----------
-    values
-        Shape (n,).
+    `values`: shape (n,).
 
     Returns
     -------

@@ -61,10 +61,7 @@ class Signs:
 def told_signs(force: RawArray, position: RawArray) -> Signs:
     """Return how a table counts, from its columns as they stand.
 
-    Parameters
-    ----------
-    force, position
-        Shape (n,), in any unit.
+    `force`, `position`: shape (n,), in any unit.
 
     Examples
     --------

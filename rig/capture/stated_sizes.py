@@ -64,10 +64,7 @@ class StatedSize:
 def stated_sizes(preamble: Iterable[tuple[int, str]]) -> dict[str, list[StatedSize]]:
     """Return what the lines above a table say of height, area, width, thickness and diameter.
 
-    Parameters
-    ----------
-    preamble
-        Lines with their numbers.
+    `preamble`: lines with their numbers.
 
     Returns
     -------

@@ -104,10 +104,7 @@ def entered(stopped: StopWish, patience_s: float, *, listens: bool = True) -> bo
 
     Raises EOFError if standard input has ended, or its terminal is gone.
 
-    Parameters
-    ----------
-    listens
-        False only waits.
+    `listens`: False only waits.
     """
     if os.name != "posix":
         time.sleep(patience_s)

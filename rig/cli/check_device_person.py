@@ -19,10 +19,7 @@ LOOK_S = 0.2
 class PersonAtTheRig:
     """Asks at the terminal. Each trip can be skipped; nothing is waited for while something moves.
 
-    Parameters
-    ----------
-    stopped
-        Set as soon as somebody wants to stop.
+    `stopped`: set as soon as somebody wants to stop.
     """
 
     slow = True

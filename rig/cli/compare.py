@@ -179,10 +179,7 @@ def named_margins(pairs: Sequence[str], results: Sequence[PieceResult]) -> dict[
 def _named(pairs: Sequence[str], option: str, means: Mapping[str, float] | None = None) -> dict[str, float]:
     """Read NAME=Q pairs, each in the unit that the name states, or "5 %" of the mean where it has another.
 
-    Parameters
-    ----------
-    means
-        By quantity; None where a share of the mean has no meaning.
+    `means`: by quantity; None where a share of the mean has no meaning.
     """
     read = {}
     for pair in pairs:

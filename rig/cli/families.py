@@ -18,10 +18,7 @@ Rows = Mapping[str, tuple[str, str]]
 class Family(click.Group):
     """Subcommands by name, each with `--units`.
 
-    Parameters
-    ----------
-    rows
-        The subcommands, in the order of their list.
+    `rows`: the subcommands, in the order of their list.
     """
 
     def __init__(self, *arguments: Any, rows: Rows, **options: Any) -> None:

@@ -211,10 +211,7 @@ def condition_option(
 def specimen_options(*, required: bool = True, default: str = "") -> Decorator:
     """Options that say what is being squeezed, named as the fields of a capture's header.
 
-    Parameters
-    ----------
-    default
-        Where its name comes from otherwise, in words.
+    `default`: where its name comes from otherwise, in words.
     """
     which = "Name of the specimen." + (f"  [default: {default}]" if default else "")
     return together(

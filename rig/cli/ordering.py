@@ -57,10 +57,7 @@ def order_through_daemon(rig: RigRef, order: Order) -> int | None:
     Raises InputError if the daemon refuses the order, in its words. Raises DeviceError if the daemon goes
     away.
 
-    Parameters
-    ----------
-    rig
-        Which is meant; the daemon refuses the order if it holds another.
+    `rig`: which is meant; the daemon refuses the order if it holds another.
 
     Returns
     -------

@@ -17,10 +17,7 @@ def reader_of(rig: RigFile, port: str | None) -> Reader:
 
     Raises InputError if neither names a port.
 
-    Parameters
-    ----------
-    port
-        Instead of the rig file's.
+    `port`: instead of the rig file's.
     """
     return Reader(rig.address(port), rig.wire, rate_hz=rig.rate_hz, disagreement=rig.disagreement)
 

@@ -100,10 +100,7 @@ def interrupt_on_signals() -> None:
 def stop_on_signals(*, suspends: bool = True) -> Iterator[StopWish]:
     """An event that a signal, a closed terminal or a broken pipe sets, instead of raising in mid-motion.
 
-    Parameters
-    ----------
-    suspends
-        Whether Ctrl-Z is such a signal too; False for a command that moves nothing.
+    `suspends`: whether Ctrl-Z is such a signal too; False for a command that moves nothing.
     """
     stopped = StopWish()
 

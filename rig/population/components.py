@@ -142,10 +142,7 @@ class GaugeModel:
 def mean_squares(values: FloatArray) -> dict[str, tuple[FloatArray, int]]:
     """Return the mean squares of complete crossed studies.
 
-    Parameters
-    ----------
-    values
-        Shape (..., pieces, appraisers, trials).
+    `values`: shape (..., pieces, appraisers, trials).
 
     Returns
     -------
@@ -184,10 +181,7 @@ def pooled_squares(squares: MeanSquares) -> dict[str, tuple[FloatArray, int]]:
 def factors(squares: MeanSquares, shape: tuple[int, int, int]) -> dict[str, dict[str, float]]:
     """Return the factors of the mean squares in each basic component.
 
-    Parameters
-    ----------
-    shape
-        Pieces, appraisers and trials.
+    `shape`: pieces, appraisers and trials.
     """
     # expected mean squares (random model): E(piece) = s2 + n s2_pa + a n s2_p and so on; solved for each s2
     pieces, appraisers, trials = shape

@@ -32,10 +32,7 @@ LARGEST_T = 35.0
 class EffectSize:
     """Hedges' g with its interval, of the level that was asked for.
 
-    Parameters
-    ----------
-    g, low, high
-        In standard deviations of pieces.
+    `g`, `low`, `high`: in standard deviations of pieces.
     """
 
     g: float

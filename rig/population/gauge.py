@@ -276,10 +276,7 @@ def drift_p(values: FloatArray) -> float | None:
     """Return the chance that makes the means of first, second, ... trials so different; None if it cannot be
     told.
 
-    Parameters
-    ----------
-    values
-        Shape (pieces, appraisers, trials).
+    `values`: shape (pieces, appraisers, trials).
     """
     cells, trials = values.shape[0] * values.shape[1], values.shape[2]
     # two-way analysis of variance of cells by trials: trials against what is left, about each cell's mean

@@ -36,10 +36,7 @@ DRAWS_LOG2 = 13
 class Term:
     """One mean square of a combination.
 
-    Parameters
-    ----------
-    mean_square
-        Of one study, or of many: any shape.
+    `mean_square`: of one study, or of many: any shape.
     """
 
     factor: float

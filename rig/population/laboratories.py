@@ -314,10 +314,7 @@ def _pair(limit: Any, *of: int) -> tuple[float, float]:
 def h_limit(laboratories: int, significance: float) -> float:
     """Return the critical value of |h|: one laboratory exceeds it by chance with this probability.
 
-    Parameters
-    ----------
-    laboratories
-        Their number, three or more.
+    `laboratories`: their number, three or more.
     """
     # h is a mean over a standard deviation that it is itself part of: a function of Student's t
     quantile = float(scipy.stats.t.isf(significance / 2, laboratories - 2))
@@ -327,10 +324,7 @@ def h_limit(laboratories: int, significance: float) -> float:
 def k_limit(own: int, within: int, significance: float) -> float:
     """Return the critical value of k: one laboratory exceeds it by chance with this probability.
 
-    Parameters
-    ----------
-    own, within
-        Degrees of freedom of the laboratory, and of all together.
+    `own`, `within`: degrees of freedom of the laboratory, and of all together.
     """
     # own sum of squares over that of all: beta distributed for normal values
     share = float(scipy.stats.beta.isf(significance, own / 2, (within - own) / 2))
@@ -385,10 +379,7 @@ def _shares_by_chance(count: int) -> FloatArray:
 def _left_without_two(ordered: FloatArray) -> tuple[FloatArray, FloatArray]:
     """Return the share of the sum of squares left without the two largest or the two smallest of each row.
 
-    Parameters
-    ----------
-    ordered
-        Shape (rows, n), each row sorted.
+    `ordered`: shape (rows, n), each row sorted.
 
     Returns
     -------

@@ -81,10 +81,7 @@ class RestingStretch:
 class Weighing:
     """A mass, as weighed in air.
 
-    Parameters
-    ----------
-    parts
-        Sources of uncertainty: source and grams.
+    `parts`: sources of uncertainty: source and grams.
     """
 
     mass_g: float

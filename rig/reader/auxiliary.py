@@ -56,10 +56,7 @@ class _Stretch:
 class AuxiliaryMeans:
     """Gathers the auxiliary values of one stream, and gives their means second by second.
 
-    Parameters
-    ----------
-    names
-        Of the channels; none for a stream without any, which gives no events.
+    `names`: of the channels; none for a stream without any, which gives no events.
     """
 
     def __init__(self, names: tuple[str, ...]) -> None:

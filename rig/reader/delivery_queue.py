@@ -23,10 +23,7 @@ KEPT_EVENTS = 64
 class DeliveryQueue:
     """Bounded, for one producer that never waits and one consumer that does.
 
-    Parameters
-    ----------
-    limit
-        Samples and events that may wait.
+    `limit`: samples and events that may wait.
     """
 
     def __init__(self, limit: int = QUEUE_LIMIT) -> None:

@@ -73,10 +73,7 @@ class Session(Exchange):
     All that waits for a reply raises `DeviceError`: if none comes, or if the device refuses; the words
     say what was asked, what it said and what to do. It may be used from several threads.
 
-    Parameters
-    ----------
-    write
-        Sends bytes; False if they could not be sent.
+    `write`: sends bytes; False if they could not be sent.
     """
 
     def __init__(self, write: Callable[[bytes], bool]) -> None:

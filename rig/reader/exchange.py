@@ -39,10 +39,7 @@ LAST_REQUEST_ID = 65_535
 class Exchange:
     """Requests to one device, one at a time.
 
-    Parameters
-    ----------
-    write
-        Sends bytes; False if they could not be sent.
+    `write`: sends bytes; False if they could not be sent.
     """
 
     def __init__(self, write: Callable[[bytes], bool]) -> None:
@@ -123,10 +120,7 @@ class Exchange:
         Raises DeviceError if no reply came, or if it was given up for a halt, a reset or a lost link. Whether
         the command was carried out is then not known.
 
-        Parameters
-        ----------
-        attempts, timeout_s
-            How often it is sent, and how long each time is waited.
+        `attempts`, `timeout_s`: how often it is sent, and how long each time is waited.
         """
         return self._ask(build(self.next_id()), None, attempts, timeout_s)
 

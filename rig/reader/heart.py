@@ -36,10 +36,7 @@ LAG_OVER_S = 10.0
 class Heart:
     """Sends heartbeats through a session.
 
-    Parameters
-    ----------
-    clock
-        Wall time in seconds, the one of `Delivery.host_time`.
+    `clock`: wall time in seconds, the one of `Delivery.host_time`.
     """
 
     def __init__(self, session: Exchange, clock: Callable[[], float] = time.monotonic) -> None:

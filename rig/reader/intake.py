@@ -45,10 +45,7 @@ REJECTED_EVERY_S = 1.0
 class Intake:
     """What one stream of bytes turns into, over all openings of its port.
 
-    Parameters
-    ----------
-    wire
-        "framed", or the format of the lines.
+    `wire`: "framed", or the format of the lines.
 
     Attributes
     ----------

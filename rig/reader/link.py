@@ -35,10 +35,7 @@ class PortLostError(DeviceError):
 class Link:
     """A port that this program holds.
 
-    Parameters
-    ----------
-    lock_places
-        Directories of the lock files; None for the system's.
+    `lock_places`: directories of the lock files; None for the system's.
 
     Raises
     ------

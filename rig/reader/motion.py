@@ -89,10 +89,7 @@ class MotionEnd:
 class MotionRequest:
     """A motion that the device accepted.
 
-    Parameters
-    ----------
-    changed
-        Guards it, and is notified of its end.
+    `changed`: guards it, and is notified of its end.
     """
 
     def __init__(self, request: int, changed: threading.Condition, ask_state: Callable[[], State]) -> None:

@@ -79,10 +79,7 @@ class Decided:
 class Unwrapper:
     """State of one stream: the last sound sample, the pace, and the fit of the two clocks.
 
-    Parameters
-    ----------
-    modulus_us
-        Where the device's time wraps; None if it does not.
+    `modulus_us`: where the device's time wraps; None if it does not.
 
     Attributes
     ----------

@@ -130,10 +130,7 @@ def _pieces(comparison: Comparison, column: str) -> Figure:
 def draw_pieces_of(axis: Axes, groups: Sequence[BatchFigures], *, size: int) -> None:
     """Draw every piece of each group, outliers in a ring, and beside them the mean with its interval.
 
-    Parameters
-    ----------
-    size
-        Of a piece's marker, in points.
+    `size`: of a piece's marker, in points.
     """
     for place, figures in enumerate(groups):
         colour, marker = SERIES[place % len(SERIES)], MARKERS[place % len(MARKERS)]

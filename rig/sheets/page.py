@@ -161,10 +161,7 @@ def listed(sentences: Sequence[str]) -> tuple[Block, ...]:
 def save_page(page: Page, path: Path) -> Path:
     """Write a page as HTML, and as Markdown beside it, into a folder that holds its pictures or is made.
 
-    Parameters
-    ----------
-    path
-        Of the HTML, given back.
+    `path`: of the HTML, given back.
     """
     path.parent.mkdir(parents=True, exist_ok=True)
     page = page if page.shows_units else _in_chosen_units(page)

@@ -104,10 +104,7 @@ class ChainOutput:
 class ChainReader:
     """Turns consecutive stretches of the press's grid into counts.
 
-    Parameters
-    ----------
-    position_mm
-        Where the platen stands at time zero, without load.
+    `position_mm`: where the platen stands at time zero, without load.
     """
 
     def __init__(self, chain: Chain, seed: int, position_mm: float) -> None:

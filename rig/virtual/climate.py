@@ -58,10 +58,7 @@ class Climate:
 class Warmth:
     """Temperature of one specimen, stretch after stretch.
 
-    Parameters
-    ----------
-    climate
-        What it lies in; it begins at the temperature of the air.
+    `climate`: what it lies in; it begins at the temperature of the air.
     """
 
     def __init__(self, climate: Climate) -> None:

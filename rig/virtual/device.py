@@ -124,10 +124,7 @@ class Character:
 class Device:
     """Firmware on a machine.
 
-    Parameters
-    ----------
-    clock
-        Wall time in seconds, for heartbeats.
+    `clock`: wall time in seconds, for heartbeats.
     """
 
     def __init__(

@@ -28,10 +28,7 @@ ANSWER_S = 5.0
 class OrderSocket:
     """Takes orders for one rig, from one visitor at a time, between entering and leaving the context.
 
-    Parameters
-    ----------
-    path
-        Of the socket, which is removed at the end.
+    `path`: of the socket, which is removed at the end.
 
     Raises
     ------

@@ -29,10 +29,7 @@ Memory = tuple[float, tuple[float, ...]]
 class Prony:
     """Terms of the relaxation, as shares of the force that acts at once.
 
-    Parameters
-    ----------
-    shares
-        Share of each term; together less than one, and the rest is what lasts.
+    `shares`: share of each term; together less than one, and the rest is what lasts.
     """
 
     shares: tuple[float, ...] = ()

@@ -137,10 +137,7 @@ class _Found:
 class Catalogue:
     """The captures of a folder.
 
-    Parameters
-    ----------
-    folder
-        Holds captures, each a folder; captures in folders two levels below it count too.
+    `folder`: holds captures, each a folder; captures in folders two levels below it count too.
     """
 
     def __init__(self, folder: Path) -> None:

@@ -128,10 +128,7 @@ class Task:
 class Tasks:
     """Runs commands and keeps their answers.
 
-    Parameters
-    ----------
-    folder
-        For reports, one folder per command.
+    `folder`: for reports, one folder per command.
     """
 
     def __init__(self, folder: Path) -> None:
