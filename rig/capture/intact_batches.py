@@ -65,12 +65,9 @@ def index_file(path: Path, header: CaptureHeader, run: int, expected: FileTally 
 
     Raises CaptureError if the file cannot be opened or the disk refuses to read it.
 
-    Parameters
-    ----------
-    path, header, run
-        The file, the header that says its id and channels, and the run in the file's name.
-    expected
-        What it held at the proper end of the capture; None if the recorder was killed.
+    `path`, `header`, `run`: the file, the header that says its id and channels, and the run in the file's
+    name.
+    `expected`: what it held at the proper end of the capture; None if the recorder was killed.
     """
     numbers, starts, lengths, samples = array("q"), array("q"), array("q"), array("q")
     try:

@@ -26,12 +26,8 @@ def give_answer(
 ) -> None:
     """Write an answer for builders into a folder, if one was named, and print it or its document.
 
-    Parameters
-    ----------
-    save
-        Writes the page into a folder, and returns its path; the document has the same name.
-    further
-        Notes that stand behind those of the sheet.
+    `save`: writes the page into a folder, and returns its path; the document has the same name.
+    `further`: notes that stand behind those of the sheet.
     """
     whole = {**document, "answer": list(sheet.answer), "software": f"pressrig {__version__}"}
     page = None

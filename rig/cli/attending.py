@@ -27,16 +27,10 @@ def have_cautions_read(rig: RigRef, who: str | None, *, already: bool, by_hand: 
 
     Raises InputError if they are not confirmed; nothing has moved then.
 
-    Parameters
-    ----------
-    rig
-        Name and port: two rigs that share a name have cautions of their own.
-    who
-        Whoever confirms; None if that was not said.
-    already
-        The person has said so beforehand.
-    by_hand
-        A hand moves the platen; whoever has read the cautions for that has not read those for a motor.
+    `rig`: name and port: two rigs that share a name have cautions of their own.
+    `who`: whoever confirms; None if that was not said.
+    `already`: the person has said so beforehand.
+    `by_hand`: a hand moves the platen; whoever has read the cautions for that has not read those for a motor.
 
     Returns
     -------

@@ -61,16 +61,10 @@ class PressOptions:
 class Recordings:
     """Captures, read whole.
 
-    Parameters
-    ----------
-    samples
-        Of each.
-    calibration
-        With which they are read: the one so far.
-    day
-        Of the last one.
-    expires
-        Last day on which the result holds.
+    `samples`: of each.
+    `calibration`: with which they are read: the one so far.
+    `day`: of the last one.
+    `expires`: last day on which the result holds.
     """
 
     samples: tuple[Samples, ...]

@@ -87,12 +87,8 @@ def say_channel(
 ) -> None:
     """Print a result: the document where JSON was asked for, else in words, with what was written.
 
-    Parameters
-    ----------
-    kept
-        Where the older calibration is kept now.
-    further
-        A sentence more about it.
+    `kept`: where the older calibration is kept now.
+    `further`: a sentence more about it.
     """
     if given.as_json:
         if given.into is not None:

@@ -22,12 +22,8 @@ def captures_argument(
 ) -> Callable[..., Any]:
     """`CAPTURES...`: the captures that the arguments name, in their order.
 
-    Parameters
-    ----------
-    once
-        Whether a copy of a capture would count twice, and so is refused.
-    whole_folders
-        Whether a folder stands for all captures in it; otherwise a pattern must say so.
+    `once`: whether a copy of a capture would count twice, and so is refused.
+    `whole_folders`: whether a folder stands for all captures in it; otherwise a pattern must say so.
     """
 
     def expand(_: click.Context, __: click.Parameter, paths: tuple[Path, ...]) -> tuple[Path, ...]:

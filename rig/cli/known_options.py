@@ -21,12 +21,8 @@ MEANT = "+- is half of a 95 % interval"
 class KnownType(click.ParamType):  # type: ignore[type-arg]  # generic since click 8.4
     """A quantity that may state its uncertainty, "90 mm +- 0.4 mm", as `read_known` reads it.
 
-    Parameters
-    ----------
-    unit
-        That is wanted; empty for a bare number.
-    zero
-        Whether zero will do.
+    `unit`: that is wanted; empty for a bare number.
+    `zero`: whether zero will do.
     """
 
     name = "Q"
@@ -46,12 +42,8 @@ def read_known(option: str, text: str, unit: str, *, zero: bool = False) -> Meas
 
     Raises InputError if it is not such a quantity, or not above zero.
 
-    Parameters
-    ----------
-    text
-        A value, and after "+-" half of its 95 % interval, in the same unit or in per cent of the value.
-    unit, zero
-        As of `KnownType`.
+    `text`: a value, and after "+-" half of its 95 % interval, in the same unit or in per cent of the value.
+    `unit`, `zero`: as of `KnownType`.
     """
     # what is typed after +- stands for as much as the intervals that are shown: 1.96 (JCGM 100:2008, 4.3.4)
     coverage = coverage_factor(inf)

@@ -27,14 +27,9 @@ def perform_alone(rig: RigFile, port: str | None, folder: Path, job_for: Callabl
 
     Raises RigError if the rig cannot be opened, the device is refused, or the job could not be begun.
 
-    Parameters
-    ----------
-    port
-        Instead of the rig file's.
-    folder
-        That the capture is made in.
-    job_for
-        Gives the job once the rig is open, or refuses the device that is there.
+    `port`: instead of the rig file's.
+    `folder`: that the capture is made in.
+    `job_for`: gives the job once the rig is open, or refuses the device that is there.
     """
     reader = reader_of(rig, port)
     with log_to_file(), stop_on_signals() as stopped, reader, ExitStack() as shown:

@@ -40,16 +40,10 @@ def take_verification(rig: RigFile, port: str | None, loads: str, path: Path, *,
     Raises InputError if the loads are no loads, or the table is there already. Raises DeviceError if the rig
     is lost; what was read is in the table.
 
-    Parameters
-    ----------
-    rig, port
-        The rig's file, and a port instead of its own.
-    loads
-        "20 N, 40 N, ..." or "2 kg, 4 kg, ...", growing; below zero if they pull.
-    path
-        Of the table that is written; it must not be there yet.
-    settle_s
-        Length of a plateau.
+    `rig`, `port`: the rig's file, and a port instead of its own.
+    `loads`: "20 N, 40 N, ..." or "2 kg, 4 kg, ...", growing; below zero if they pull.
+    `path`: of the table that is written; it must not be there yet.
+    `settle_s`: length of a plateau.
     """
     heading, values = _loads(loads)
     if path.exists():

@@ -45,12 +45,8 @@ LOST = "the scale was disconnected or reset: its next settled reading is the new
 class Weighings:
     """What was seen beside the masses.
 
-    Parameters
-    ----------
-    knocks
-        Disturbances after which the reading was the same.
-    zero_drift_g_per_s
-        How fast the zero was seen to move; None where the pan was not empty twice.
+    `knocks`: disturbances after which the reading was the same.
+    `zero_drift_g_per_s`: how fast the zero was seen to move; None where the pan was not empty twice.
     """
 
     knocks: int
@@ -71,14 +67,9 @@ def weigh_pieces(
     Raises InputError if the device says no mass, or a piece does not come in time. Raises DeviceError if the
     device is lost; what was weighed before is kept.
 
-    Parameters
-    ----------
-    ids
-        In the order in which the pieces are put on; none to ask for each.
-    relative_u
-        Of the scale itself, as a share.
-    kept
-        Keeps a mass and how it was had, and says it in words.
+    `ids`: in the order in which the pieces are put on; none to ask for each.
+    `relative_u`: of the scale itself, as a share.
+    `kept`: keeps a mass and how it was had, and says it in words.
     """
     from rig.jobs.weighing import Pan, PanWatch
 

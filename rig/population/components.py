@@ -251,12 +251,8 @@ def gauge_model(
 ) -> GaugeModel:
     """Read one study with one model.
 
-    Parameters
-    ----------
-    squares
-        Of that model: from `mean_squares` or `pooled_squares`.
-    shape
-        Pieces, appraisers and trials.
+    `squares`: of that model: from `mean_squares` or `pooled_squares`.
+    `shape`: pieces, appraisers and trials.
     """
     terms = all_terms(squares, shape)
     raw = {name: float(combined(parts)) for name, parts in terms.items()}

@@ -166,12 +166,8 @@ def difference_between(
 ) -> Difference:
     """Return one quantity of two groups, not yet held against a margin.
 
-    Parameters
-    ----------
-    one, other
-        Name and results of each group; captures of one piece are averaged.
-    quantity
-        Name of a column that both have.
+    `one`, `other`: name and results of each group; captures of one piece are averaged.
+    `quantity`: name of a column that both have.
     """
     (first_name, first_results), (second_name, second_results) = one, other
     first, second = having(first_results, quantity), having(second_results, quantity)

@@ -64,12 +64,8 @@ def degrees_of_freedom(terms: Sequence[Term]) -> FloatArray:
 def combination_interval(terms: Sequence[Term], level: float) -> tuple[FloatArray, FloatArray, str]:
     """Return the interval of a combination of mean squares.
 
-    Parameters
-    ----------
-    terms
-        One, several that are all added, or two of which the second is taken off.
-    level
-        Of confidence, two-sided, such as 0.95.
+    `terms`: one, several that are all added, or two of which the second is taken off.
+    `level`: of confidence, two-sided, such as 0.95.
 
     Returns
     -------
@@ -106,12 +102,8 @@ def share_interval(
 ) -> tuple[FloatArray, FloatArray]:
     """Return the interval of any function of the expected mean squares, by generalised pivots.
 
-    Parameters
-    ----------
-    mean_squares
-        Mean square, of shape (...), and its degrees of freedom, by name.
-    share
-        Takes the pivots of all mean squares, of shape (..., draws), and gives the value of each draw.
+    `mean_squares`: mean square, of shape (...), and its degrees of freedom, by name.
+    `share`: takes the pivots of all mean squares, of shape (..., draws), and gives the value of each draw.
 
     Returns
     -------

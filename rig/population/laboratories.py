@@ -103,14 +103,10 @@ class LaboratoryFigures:
 class LaboratoryCheck:
     """The result of one outlier test.
 
-    Parameters
-    ----------
-    test
-        "Cochran" (largest spread), "Grubbs" (farthest mean) or "Grubbs for two" (two farthest on one side).
-    laboratory
-        Which laboratory is the extreme one, or "A and B" for two.
-    statistic, p
-        Its value, and the probability of a larger one by chance among sound laboratories.
+    `test`: "Cochran" (largest spread), "Grubbs" (farthest mean) or "Grubbs for two" (two farthest on one
+    side).
+    `laboratory`: which laboratory is the extreme one, or "A and B" for two.
+    `statistic`, `p`: its value, and the probability of a larger one by chance among sound laboratories.
     """
 
     test: str

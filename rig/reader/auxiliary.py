@@ -69,14 +69,9 @@ class AuxiliaryMeans:
     ) -> tuple[LinkEvent, ...]:
         """Take in values that belong to samples.
 
-        Parameters
-        ----------
-        time_us
-            Unwrapped times, never falling, shape (n,).
-        columns
-            Values by channel, each of shape (n,).
-        host_time
-            When they were received, for the events.
+        `time_us`: unwrapped times, never falling, shape (n,).
+        `columns`: values by channel, each of shape (n,).
+        `host_time`: when they were received, for the events.
 
         Returns
         -------

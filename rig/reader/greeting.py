@@ -70,13 +70,9 @@ class Stage(Enum):
 class Greeting:
     """The state of the conversation at its start.
 
-    Parameters
-    ----------
-    rate_hz
-        Samples per second to ask for; None for the highest that the device names.
-    disagreement
-        What contradicts the abilities of a device of version 1.1, in words, or None; such a device is not
-        used.
+    `rate_hz`: samples per second to ask for; None for the highest that the device names.
+    `disagreement`: what contradicts the abilities of a device of version 1.1, in words, or None; such a
+    device is not used.
 
     Attributes
     ----------

@@ -71,14 +71,9 @@ class Step:
 class StepJudge:
     """Judges steps of one stream.
 
-    Parameters
-    ----------
-    modulus_us
-        Where the device's time wraps; None if it does not.
-    device_per_host
-        Device seconds in a host second, to resolve outages longer than the clock can count.
-    jump_price
-        What a jump costs; less where a reset is known to have happened.
+    `modulus_us`: where the device's time wraps; None if it does not.
+    `device_per_host`: device seconds in a host second, to resolve outages longer than the clock can count.
+    `jump_price`: what a jump costs; less where a reset is known to have happened.
     """
 
     pace: Pace
@@ -102,12 +97,8 @@ class StepJudge:
     def sound(self, last: Mark | None, window: Sequence[Mark]) -> Step | None:
         """Return the step to the first sample of a window if it is sound, None if it is to be left out.
 
-        Parameters
-        ----------
-        last
-            The last sound sample; None if there is none, or none that still counts.
-        window
-            The samples that follow it on the wire, at most `WINDOW`.
+        `last`: the last sound sample; None if there is none, or none that still counts.
+        `window`: the samples that follow it on the wire, at most `WINDOW`.
         """
         # Shortest path over the window. prices[n]: the least that explains the samples up to n if n is
         # sound; holds_first[n]: whether the first sample is sound in that explanation.

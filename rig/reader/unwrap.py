@@ -28,12 +28,8 @@ can be late by the length of a full buffer, not more."""
 class WrappedColumns:
     """What tells the order of n samples: wrapped numbers and times, either may be absent, and receipt.
 
-    Parameters
-    ----------
-    seq, time_us
-        As on the wire, int64 of shape (n,), or None. Not both None.
-    heard_s
-        Host time of receipt in seconds, shape (n,).
+    `seq`, `time_us`: as on the wire, int64 of shape (n,), or None. Not both None.
+    `heard_s`: host time of receipt in seconds, shape (n,).
     """
 
     seq: IntArray | None
@@ -112,12 +108,8 @@ class Unwrapper:
     def decide(self, columns: WrappedColumns, *, final: bool) -> Decided:
         """Decide as many samples as can be; the caller brings the others again, with those that follow.
 
-        Parameters
-        ----------
-        columns
-            Samples in wire order, repeats left out.
-        final
-            Nothing follows: decide them all.
+        `columns`: samples in wire order, repeats left out.
+        `final`: nothing follows: decide them all.
         """
         decided = Decided()
         size = len(columns.heard_s)

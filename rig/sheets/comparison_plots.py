@@ -82,12 +82,8 @@ def draw_band(
 ) -> None:
     """Draw the mean curve of a group with its bands, which a single piece does not have.
 
-    Parameters
-    ----------
-    x
-        Where its points stand across, shape (n,).
-    rank
-        Of the group, for colour, marker and hatch.
+    `x`: where its points stand across, shape (n,).
+    `rank`: of the group, for colour, marker and hatch.
     """
     colour, x = SERIES[rank % len(SERIES)], x[shown]
     if len(band.pieces) > 1:

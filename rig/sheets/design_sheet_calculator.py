@@ -52,14 +52,9 @@ def calculator(
 ) -> Embedded | None:
     """Return the calculator of some groups of pieces; None where no piece has a curve.
 
-    Parameters
-    ----------
-    groups
-        Results, one per capture.
-    heights_mm, height_mm
-        Free height by capture, and their mean.
-    us
-        Whether it begins with inches and pounds-force.
+    `groups`: results, one per capture.
+    `heights_mm`, `height_mm`: free height by capture, and their mean.
+    `us`: whether it begins with inches and pounds-force.
     """
     data = calculator_data(groups, heights_mm, height_mm)
     if not data["groups"]:

@@ -58,12 +58,8 @@ LOSSES = ("set_last_mm", HEIGHT_LOST)
 def first_page(sheet: DesignSheet, *, picture: Picture | None, units: str = BOTH) -> tuple[Block, ...]:
     """Return the blocks of the first page.
 
-    Parameters
-    ----------
-    picture
-        Force against the gap, or against deflection where no height is known; None without curves.
-    units
-        "metric", "us" or "both".
+    `picture`: force against the gap, or against deflection where no height is known; None without curves.
+    `units`: "metric", "us" or "both".
     """
     comparable = main_set(sheet)
     groups = dict(list(comparable.groups.items())[:MOST_GROUPS])

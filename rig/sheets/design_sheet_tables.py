@@ -31,12 +31,8 @@ def quantity_table(
 ) -> PageTable | None:
     """Return the rows of some quantities, each for each group.
 
-    Parameters
-    ----------
-    groups
-        By group, then by quantity.
-    comparable
-        The set that the groups are of; a single piece's own uncertainty is found there.
+    `groups`: by group, then by quantity.
+    `comparable`: the set that the groups are of; a single piece's own uncertainty is found there.
 
     Returns
     -------

@@ -85,12 +85,8 @@ _REMEDY = re.compile(r"[;:,] `pressrig [^`]*`[^.;]*")
 def sheet_page(sheet: DesignSheet, *, units: str = BOTH, files: Sequence[Attachment] = ()) -> Page:
     """Return the sheet: its first page, and the rest as an appendix that is folded on screen.
 
-    Parameters
-    ----------
-    units
-        Of the first page: "metric", "us" or "both"; the appendix gives both.
-    files
-        The numbers, to be saved from the page.
+    `units`: of the first page: "metric", "us" or "both"; the appendix gives both.
+    `files`: the numbers, to be saved from the page.
     """
     sections = [
         *_identification(sheet),

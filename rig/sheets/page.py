@@ -55,12 +55,8 @@ class PageTable:
 class Picture:
     """A picture by the name of its .svg, .png or .jpg file.
 
-    Parameters
-    ----------
-    alt
-        Describes it to a reader who cannot see it.
-    photo
-        A photo keeps its colours on a dark screen; a drawing is shown light on dark.
+    `alt`: describes it to a reader who cannot see it.
+    `photo`: a photo keeps its colours on a dark screen; a drawing is shown light on dark.
     """
 
     name: str
@@ -107,12 +103,8 @@ Block = Words | Points | Facts | PageTable | Picture | Embedded | Attachments | 
 class Section:
     """A heading with blocks below it.
 
-    Parameters
-    ----------
-    level
-        2 or 3.
-    folded
-        On screen only the heading shows until the reader opens it; on paper all shows.
+    `level`: 2 or 3.
+    `folded`: on screen only the heading shows until the reader opens it; on paper all shows.
     """
 
     title: str

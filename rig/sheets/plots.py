@@ -171,14 +171,9 @@ def new_grid(
 def label_axes(axis: Axes, across: str, up: str, title: str, *, units: str | None = None) -> None:
     """Label both axes and the top, with a grid and no frame, in the reader's units.
 
-    Parameters
-    ----------
-    across, up
-        With the unit of the data at their end, such as "force, N".
-    title
-        Left out where it is empty.
-    units
-        Where the reader chose none; None draws SI alone.
+    `across`, `up`: with the unit of the data at their end, such as "force, N".
+    `title`: left out where it is empty.
+    `units`: where the reader chose none; None draws SI alone.
     """
     if title:
         axis.set_title(title, loc="left", color=INK, fontsize=11)

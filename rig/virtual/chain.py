@@ -133,12 +133,9 @@ class ChainReader:
     ) -> ChainOutput:
         """Read the samples of one stretch.
 
-        Parameters
-        ----------
-        grid_s, position_mm, force_n
-            The press on its fine grid, following the stretch before, shape (m,).
-        due_s
-            When samples are due, within the grid, shape (n,).
+        `grid_s`, `position_mm`, `force_n`: the press on its fine grid, following the stretch before, shape
+        (m,).
+        `due_s`: when samples are due, within the grid, shape (n,).
         """
         self._remember(grid_s, position_mm, force_n)
         count = len(due_s)

@@ -55,14 +55,9 @@ MOULDS = (
 class Float:
     """One float in one state, and how it is squeezed.
 
-    Parameters
-    ----------
-    stiffer, lossier, settling
-        Its force, relaxation and set against those of its kind.
-    mass_g, across_mm
-        As a scale and a caliper show them.
-    hold_s
-        Hold at depth, so that relaxation is seen; none for one that is cycled.
+    `stiffer`, `lossier`, `settling`: its force, relaxation and set against those of its kind.
+    `mass_g`, `across_mm`: as a scale and a caliper show them.
+    `hold_s`: hold at depth, so that relaxation is seen; none for one that is cycled.
     """
 
     name: str

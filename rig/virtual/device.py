@@ -95,20 +95,13 @@ Outgoing = SampleBlock | DeviceMessage
 class Character:
     """Who the device is.
 
-    Parameters
-    ----------
-    capabilities
-        `DRIVEN`, or none for a rig that only measures; with or without what came after version 1.0.
-    listens
-        False for a device that cannot receive: it streams from boot and repeats its identity.
-    rate_hz
-        Its highest rate, or its only one.
-    boot_id
-        Of the first boot; it counts up at each.
-    start_time_us
-        Its clock at the first boot, so that a wrap can be made to come soon.
-    channels
-        Beside force and position; their readings go to hosts that ask for them.
+    `capabilities`: `DRIVEN`, or none for a rig that only measures; with or without what came after version
+    1.0.
+    `listens`: false for a device that cannot receive: it streams from boot and repeats its identity.
+    `rate_hz`: its highest rate, or its only one.
+    `boot_id`: of the first boot; it counts up at each.
+    `start_time_us`: its clock at the first boot, so that a wrap can be made to come soon.
+    `channels`: beside force and position; their readings go to hosts that ask for them.
     """
 
     name: str = "virtual press rig"

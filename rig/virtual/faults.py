@@ -72,12 +72,8 @@ def disruptions(names: Sequence[str], script_s: float) -> list[Disruption]:
 class FaultyLine:
     """The way from the encoder to the port.
 
-    Parameters
-    ----------
-    names
-        Which of `BYTE_FAULTS` strike; other names are ignored.
-    ends
-        The bytes at which a receiver takes a frame to end; the first of them is sent.
+    `names`: which of `BYTE_FAULTS` strike; other names are ignored.
+    `ends`: the bytes at which a receiver takes a frame to end; the first of them is sent.
     """
 
     def __init__(self, names: Sequence[str], seed: int, ends: bytes) -> None:

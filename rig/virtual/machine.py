@@ -51,12 +51,8 @@ class MachineStretch:
 class Machine:
     """Platen, specimen and sensors.
 
-    Parameters
-    ----------
-    contact_mm
-        Where the platen first meets the specimen.
-    trajectory
-        What the platen is doing; may be replaced at any time.
+    `contact_mm`: where the platen first meets the specimen.
+    `trajectory`: what the platen is doing; may be replaced at any time.
     """
 
     def __init__(

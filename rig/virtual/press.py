@@ -41,14 +41,9 @@ def squeeze(
     Raises InputError if the frame gives way and the specimen's force follows speed, where the two cannot be
     told apart on a grid of time, or if the frame is so soft beside the specimen that no deflection is found.
 
-    Parameters
-    ----------
-    specimen, memory
-        What is squeezed, and its past.
-    travel_mm
-        Platen travel past the first contact at the end of each step, shape (n,).
-    compliance_mm_per_n
-        How far the frame gives way for each newton.
+    `specimen`, `memory`: what is squeezed, and its past.
+    `travel_mm`: platen travel past the first contact at the end of each step, shape (n,).
+    `compliance_mm_per_n`: how far the frame gives way for each newton.
     """
     if compliance_mm_per_n == 0.0 or not len(travel_mm):
         force_n, after = specimen.respond(memory, travel_mm, step_s)

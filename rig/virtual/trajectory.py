@@ -36,12 +36,9 @@ class Sine:
 class Trajectory:
     """A piecewise parabola in time.
 
-    Parameters
-    ----------
-    time_s
-        Instants in rising order, shape (n,); before the first, the platen stands at the first position.
-    position_mm, speed_mm_per_s, acceleration_mm_per_s2
-        At each instant, shape (n,). The last holds for ever, so its speed and acceleration are zero.
+    `time_s`: instants in rising order, shape (n,); before the first, the platen stands at the first position.
+    `position_mm`, `speed_mm_per_s`, `acceleration_mm_per_s2`: at each instant, shape (n,). The last holds for
+    ever, so its speed and acceleration are zero.
     """
 
     time_s: FloatArray
@@ -99,14 +96,9 @@ def driven(
 ) -> Trajectory:
     """Go from stop to stop, each time from rest to rest with a trapezoid of speed.
 
-    Parameters
-    ----------
-    start_mm
-        Where the platen stands at `at_s`.
-    stops
-        Positions and the waits there.
-    speed_mm_per_s, acceleration_mm_per_s2
-        Largest speed, and how fast speed changes; both positive.
+    `start_mm`: where the platen stands at `at_s`.
+    `stops`: positions and the waits there.
+    `speed_mm_per_s`, `acceleration_mm_per_s2`: largest speed, and how fast speed changes; both positive.
     """
     knots = [(at_s, start_mm, 0.0, 0.0)]
     now_s, now_mm = at_s, start_mm

@@ -259,12 +259,8 @@ def arguments(
 
     Raises InputError if an option is none of the form's, a value is not of its kind, or something is missing.
 
-    Parameters
-    ----------
-    values
-        Entries by option; an empty one is left out.
-    rig_file
-        Of the rig that the pages are served with; None without a rig.
+    `values`: entries by option; an empty one is left out.
+    `rig_file`: of the rig that the pages are served with; None without a rig.
     """
     known = {field.option: field for field in form.fields}
     for option in values:

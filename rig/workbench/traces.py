@@ -87,12 +87,8 @@ class _Points:
 def extremes(channels: FloatArray, block: int) -> IntArray:
     """Return the indices of the minimum and the maximum of each channel in each block.
 
-    Parameters
-    ----------
-    channels
-        Shape (channels, n).
-    block
-        Samples in a block; the last one may be shorter.
+    `channels`: shape (channels, n).
+    `block`: samples in a block; the last one may be shorter.
 
     Returns
     -------
@@ -142,12 +138,8 @@ class RecordedTrace:
 
     Raises CaptureError if the samples cannot be read.
 
-    Parameters
-    ----------
-    capture
-        Its own calibration is used; uncalibrated channels stay in counts.
-    stamp
-        Changes whenever the capture does.
+    `capture`: its own calibration is used; uncalibrated channels stay in counts.
+    `stamp`: changes whenever the capture does.
     """
 
     def __init__(self, capture: Capture, stamp: Hashable = None) -> None:
