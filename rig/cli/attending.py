@@ -32,9 +32,7 @@ def have_cautions_read(rig: RigRef, who: str | None, *, already: bool, by_hand: 
     `already`: the person has said so beforehand.
     `by_hand`: a hand moves the platen; whoever has read the cautions for that has not read those for a motor.
 
-    Returns
-    -------
-    What was confirmed, to be compared with the device once it has said who it is.
+    Returns what was confirmed, to be compared with the device once it has said who it is.
     """
     from rig.jobs.cautions import CAUTIONS, HAND_CAUTIONS, SHORT_CAUTION, SHORT_HAND_CAUTION, CautionsRead
 

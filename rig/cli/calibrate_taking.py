@@ -76,9 +76,7 @@ def take_readings(
     Raises DeviceError if the rig is lost; what was read is in the table. Raises InputError if there is
     nothing to fit.
 
-    Returns
-    -------
-    The table on disk.
+    Returns the table on disk.
     """
     rule = PlateauRule(options.settle_s)
     path = options.readings_into

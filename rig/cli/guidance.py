@@ -35,9 +35,7 @@ LABEL_CELLS = 7
 def guidance_shown() -> Iterator[Callable[[Guidance], None]]:
     """A panel on standard error that is redrawn; where that is not a terminal, a line for each step.
 
-    Yields
-    ------
-    A function that takes the guidance of each moment.
+    Yields a function that takes the guidance of each moment.
     """
     from rich.live import Live
 

@@ -59,9 +59,7 @@ def order_through_daemon(rig: RigRef, order: Order) -> int | None:
 
     `rig`: which is meant; the daemon refuses the order if it holds another.
 
-    Returns
-    -------
-    The exit code, or None if no daemon is running for this rig: then do it alone.
+    Returns the exit code, or None if no daemon is running for this rig: then do it alone.
     """
     daemon = daemon_if_up(rig)
     if daemon is None:
@@ -90,9 +88,7 @@ def daemon_if_up(rig: RigRef) -> ControlClient | None:
 def followed_to_its_end(daemon: ControlClient, rig: RigRef, order: Order) -> EndCard | None:
     """Give an order to a daemon and follow it, as `order_through_daemon` does; its end is not printed.
 
-    Returns
-    -------
-    How the job ended; None if another one has ended since.
+    Returns how the job ended; None if another one has ended since.
     """
     # before the order goes out: the process must not be killed between it and the watch over it
     with stop_on_signals() as stopped:

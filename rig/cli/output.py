@@ -182,9 +182,7 @@ def is_plain() -> bool:
 def progress(what: str, total: float | None) -> Iterator[Callable[[float, str], None]]:
     """A line on standard error that is redrawn; nothing where that is not a terminal.
 
-    Yields
-    ------
-    A function that takes how much is done and a word about it.
+    Yields a function that takes how much is done and a word about it.
     """
     if sys.stderr is None or not sys.stderr.isatty():
         yield lambda done, note: None

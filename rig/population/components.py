@@ -144,10 +144,8 @@ def mean_squares(values: FloatArray) -> dict[str, tuple[FloatArray, int]]:
 
     `values`: shape (..., pieces, appraisers, trials).
 
-    Returns
-    -------
-    Mean square of shape (...) and degrees of freedom by effect; effects without degrees of freedom are left
-    out.
+    Returns mean square of shape (...) and degrees of freedom by effect; effects without degrees of freedom
+    are left out.
     """
     pieces, appraisers, trials = values.shape[-3:]
     # from the first value on: thirteen equal leading digits would otherwise eat those that differ

@@ -34,9 +34,7 @@ def quantity_table(
     `groups`: by group, then by quantity.
     `comparable`: the set that the groups are of; a single piece's own uncertainty is found there.
 
-    Returns
-    -------
-    None where no group has any of them.
+    Returns None where no group has any of them.
     """
     rows = []
     for name in names:
