@@ -10,7 +10,7 @@ import click
 from rig.capture import add_amendment, open_capture
 from rig.capture.amendments import AMENDABLE
 from rig.cli.capture_arguments import captures_argument
-from rig.cli.options import QuantityType, condition_option
+from rig.cli.options import condition_option, quantity_option
 from rig.cli.output import say
 from rig.errors import InputError
 
@@ -22,8 +22,8 @@ by_option = click.option("--by", default="", metavar="NAME", help="Your name, ke
 @captures_argument(once=False)
 @click.option("--specimen", metavar="NAME", help="Name of the specimen.")
 @click.option("--batch", metavar="NAME", help="Name of its batch.")
-@click.option("--free-height", "free_height_mm", type=QuantityType("mm"), help='Free height, "90 mm".')
-@click.option("--area", "area_mm2", type=QuantityType("mm^2"), help='Loaded area, "3000 mm^2".')
+@quantity_option("--free-height", "free_height_mm", 'Free height, "90 mm".')
+@quantity_option("--area", "area_mm2", 'Loaded area, "3000 mm^2".')
 @click.option("--operator", metavar="NAME", help="Name of the operator.")
 @click.option("--note", "notes", metavar="TEXT", help="Text to add to the notes.")
 @click.option("--state", metavar="WORD", help="State of the piece: new, conditioned, abused or worn.")

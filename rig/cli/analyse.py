@@ -12,12 +12,12 @@ from rig.cli.capture_arguments import captures_argument
 from rig.cli.options import (
     FOLDER,
     NumberRange,
-    QuantityType,
     calibration_option,
     conditioning_option,
     depths_option,
     fresh_option,
     is_fresh,
+    quantity_option,
     renamed_option,
     rig_option,
     sense_and_zero_options,
@@ -61,19 +61,16 @@ EXAMINED_CYCLES = 12
 
 @click.command("analyse")
 @captures_argument(once=False)
-@click.option(
-    "--contact-force", "contact_force_n", type=QuantityType("N"),
-    help="Force that counts as contact.  [default: a multiple of the noise]",
-)  # fmt: skip
+@quantity_option(
+    "--contact-force", "contact_force_n", "Force that counts as contact.  [default: a multiple of the noise]"
+)
 @conditioning_option("Number of first cycles to leave out of the means.")
 @depths_option('Depths at which to give the force, "10%,25%,5 mm".')
 @click.option(
     "--datum", type=click.Choice(["cycle", "first"]), default="cycle", show_default=True,
     help="Count deflection from each cycle's own contact or from the first one.",
 )  # fmt: skip
-@click.option(
-    "--free-height", "free_height_mm", type=QuantityType("mm"), help="Free height instead of the capture's."
-)
+@quantity_option("--free-height", "free_height_mm", "Free height instead of the capture's.")
 @renamed_option("--foot-exponent", "--toe-exponent")
 @click.option(
     "--toe-exponent", type=NumberRange(1, 2.5), metavar="N",

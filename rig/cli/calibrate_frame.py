@@ -10,7 +10,7 @@ import click
 from rig.calibration import Block, measure_frame
 from rig.calibration.frame_measuring import SOFTEST_MM_PER_N
 from rig.cli.calibrate_presses import PressOptions, dated, press_options, recordings_of, say_result, written
-from rig.cli.options import QuantityType, read_quantity
+from rig.cli.options import quantity_option, read_quantity
 from rig.cli.output import console, framed_table, say
 from rig.core.measured import limited
 from rig.errors import InputError
@@ -24,10 +24,9 @@ UM_PER_MM = 1e3
 
 @click.command("frame")
 @press_options
-@click.option(
-    "--block-stiffness", "stiffness_n_per_mm", type=QuantityType("N/mm"),
-    help='Stiffness of the block itself, "500 N/um".  [default: rigid]',
-)  # fmt: skip
+@quantity_option(
+    "--block-stiffness", "stiffness_n_per_mm", 'Stiffness of the block itself, "500 N/um".  [default: rigid]'
+)
 @click.option(
     "--block-u", default="10 %", show_default=True, metavar="Q",
     help="Relative standard uncertainty of that stiffness.",
@@ -35,10 +34,9 @@ UM_PER_MM = 1e3
 @click.option(
     "--knots", type=click.IntRange(1, 6), help="Number of knots of the curve.  [default: as few as fit]"
 )
-@click.option(
-    "--softest", "softest_mm_per_n", type=QuantityType("mm/N"),
-    help="Compliance above which the block is called soft.  [default: 200 um/N]",
-)  # fmt: skip
+@quantity_option(
+    "--softest", "softest_mm_per_n", "Compliance above which the block is called soft.  [default: 200 um/N]"
+)
 def command(
     *,
     stiffness_n_per_mm: float | None,

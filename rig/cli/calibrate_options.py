@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 import click
 
 from rig.calibration import ReferenceFacts, reference_u
-from rig.cli.options import FILE, QuantityType, later, made_options, port_option, together
+from rig.cli.options import FILE, later, made_options, port_option, quantity_option, together
 from rig.cli.output import json_option
 from rig.errors import InputError, refused_at
 from rig.rigfile import read_rig_file
@@ -45,14 +45,8 @@ channel_options = together(
     ),
     made_options("readings, 2026-03-17.  [default: today]"),
     click.option("--readings-into", type=FILE, help="Table for the readings taken now."),
-    click.option(
-        "--settle", "settle_s", type=QuantityType("s"), default="2 s", show_default=True,
-        help="Length of a settled plateau.",
-    ),
-    click.option(
-        "--patience", "patience_s", type=QuantityType("s"), default="30 s", show_default=True,
-        help="Longest wait for a plateau.",
-    ),
+    quantity_option("--settle", "settle_s", "Length of a settled plateau.", default="2 s"),
+    quantity_option("--patience", "patience_s", "Longest wait for a plateau.", default="30 s"),
     json_option,
 )  # fmt: skip
 """Argument and options of `calibrate force` and `calibrate position`."""

@@ -16,7 +16,7 @@ from rich.text import Text
 from rig.cli.attending import have_cautions_read
 from rig.cli.check_device_person import PersonAtTheRig
 from rig.cli.main import INTERRUPTED
-from rig.cli.options import FILE, PATH, QuantityType, listed, port_option, rig_option
+from rig.cli.options import FILE, PATH, listed, port_option, quantity_option, rig_option
 from rig.cli.ordering import meant_rig
 from rig.cli.output import console, is_plain, json_option, print_json, say, write_json
 from rig.cli.stopping import stop_on_signals
@@ -80,10 +80,7 @@ HOMING_MM_PER_S = 5.0
     "--groups", "list_groups", is_flag=True, help="List the groups and their checks without opening a port."
 )
 @click.option("--no-motion", is_flag=True, help="Never arm the drive.")
-@click.option(
-    "--speed", "speed_mm_per_s", type=QuantityType("mm/s"), default="2 mm/s", show_default=True,
-    help="Platen speed.",
-)  # fmt: skip
+@quantity_option("--speed", "speed_mm_per_s", "Platen speed.", default="2 mm/s")
 @click.option("--bench", type=PATH, help="Control socket of a simulated press, used to trip it.")
 @click.option("--patient", is_flag=True, help="Wait some minutes for the sample number to wrap.")
 @click.option("--report", type=FILE, help="Report file: .html, .md or .json.")

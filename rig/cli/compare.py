@@ -15,7 +15,6 @@ from rig.cli.capture_arguments import captures_argument
 from rig.cli.options import (
     FILE,
     FOLDER,
-    QuantityType,
     although_option,
     calibration_option,
     conditioning_option,
@@ -24,6 +23,7 @@ from rig.cli.options import (
     gauge_option,
     is_fresh,
     listed,
+    quantity_option,
     read_quantity,
     strict_option,
     workers_asked,
@@ -79,10 +79,9 @@ WAYS = ("batch", "state", "operator", "method")
 @strict_option
 @click.option("--register", type=FILE, help="Register with the batches and states of the pieces.")
 @gauge_option
-@click.option(
-    "--contact-force", "contact_force_n", type=QuantityType("N"),
-    help="Captures: force that counts as contact, the same for all.",
-)  # fmt: skip
+@quantity_option(
+    "--contact-force", "contact_force_n", "Captures: force that counts as contact, the same for all."
+)
 @conditioning_option()
 @depths_option('Captures: depths at which to give the force, "10%,5 mm".')
 @calibration_option()

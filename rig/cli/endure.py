@@ -11,9 +11,9 @@ import click
 from rig.cli.attending import have_cautions_read, must_hold_for
 from rig.cli.options import (
     PATH,
-    QuantityType,
     folder_option,
     port_option,
+    quantity_option,
     renamed_option,
     rig_option,
     specimen_options,
@@ -38,10 +38,9 @@ if TYPE_CHECKING:
 @click.argument("plan_file", metavar="PLAN", type=PATH)
 @rig_option()
 @port_option()
-@click.option(
-    "--stiffness", "stiffness_n_per_mm", type=QuantityType("N/mm"),
-    help='Largest expected stiffness, "40 N/mm", instead of the plan\'s.',
-)  # fmt: skip
+@quantity_option(
+    "--stiffness", "stiffness_n_per_mm", 'Largest expected stiffness, "40 N/mm", instead of the plan\'s.'
+)
 @click.option("--check-only", is_flag=True, help="Print what would happen without moving.")
 @click.option("--cautions-read", is_flag=True, help="Confirm the cautions without being asked.")
 @click.option("--resume", is_flag=True, help="PLAN is the capture of a stopped or cut-off run; resume it.")

@@ -15,10 +15,10 @@ from rig.cli.options import (
     DEFAULT_FOLDER,
     FOLDER,
     PATH,
-    QuantityType,
     calibration_option,
     condition_option,
     port_option,
+    quantity_option,
     renamed_option,
     rig_option,
 )
@@ -62,42 +62,29 @@ USUAL_FORCES_N = (0.05, 5.0)
 )  # fmt: skip
 @click.option("--piece", type=PATH, metavar="CAPTURE", help="Earlier capture of the piece; nothing moves.")
 @click.option("--bare-only", is_flag=True, help="Check only the bare platens, for a later --bare.")
-@click.option(
-    "--contact-force", "contact_n", type=QuantityType("N"),
-    help="Small force at which the height is given.  [default: 0.05 N]",
-)  # fmt: skip
-@click.option(
-    "--at", "top_n", type=QuantityType("N"),
-    help="Larger force at which the height is given too.  [default: 5 N]",
-)  # fmt: skip
+@quantity_option(
+    "--contact-force", "contact_n", "Small force at which the height is given.  [default: 0.05 N]"
+)
+@quantity_option("--at", "top_n", "Larger force at which the height is given too.  [default: 5 N]")
 @renamed_option("--touches", "--contact-checks")
 @click.option(
     "--contact-checks", type=int, default=5, show_default=True, metavar="N", help="Number per surface."
 )
-@click.option(
-    "--speed", "speed_mm_per_s", type=QuantityType("mm/s"), default="0.2 mm/s", show_default=True,
-    help="Speed of a contact check.",
-)  # fmt: skip
-@click.option(
-    "--gap", "gap_mm", type=QuantityType("mm"), default="1 mm", show_default=True,
-    help="Retract distance between contact checks.",
-)  # fmt: skip
-@click.option(
-    "--rest", "rest_s", type=QuantityType("s"), default="2 s", show_default=True,
-    help="Pause after each retraction.",
-)  # fmt: skip
-@click.option(
-    "--platen-stiffness", "platen_stiffness_n_per_mm", type=QuantityType("N/mm"), default="2000 N/mm",
-    show_default=True, help="Stiffness of the bare platens; sets the speed of the search for them.",
-)  # fmt: skip
-@click.option(
-    "--expected", "expected_mm", type=QuantityType("mm"),
-    help='Approximate height of the piece, "90 mm", to check that it fits.',
-)  # fmt: skip
-@click.option(
-    "--bare-age", "oldest_bare_s", type=QuantityType("s"), default="1 h", show_default=True,
-    help="Warn if the checks of the bare platens are older.",
-)  # fmt: skip
+@quantity_option("--speed", "speed_mm_per_s", "Speed of a contact check.", default="0.2 mm/s")
+@quantity_option("--gap", "gap_mm", "Retract distance between contact checks.", default="1 mm")
+@quantity_option("--rest", "rest_s", "Pause after each retraction.", default="2 s")
+@quantity_option(
+    "--platen-stiffness",
+    "platen_stiffness_n_per_mm",
+    "Stiffness of the bare platens; sets the speed of the search for them.",
+    default="2000 N/mm",
+)
+@quantity_option(
+    "--expected", "expected_mm", 'Approximate height of the piece, "90 mm", to check that it fits.'
+)
+@quantity_option(
+    "--bare-age", "oldest_bare_s", "Warn if the checks of the bare platens are older.", default="1 h"
+)
 @calibration_option("Read captures with this calibration instead of their own.")
 @click.option(
     "--cautions-read", is_flag=True, help="Confirm the cautions without being asked; kept for today."

@@ -8,6 +8,7 @@ from typing import Any
 
 import click
 
+from rig.cli.options import Decorator, unit_of_name
 from rig.core.measured import Measured, coverage_factor
 from rig.errors import InputError, refused_at
 from rig.units import parse
@@ -35,6 +36,20 @@ class KnownType(click.ParamType):  # type: ignore[type-arg]  # generic since cli
         if param is None or not isinstance(value, str):
             return value
         return read_known(param.opts[0], value, self._unit, zero=self._zero)
+
+
+def known_option(
+    option: str,
+    name: str,
+    about: str,
+    *,
+    zero: bool = False,
+    default: str | None = None,
+    required: bool = False,
+) -> Decorator:
+    """Return an option that takes a quantity with its uncertainty, as `name` in the unit of its name."""
+    kind = KnownType(unit_of_name(name), zero=zero)
+    return click.option(option, name, type=kind, default=default, required=required, help=about)
 
 
 def read_known(option: str, text: str, unit: str, *, zero: bool = False) -> Measured:

@@ -10,7 +10,7 @@ import click
 
 from rig.aids import STANDARD_GRAVITY_M_PER_S2, LiftArm, Weighed, answer_lift
 from rig.cli.answer_showing import give_answer
-from rig.cli.known_options import MEANT, KnownType
+from rig.cli.known_options import MEANT, KnownType, known_option
 from rig.cli.options import FOLDER
 from rig.cli.output import json_option
 from rig.errors import InputError
@@ -27,47 +27,29 @@ NEED_GRIP_AT = {
 
 
 @click.command("lift")
-@click.option(
-    "--near",
-    "near_g",
-    type=KnownType("g", zero=True),
-    help='Scale reading under the near end, "620 g +- 1 g".',
+@known_option("--near", "near_g", 'Scale reading under the near end, "620 g +- 1 g".', zero=True)
+@known_option("--far", "far_g", "Scale reading under the far end.", zero=True)
+@known_option("--mass", "mass_g", "Mass of the piece, if one reading is missing.")
+@known_option("--span", "span_mm", 'Distance between the two supports, "1.20 m +- 2 mm".', required=True)
+@known_option(
+    "--offset", "offset_mm", "Distance from the near end to its support.", zero=True, default="0 mm"
 )
-@click.option("--far", "far_g", type=KnownType("g", zero=True), help="Scale reading under the far end.")
-@click.option("--mass", "mass_g", type=KnownType("g"), help="Mass of the piece, if one reading is missing.")
-@click.option(
-    "--span", "span_mm", type=KnownType("mm"), required=True,
-    help='Distance between the two supports, "1.20 m +- 2 mm".',
-)  # fmt: skip
-@click.option(
-    "--offset", "offset_mm", type=KnownType("mm", zero=True), default="0 mm",
-    help="Distance from the near end to its support.",
-)  # fmt: skip
-@click.option(
-    "--grip-at", "grip_at_mm", type=KnownType("mm", zero=True), help="Distance from the near end to the grip."
-)
-@click.option("--arm", "length_mm", type=KnownType("mm"), help="Length of the arm from joint to grip.")
+@known_option("--grip-at", "grip_at_mm", "Distance from the near end to the grip.", zero=True)
+@known_option("--arm", "length_mm", "Length of the arm from joint to grip.")
 @click.option("--arm-mass", type=KnownType("g", zero=True), default="0 g", help="Mass of the arm alone.")
-@click.option(
-    "--arm-centre", "centre_mm", type=KnownType("mm", zero=True), default="0 mm",
-    help="Distance from the joint to the arm's centre of mass.",
-)  # fmt: skip
+@known_option(
+    "--arm-centre",
+    "centre_mm",
+    "Distance from the joint to the arm's centre of mass.",
+    zero=True,
+    default="0 mm",
+)
 @click.option(
     "--angle", "angle_deg", type=float, default=0.0, show_default=True, metavar="DEG",
     help="Angle of the arm from horizontal.",
 )  # fmt: skip
-@click.option(
-    "--grip-torque",
-    "grip_torque_n_mm",
-    type=KnownType("N*mm"),
-    help='Torque that the grip can hold, "2.5 N m".',
-)
-@click.option(
-    "--joint-torque",
-    "joint_torque_n_mm",
-    type=KnownType("N*mm"),
-    help="Torque that the joint's motor can hold.",
-)
+@known_option("--grip-torque", "grip_torque_n_mm", 'Torque that the grip can hold, "2.5 N m".')
+@known_option("--joint-torque", "joint_torque_n_mm", "Torque that the joint's motor can hold.")
 @click.option(
     "--gravity", type=KnownType("m/s^2"), help='Local gravity, "9.81 m/s^2".  [default: standard gravity]'
 )

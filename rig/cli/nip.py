@@ -14,16 +14,16 @@ from rig.aids import Nip, NipPiece, answer_nip
 from rig.capture import open_capture
 from rig.cli.answer_showing import give_answer
 from rig.cli.capture_arguments import captures_argument
-from rig.cli.known_options import MEANT, KnownType
+from rig.cli.known_options import MEANT, KnownType, known_option
 from rig.cli.options import (
     FILE,
     FOLDER,
-    QuantityType,
     although_option,
     calibration_option,
     conditioning_option,
     fresh_option,
     is_fresh,
+    quantity_option,
     read_quantity,
     workers_asked,
     workers_options,
@@ -53,13 +53,7 @@ PLATE, WHEELS = "plate", "wheels"
     "--curves", type=FILE,
     help="CSV table of force against deflection, one row per point, instead of captures.",
 )  # fmt: skip
-@click.option(
-    "--force",
-    "force_n",
-    type=QuantityType("N"),
-    required=True,
-    help='Wanted normal force, "80 N" or "18 lbf".',
-)
+@quantity_option("--force", "force_n", 'Wanted normal force, "80 N" or "18 lbf".', required=True)
 @click.option(
     "--wheel", "wheels", multiple=True, required=True, metavar="Q",
     help='"radius 60 mm" or "diameter 4 in"; twice for two different wheels.',
@@ -72,28 +66,22 @@ PLATE, WHEELS = "plate", "wheels"
     "--friction", type=KnownType(""), required=True, metavar="X",
     help=f'Between wheel and piece, "0.6 +- 0.1"; {MEANT}.',
 )  # fmt: skip
-@click.option(
-    "--size", "size_mm", type=KnownType("mm"),
-    help='Diameter of all pieces, "90 mm +- 0.4 mm".  [default: as in the register, else their free height]',
-)  # fmt: skip
+@known_option(
+    "--size",
+    "size_mm",
+    'Diameter of all pieces, "90 mm +- 0.4 mm".  [default: as in the register, else their free height]',
+)
 @click.option("--register", type=FILE, help="Register with batches, diameters and masses of the pieces.")
-@click.option(
-    "--mass", "mass_g", type=KnownType("g"),
-    help='Mass of a piece, "38 g +- 1 g"; for the speed that friction can give it.',
-)  # fmt: skip
-@click.option(
-    "--rim-speed", "rim_mm_per_s", type=QuantityType("mm/s"),
-    help='Rim speed of the wheels, "4 m/s"; for the no-slip bound.',
-)  # fmt: skip
+@known_option("--mass", "mass_g", 'Mass of a piece, "38 g +- 1 g"; for the speed that friction can give it.')
+@quantity_option("--rim-speed", "rim_mm_per_s", 'Rim speed of the wheels, "4 m/s"; for the no-slip bound.')
 @click.option(
     "--inertia", type=float, default=0.4, show_default=True, metavar="X",
     help="Moment of inertia over m r^2 of a piece that rolls: 0.4 ball, 0.5 cylinder.",
 )  # fmt: skip
 @although_option("temperature")
-@click.option(
-    "--contact-force", "contact_force_n", type=QuantityType("N"),
-    help="Captures: force that counts as contact, the same for all.",
-)  # fmt: skip
+@quantity_option(
+    "--contact-force", "contact_force_n", "Captures: force that counts as contact, the same for all."
+)
 @conditioning_option()
 @calibration_option()
 @click.option("--out", type=FOLDER, help="Folder for the page and its picture.")

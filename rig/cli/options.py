@@ -51,6 +51,37 @@ class QuantityType(click.ParamType):  # type: ignore[type-arg]  # generic since 
         return read_quantity(param.opts[0], value, self._unit) if param and isinstance(value, str) else value
 
 
+UNITS = {
+    "_n_per_mm": "N/mm",
+    "_mm_per_n": "mm/N",
+    "_mm_per_s2": "mm/s^2",
+    "_mm_per_s": "mm/s",
+    "_n_mm": "N*mm",
+    "_mm2": "mm^2",
+    "_mm": "mm",
+    "_pct": "%",
+    "_n": "N",
+    "_s": "s",
+    "_g": "g",
+}
+"""Endings of the names of values, longer ones first, and the units that they state."""
+
+
+def unit_of_name(name: str) -> str:
+    """Return the unit that the name of a value states, such as "mm/s" of `speed_mm_per_s`."""
+    return next(unit for ending, unit in UNITS.items() if name.endswith(ending))
+
+
+def quantity_option(
+    option: str, name: str, about: str, *, default: str | None = None, required: bool = False
+) -> Decorator:
+    """Return an option that takes a quantity above zero, as the value `name` in the unit of its name."""
+    return click.option(
+        option, name, type=QuantityType(unit_of_name(name)), default=default,
+        show_default=default is not None, required=required, help=about,
+    )  # fmt: skip
+
+
 class NumberRange(click.FloatRange):
     """A number in a range; not-a-number, which no bound excludes, is refused."""
 
@@ -217,11 +248,8 @@ def specimen_options(*, required: bool = True, default: str = "") -> Decorator:
     return together(
         click.option("--specimen", required=required, metavar="ID", help=which),
         click.option("--batch", metavar="ID", help="Name of its batch."),
-        click.option(
-            "--free-height", "free_height_mm", type=QuantityType("mm"),
-            help='Height of the untouched specimen, "90 mm".',
-        ),
-        click.option("--area", "area_mm2", type=QuantityType("mm^2"), help='Loaded area, "30 cm^2".'),
+        quantity_option("--free-height", "free_height_mm", 'Height of the untouched specimen, "90 mm".'),
+        quantity_option("--area", "area_mm2", 'Loaded area, "30 cm^2".'),
         click.option("--operator", metavar="NAME", help="Name of the operator."),
         click.option("--notes", default="", metavar="TEXT", help="Free text, kept with the record."),
         condition_option("orientation=upright, temperature=21 degC, days since moulding=30 ...; repeatable."),

@@ -13,7 +13,7 @@ from rig.aids import answer_pull
 from rig.analyser import PullSettings
 from rig.cli.answer_showing import give_answer
 from rig.cli.capture_arguments import captures_argument
-from rig.cli.options import FOLDER, QuantityType, although_option, calibration_option, needless_option
+from rig.cli.options import FOLDER, although_option, calibration_option, needless_option, quantity_option
 from rig.cli.output import json_option
 from rig.results import PullsAsked, pulled_captures
 from rig.sheets import pull_sheet, save_pull_report
@@ -24,15 +24,11 @@ if TYPE_CHECKING:
 
 @click.command("pull")
 @captures_argument()
-@click.option(
-    "--threshold", "threshold_n", type=QuantityType("N"),
-    help="Smallest force that counts as a pull.  [default: a multiple of the noise]",
-)  # fmt: skip
+@quantity_option(
+    "--threshold", "threshold_n", "Smallest force that counts as a pull.  [default: a multiple of the noise]"
+)
 @needless_option("--no-load", "zero and noise come from every stretch without load")
-@click.option(
-    "--slip", "slip_mm", type=QuantityType("mm"), default="0.05 mm", show_default=True,
-    help="Displacement that counts as first slip.",
-)  # fmt: skip
+@quantity_option("--slip", "slip_mm", "Displacement that counts as first slip.", default="0.05 mm")
 @although_option("temperature")
 @calibration_option()
 @click.option("--beyond-calibration", is_flag=True, help="Also count pulls beyond the calibrated loads.")

@@ -7,7 +7,7 @@ from pathlib import Path
 import click
 
 from rig.cli.attending import confirmed
-from rig.cli.options import QuantityType, port_option, rig_option
+from rig.cli.options import port_option, quantity_option, rig_option
 from rig.cli.ordering import meant_rig, order_through_daemon
 from rig.cli.output import say
 from rig.cli.performing import perform_alone
@@ -28,10 +28,7 @@ CURRENT_CAUTION = (
 @click.command("release")
 @rig_option()
 @port_option()
-@click.option(
-    "--away", "away_mm", type=QuantityType("mm"), default="10 mm", show_default=True,
-    help="Distance to move away, as far as the travel allows.",
-)  # fmt: skip
+@quantity_option("--away", "away_mm", "Distance to move away, as far as the travel allows.", default="10 mm")
 @click.option(
     "--current", is_flag=True,
     help="Move nothing; take the motor's current away, so that the platen can be pushed by hand.",

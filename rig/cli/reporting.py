@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import click
 
 from rig.capture import ENDURANCE, HEIGHT, open_capture
-from rig.cli.options import PATH, QuantityType, rig_option
+from rig.cli.options import PATH, quantity_option, rig_option
 from rig.cli.output import console, is_plain, json_option, print_json, progress, say
 from rig.errors import InputError
 from rig.results import (
@@ -33,9 +33,7 @@ PART_SAMPLES = 1 << 18
 
 @click.command("report")
 @click.argument("capture_folder", metavar="CAPTURE", type=PATH)
-@click.option(
-    "--spacer", "spacer_mm", type=QuantityType("mm"), help='Height of the spacers of a jig, "45 mm".'
-)
+@quantity_option("--spacer", "spacer_mm", 'Height of the spacers of a jig, "45 mm".')
 @rig_option("Read the counts with the calibration of this rig file.", required=False)
 @json_option
 def command(capture_folder: Path, *, spacer_mm: float | None, rig_file: Path | None, as_json: bool) -> None:

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from rig.cli.attending import have_cautions_read, must_hold_for
-from rig.cli.options import PATH, QuantityType, folder_option, port_option, rig_option, specimen_options
+from rig.cli.options import PATH, folder_option, port_option, quantity_option, rig_option, specimen_options
 from rig.cli.ordering import meant_rig, order_through_daemon
 from rig.cli.output import say
 from rig.cli.performing import ending_words, exit_code_of, perform_alone
@@ -29,14 +29,12 @@ if TYPE_CHECKING:
 @click.argument("method_file", metavar="METHOD", type=PATH)
 @rig_option()
 @port_option()
-@click.option(
-    "--stiffness", "stiffness_n_per_mm", type=QuantityType("N/mm"),
-    help='Largest expected stiffness, "40 N/mm", instead of the method\'s.',
-)  # fmt: skip
-@click.option(
-    "--largest-force", "largest_force_n", type=QuantityType("N"),
-    help='By hand: warn above this force, "400 N". Nothing can stop a hand.',
-)  # fmt: skip
+@quantity_option(
+    "--stiffness", "stiffness_n_per_mm", 'Largest expected stiffness, "40 N/mm", instead of the method\'s.'
+)
+@quantity_option(
+    "--largest-force", "largest_force_n", 'By hand: warn above this force, "400 N". Nothing can stop a hand.'
+)
 @click.option("--check-only", is_flag=True, help="Print what would happen without moving.")
 @click.option(
     "--cautions-read", is_flag=True, help="Confirm the cautions without being asked; kept for today."

@@ -11,6 +11,7 @@ from __future__ import annotations
 import secrets
 import sys
 import threading
+from collections import Counter
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
@@ -25,10 +26,10 @@ from rig.cli.calibrate_force import command as calibrate_force
 from rig.cli.logs import log_to_file
 from rig.cli.options import (
     FILE,
-    QuantityType,
     condition_option,
     folder_option,
     port_option,
+    quantity_option,
     read_quantity,
     rig_option,
 )
@@ -85,10 +86,7 @@ class Planned:
     help="Number of first squeezes to leave out of the means.",
 )  # fmt: skip
 @click.option("--batch", metavar="NAME", help="Batch of pieces that have none in the plan.")
-@click.option(
-    "--free-height", "height_mm", type=QuantityType("mm"),
-    help='Free height of pieces that have none in the plan, "90 mm".',
-)  # fmt: skip
+@quantity_option("--free-height", "height_mm", 'Free height of pieces that have none in the plan, "90 mm".')
 @click.option("--operator", metavar="NAME", help="Name of the operator.")
 @condition_option()
 @click.option("--weigh/--no-weigh", default=True, help="Ask for the mass of each piece.")
@@ -183,8 +181,8 @@ def planned_pieces(plan: Path | None, model: str | None, count: int | None) -> l
     if plan is None:
         return [Planned(f"{model}-{number:03d}") for number in range(1, (count or 0) + 1)]
     pieces = list(_rows(plan))
-    names = [piece.specimen for piece in pieces]
-    twice = next((name for name in names if names.count(name) > 1), None)
+    counts = Counter(piece.specimen for piece in pieces)
+    twice = next((name for name, count in counts.items() if count > 1), None)
     if twice is not None:
         raise InputError(f"{plan}: specimen {twice!r:.60} appears twice; expected each piece once")
     return pieces

@@ -13,13 +13,13 @@ from rig.cli.options import (
     FILE,
     FOLDER,
     PATH,
-    QuantityType,
     although_option,
     calibration_option,
     conditioning_option,
     fresh_option,
     gauge_option,
     is_fresh,
+    quantity_option,
     strict_option,
     workers_asked,
     workers_options,
@@ -58,10 +58,9 @@ if TYPE_CHECKING:
 @although_option("rate, humidity")
 @strict_option
 @gauge_option
-@click.option(
-    "--contact-force", "contact_force_n", type=QuantityType("N"),
-    help="Force that counts as contact, the same for all captures.",
-)  # fmt: skip
+@quantity_option(
+    "--contact-force", "contact_force_n", "Force that counts as contact, the same for all captures."
+)
 @conditioning_option()
 @click.option(
     "--at", metavar="LIST", help="Depths at which to give the force.  [default: 10%,25%,40%,50%,65%]"

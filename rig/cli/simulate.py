@@ -19,7 +19,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from rig.cli.options import FILE, PATH, QuantityType, renamed_option
+from rig.cli.options import FILE, PATH, quantity_option, renamed_option
 from rig.cli.output import say
 from rig.cli.stopping import stop_on_signals
 from rig.cli.typed_orders import TypedOrders
@@ -87,10 +87,7 @@ class _WithNames(click.Command):
     "--gap", "gap_mm", type=float, default=2.0, show_default=True, metavar="MM",
     help="Clearance between squeezes; negative to stay in contact.",
 )  # fmt: skip
-@click.option(
-    "--speed", "speed_mm_per_s", type=QuantityType("mm/s"), default="10 mm/s", show_default=True,
-    help="Platen speed.",
-)  # fmt: skip
+@quantity_option("--speed", "speed_mm_per_s", "Platen speed.", default="10 mm/s")
 @renamed_option("--dwell", "--hold")
 @click.option(
     "--hold", "hold_s", type=float, default=0.0, show_default=True, metavar="S", help="Hold time at depth."
@@ -99,21 +96,10 @@ class _WithNames(click.Command):
     "--motion", type=click.Choice(["driven", "hand", "sine", "commanded"]), default="driven",
     show_default=True, help="Steady, uneven like a hand, a sine, or only what the host commands.",
 )  # fmt: skip
-@click.option("--contact", "contact_mm", type=QuantityType("mm"), help='Contact position from home, "20 mm".')
-@click.option(
-    "--drive-speed",
-    "top_speed_mm_per_s",
-    type=QuantityType("mm/s"),
-    help='Top speed of the drive, "100 mm/s".',
-)
-@click.option(
-    "--drive-acceleration", "acceleration_mm_per_s2", type=QuantityType("mm/s^2"),
-    help='Acceleration of the drive, "200 mm/s^2".',
-)  # fmt: skip
-@click.option(
-    "--drive-travel", "travel_mm", type=QuantityType("mm"),
-    help="Travel of the drive.  [default: to suit the specimen]",
-)  # fmt: skip
+@quantity_option("--contact", "contact_mm", 'Contact position from home, "20 mm".')
+@quantity_option("--drive-speed", "top_speed_mm_per_s", 'Top speed of the drive, "100 mm/s".')
+@quantity_option("--drive-acceleration", "acceleration_mm_per_s2", 'Acceleration of the drive, "200 mm/s^2".')
+@quantity_option("--drive-travel", "travel_mm", "Travel of the drive.  [default: to suit the specimen]")
 @click.option("--seed", type=click.IntRange(0), default=0, show_default=True, metavar="N")
 @click.option(
     "--speed-up", type=float, default=1.0, show_default=True, metavar="X",

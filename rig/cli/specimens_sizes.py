@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from rig.cli.options import FILE, QuantityType, read_quantity
+from rig.cli.options import FILE, quantity_option, read_quantity
 from rig.cli.output import console, is_plain, json_option, print_json, say
 from rig.cli.specimens_options import read_at, register_option, who_option
 from rig.core import load_json, read_text, rounded
@@ -38,10 +38,8 @@ _STEP_U = 1 / math.sqrt(12)
 @click.command("size")
 @click.argument("specimen", metavar="[ID]", required=False)
 @click.argument("readings", nargs=-1, metavar="[DIRECTION=SIZE]...")
-@click.option("--force", "force_n", type=QuantityType("N"), help='Contact force of the caliper, "2 N".')
-@click.option(
-    "--instrument-u", "u_mm", type=QuantityType("mm"), help='Standard uncertainty of the caliper, "0.02 mm".'
-)
+@quantity_option("--force", "force_n", 'Contact force of the caliper, "2 N".')
+@quantity_option("--instrument-u", "u_mm", 'Standard uncertainty of the caliper, "0.02 mm".')
 @click.option(
     "--table", type=FILE,
     help="CSV of readings with id, direction, size (mm); optional: force (N), u (mm), measured.",

@@ -15,13 +15,13 @@ from rig.cli.options import (
     FOLDER,
     PATH,
     NumberRange,
-    QuantityType,
     calibration_option,
     conditioning_option,
     depths_option,
     fresh_option,
     is_fresh,
     needless_option,
+    quantity_option,
     read_quantity,
 )
 from rig.cli.output import is_plain, json_option, print_json, say, write_json
@@ -49,12 +49,7 @@ SECANT = "secant_n_per_mm"
 )  # fmt: skip
 @click.option("--quantity", metavar="COLUMN", help=f"Captures: quantity to study.  [default: {SECANT}]")
 @depths_option('Captures: study the loading force at this depth, "25%" or "5 mm".', several=False)
-@click.option(
-    "--contact-force",
-    "contact_force_n",
-    type=QuantityType("N"),
-    help="Captures: force that counts as contact.",
-)
+@quantity_option("--contact-force", "contact_force_n", "Captures: force that counts as contact.")
 @conditioning_option("Number of first cycles to leave out of the means.")
 @calibration_option("Read the counts of all captures with this calibration.")
 @click.option(

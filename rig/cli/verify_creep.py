@@ -10,7 +10,7 @@ import click
 
 from rig.calibration import Calibration, Scale, creep_and_return
 from rig.capture import open_capture
-from rig.cli.options import PATH, QuantityType, rig_option
+from rig.cli.options import PATH, quantity_option, rig_option
 from rig.cli.output import console, is_plain, json_option, print_json, say
 from rig.core import rounded
 from rig.errors import InputError
@@ -29,9 +29,7 @@ MOST_SAMPLES = 20_000_000
 @click.command("creep")
 @click.argument("capture_folder", metavar="CAPTURE", type=PATH)
 @rig_option("Read the counts with this rig's calibration.", required=False)
-@click.option(
-    "--most", "most_pct", type=QuantityType("%"), help='Exit with 1 if creep or zero return is more, "0.1 %".'
-)
+@quantity_option("--most", "most_pct", 'Exit with 1 if creep or zero return is more, "0.1 %".')
 @json_option
 def command(capture_folder: Path, *, rig_file: Path | None, most_pct: float | None, as_json: bool) -> None:
     """Find creep and zero return from CAPTURE: no load, a load held for five minutes, no load again.

@@ -14,12 +14,12 @@ from rig.cli.logs import log_to_file
 from rig.cli.options import (
     FOLDER,
     PATH,
-    QuantityType,
     condition_option,
     expiry_option,
     later,
     local_gravity,
     port_option,
+    quantity_option,
     rig_option,
 )
 from rig.cli.output import console, is_plain, json_option, print_json, say
@@ -45,14 +45,12 @@ CLASS_NAMES = ("0.5", "1", "2", "3")
     "--loads", metavar="LIST",
     help='Take readings at these loads now, "20 N, 40 N" or "-20 N, -40 N", and write READINGS.',
 )  # fmt: skip
-@click.option(
-    "--settle", "settle_s", type=QuantityType("s"), default="2 s", show_default=True,
-    help="Length of a settled plateau.",
-)  # fmt: skip
-@click.option(
-    "--resolution", "resolution_n", type=QuantityType("N"),
-    help='Step of the readings, "10 mN".  [default: their last decimal, or one count]',
-)  # fmt: skip
+@quantity_option("--settle", "settle_s", "Length of a settled plateau.", default="2 s")
+@quantity_option(
+    "--resolution",
+    "resolution_n",
+    'Step of the readings, "10 mN".  [default: their last decimal, or one count]',
+)
 @click.option(
     "--certificate", "certificates", multiple=True, metavar="TEXT",
     help="A reference and its certificate; repeatable. Without one, no class is stated.",

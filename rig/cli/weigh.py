@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Sequence
 from contextlib import nullcontext
 from dataclasses import dataclass
@@ -11,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from rig.calibration import mass_load_n
-from rig.cli.options import FILE, QuantityType, port_option, read_quantity
+from rig.cli.options import FILE, port_option, quantity_option, read_quantity
 from rig.cli.output import console, is_plain, json_option, print_json, say
 from rig.cli.specimens_options import read_at, register_option, who_option
 from rig.cli.weigh_taking import SCALE_UNSAID, weigh_pieces
@@ -51,12 +52,7 @@ class WeighedPiece:
 @click.option(
     "--resolution", metavar="Q", help='Smallest step of the scale, "0.1 g".  [default: from its readings]'
 )
-@click.option(
-    "--scale-u",
-    "scale_u_pct",
-    type=QuantityType("%"),
-    help='Standard uncertainty of the scale itself, "0.05 %".',
-)
+@quantity_option("--scale-u", "scale_u_pct", 'Standard uncertainty of the scale itself, "0.05 %".')
 @click.option("--gravity", metavar="Q", help='Local gravity, for a rig that measures force, "9.8145 m/s^2".')
 @click.option(
     "--latitude", type=float, metavar="DEG", help="Latitude, for gravity by the international formula."
@@ -70,14 +66,8 @@ class WeighedPiece:
 @click.option("--unit", type=click.Choice(["g", "kg", "oz", "lb"]),
     help="Unit of the masses shown.  [default: oz with --units us, else g]",
 )  # fmt: skip
-@click.option(
-    "--settle", "settle_s", type=QuantityType("s"), default="2 s", show_default=True,
-    help="Shortest settled reading.",
-)  # fmt: skip
-@click.option(
-    "--wait", "wait_s", type=QuantityType("s"), default="10 min", show_default=True,
-    help="Longest wait for a piece.",
-)  # fmt: skip
+@quantity_option("--settle", "settle_s", "Shortest settled reading.", default="2 s")
+@quantity_option("--wait", "wait_s", "Longest wait for a piece.", default="10 min")
 @click.option(
     "--add", "enter", is_flag=True, help="Enter pieces that are not in the register; makes the register."
 )
@@ -243,7 +233,7 @@ def _ids(pieces: Sequence[str], listed: Path | None) -> list[str]:
         raise InputError(
             f"weigh: found {typed[0]!r:.40} with --rig; expected only ids, since the scale gives the mass"
         )
-    twice = sorted({piece for piece in pieces if list(pieces).count(piece) > 1})
+    twice = sorted(piece for piece, count in Counter(pieces).items() if count > 1)
     if twice:
         raise InputError(f"weigh: {', '.join(twice)} is named twice; expected each piece once")
     return list(pieces)
