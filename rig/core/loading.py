@@ -18,6 +18,7 @@ import math
 import os
 import re
 import stat
+from collections import Counter
 from collections.abc import Callable
 from functools import lru_cache
 from pathlib import Path
@@ -580,8 +581,7 @@ def _json_constant(text: str) -> NoReturn:
 def _json_object(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
     found = dict(pairs)
     if len(found) < len(pairs):
-        names = [name for name, _ in pairs]
-        twice = next(name for place, name in enumerate(names) if name in names[:place])
+        twice = next(name for name, count in Counter(name for name, _ in pairs).items() if count > 1)
         raise _WrongValueError(twice, f"{_shown(twice)} is given twice; keep one", is_key=True)
     return found
 

@@ -68,6 +68,11 @@ WRONG_JSON = {
     "a number of five thousand digits": ('{"a": ' + "9" * 5000 + "}", 1, "2^64"),
     "a key given twice": ('{"a": {"b": 1},\n"b": 2,\n"a": 3}', 3, "'a' is given twice"),
     "an inner key given twice": ('{"b": 1, "a": {"c": 1,\n"b": 2,\n"b": 3}}', 3, "'b' is given twice"),
+    "a key given twice after many": (
+        "{" + "".join(f'"k{number}": 0, ' for number in range(50_000)) + '\n"k49999": 1}',
+        2,
+        "'k49999' is given twice",
+    ),
     "half a surrogate pair": ('{"a": 1,\n"b": "\\ud800"}', 2, "'\\ud800'"),
     "a zero byte by escape": ('{"a": "\\u0000"}', 1, "'\\x00'"),
     "a line break in a text": ('{"a": "\n"}', 1, "not JSON"),
