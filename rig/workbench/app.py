@@ -241,7 +241,11 @@ def _answers_api(catalogue: Catalogue, tasks: Tasks, rig_file: Path | None) -> A
         task = analysed[key]
         if task.state != "done":
             return Analysis(progress=task.progress())
-        document = (await run_in_threadpool(task.document))["captures"][0]
+        try:
+            document = (await run_in_threadpool(task.document))["captures"][0]
+        except InputError:  # said once: what was in its way may be gone when it is asked again
+            analysed.pop(key, None)
+            raise
         cycles = document["cycles"]
         shown = document | {"cycles": cycles[start : start + MOST_CYCLES]}
         return Analysis(progress=task.progress(), capture=shown, cycles=len(cycles))

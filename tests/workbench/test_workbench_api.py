@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import json
 import subprocess
 import sys
@@ -10,9 +11,13 @@ import time
 import httpx
 import pytest
 from bench_serving import ORDER, PLAIN, browsing, origin
+from fastapi import FastAPI
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from made_captures import write_capture
+
+from rig.errors import InputError
+from rig.workbench import tasks, workbench_routers
 
 
 @pytest.fixture(scope="module")
@@ -74,6 +79,31 @@ def test_an_analysis_is_that_of_the_command_line_to_the_last_digit(client, serve
     said = json.loads(subprocess.run(words, capture_output=True, check=True).stdout)["captures"][0]
     assert found["capture"]["cycles"] == said["cycles"]
     assert found["capture"]["summary"] == said["summary"]
+
+
+def test_an_analysis_that_failed_is_tried_again_when_it_is_asked_for_again(tmp_path, monkeypatch) -> None:
+    path = write_capture(tmp_path / "captures", "F-90-001", "spring mould")
+    app = FastAPI()
+    for router in workbench_routers(tmp_path / "captures", tmp_path / "reports"):
+        app.include_router(router)
+
+    async def cycles():
+        found = {"capture": None}
+        async with httpx.AsyncClient(
+            transport=httpx.ASGITransport(app), base_url="http://rig", **PLAIN
+        ) as client:
+            while found["capture"] is None:
+                found = (await client.get("/api/analysis", params={"capture": path.name})).json()
+        return found["cycles"]
+
+    async def fail_and_ask_again():
+        with monkeypatch.context() as patch:
+            patch.setattr(tasks, "_PROGRAM", (str(tmp_path / "no-such-python"),))
+            with pytest.raises(InputError, match="cannot be started"):
+                await cycles()
+        return await cycles()
+
+    assert asyncio.run(fail_and_ask_again()) == 4
 
 
 def test_a_comparison_names_its_command_and_gives_its_report(client) -> None:
