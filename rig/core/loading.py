@@ -248,8 +248,9 @@ def load_json(text: str | bytes, where: str, *, expected: str = "one JSON object
     # Only an escape can bring in what the decoding of the bytes has refused already.
     if "\\u" in text:
         for token in _TOKEN.finditer(text):
-            if "\\u" in token[0]:
-                _refuse_lone(json.loads(token[0]), f"{where} line {_line_at(text, token.start())}: ")
+            # the lines are counted for a refusal only: for each of many escapes that takes a minute
+            if "\\u" in token[0] and _LONE.search(word := json.loads(token[0])) is not None:
+                _refuse_lone(word, f"{where} line {_line_at(text, token.start())}: ")
     return value
 
 

@@ -8,6 +8,7 @@ from __future__ import annotations
 import json
 import os
 import socket
+import time
 from pathlib import Path
 
 import pytest
@@ -101,6 +102,13 @@ def test_wrong_json_is_refused_with_file_and_line(name: str) -> None:
     assert str(refusal.value).startswith("study.json: " if line is None else f"study.json line {line}: ")
     assert words in str(refusal.value)
     assert len(str(refusal.value)) < 300
+
+
+def test_a_long_text_of_escapes_is_read_in_no_time() -> None:
+    text = '{"a": [\n' + '"\\u0041",\n' * 100_000 + '""]}'
+    began_s = time.process_time()
+    assert load_json(text, "a.json") == {"a": ["A"] * 100_000 + [""]}
+    assert time.process_time() - began_s < 5.0
 
 
 def test_an_empty_yaml_text_says_what_was_expected() -> None:
