@@ -172,6 +172,13 @@ def batch_figures(
         if wanted is None
         else pieces_needed(sd, wanted, level=level, shared_u=shared_u, shared_freedom=shared_freedom)
     )
+    said = _notes(odd, p, spreads=spreads)
+    if wanted is not None and needed is None:
+        said.append(
+            "More pieces cannot reach the wanted half width; the calibration's uncertainty is larger."
+            if coverage_factor(shared_freedom, level) * shared_u >= wanted
+            else f"Not even {MOST_PIECES} pieces reach the wanted half width."
+        )
     return BatchFigures(
         **about,
         sd=sd,
@@ -187,7 +194,7 @@ def batch_figures(
         outliers=tuple(odd),
         spread=split_spread(results, quantity, gauge),
         pieces_needed=needed,
-        notes=tuple(_notes(odd, p, spreads=spreads, unreachable=wanted is not None and needed is None)),
+        notes=tuple(said),
     )
 
 
@@ -239,7 +246,7 @@ def pieces_needed(
 
     Returns
     -------
-    None where no number of pieces reaches it, since the calibration alone leaves more.
+    None where no number of pieces up to `MOST_PIECES` reaches it, as where the calibration alone leaves more.
 
     Raises
     ------
@@ -258,7 +265,7 @@ def pieces_needed(
     return bisect_left(range(MOST_PIECES), True, lo=2, key=lambda count: half(count) <= half_width)
 
 
-def _notes(odd: Sequence[str], p: float | None, *, spreads: bool, unreachable: bool) -> list[str]:
+def _notes(odd: Sequence[str], p: float | None, *, spreads: bool) -> list[str]:
     said = []
     if not spreads:
         said.append("All pieces read the same: the resolution is too coarse to show their spread.")
@@ -268,9 +275,5 @@ def _notes(odd: Sequence[str], p: float | None, *, spreads: bool, unreachable: b
         said.append(
             f"The pieces are not normally distributed (Shapiro test, p = {p:.2g}): the tolerance interval "
             "is not reliable; the interval of the mean nearly is."
-        )
-    if unreachable:
-        said.append(
-            "More pieces cannot reach the wanted half width; the calibration's uncertainty is larger."
         )
     return said

@@ -97,7 +97,9 @@ def arrange_trials(table: Any, *, where: str = "table", rows: Sequence[int] | No
     >>> arrange_trials(table).measured.shape
     (2, 1, 2)
     """
-    columns = {name: table_column(table, name, where) for name in COLUMNS}
+    columns = {
+        name: table_column(table, name, where) for name in (*COLUMNS, KIND) if name != KIND or KIND in table
+    }
     count = len(columns["value"])
     lengths = {name: len(column) for name, column in columns.items()}
     if len(set(lengths.values())) > 1:
@@ -122,7 +124,7 @@ def arrange_trials(table: Any, *, where: str = "table", rows: Sequence[int] | No
     pieces, appraisers = (tuple(dict.fromkeys(column)) for column in names[:2])
     _refuse_gaps(cells, pieces, appraisers, where)
     block = [[_in_order(cells[piece, appraiser]) for appraiser in appraisers] for piece in pieces]
-    kinds = _kinds(table, names[1], appraisers, where)
+    kinds = _kinds(columns[KIND], names[1], appraisers, where) if KIND in columns else ()
     return TrialTable(pieces, appraisers, _kept(np.array(block, float)), kinds)
 
 
@@ -179,12 +181,13 @@ def _in_order(trials: Mapping[str, float]) -> list[float]:
     return [value for _, value in numbered]
 
 
-def _kinds(table: Any, rows: Sequence[str], appraisers: Sequence[str], where: str) -> tuple[str, ...]:
-    if KIND not in table:
-        return ()
+def _kinds(
+    column: Sequence[Any], rows: Sequence[str], appraisers: Sequence[str], where: str
+) -> tuple[str, ...]:
     kinds: dict[str, str] = {}
-    for appraiser, found in zip(rows, table_column(table, KIND, where), strict=True):
-        kind = str(found).strip()
+    for appraiser, found in zip(rows, column, strict=True):
+        # an empty cell of a data frame is not-a-number
+        kind = "" if (words := str(found).strip()) == "nan" else words
         if kinds.setdefault(appraiser, kind) != kind:
             raise InputError(
                 f"{where}: appraiser {appraiser!r} is of kind {kinds[appraiser]!r} and of kind {kind!r}; "

@@ -167,6 +167,16 @@ def test_no_number_of_pieces_reaches_what_the_calibration_forbids():
     assert pieces_needed(0.1, 0.13, shared_u=0.05, shared_freedom=4.0) is None
 
 
+def test_why_no_number_of_pieces_reaches_a_half_width_is_said_as_it_is():
+    def said(wanted, shared=0.0):
+        results = [piece(str(place), value, shared=shared) for place, value in enumerate([1.9, 2.0, 2.1])]
+        return " ".join(batch_figures(results, STIFFNESS, wanted=wanted).notes)
+
+    assert "the calibration's uncertainty is larger" in said(0.05, shared=0.05)
+    assert "Not even 100000 pieces" in said(1e-4)
+    assert "half width" not in said(0.05)
+
+
 def test_the_spread_is_split_into_rig_piece_and_pieces_as_it_was_planted():
     """800 pieces of four captures: rig 0.03, the piece itself 0.04, pieces 0.12."""
     rng = np.random.default_rng(3)

@@ -1,5 +1,7 @@
 """Tables of trials are put in order, or refused with the name of the cell."""
 
+import math
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -69,11 +71,18 @@ def test_an_empty_name_is_refused():
 def test_columns_of_unequal_length_are_refused():
     with pytest.raises(InputError, match="unequal length"):
         arrange_trials(table(value=[1.0]))
+    with pytest.raises(InputError, match="unequal length"):
+        arrange_trials(table(kind=["hand"]))
 
 
 def test_an_appraiser_is_of_one_kind():
     with pytest.raises(InputError, match=r"appraiser 'hand A' is of kind 'hand' and of kind 'driven'"):
         arrange_trials(table(kind=["hand", "driven"] * 12))
+
+
+def test_an_empty_kind_of_a_data_frame_is_none():
+    kinds = ["hand" if appraiser == "hand A" else math.nan for appraiser in table()["appraiser"]]
+    assert set(arrange_trials(table(kind=kinds)).kinds) == {"hand", ""}
 
 
 def test_the_part_of_a_kind_keeps_its_values():
