@@ -28,7 +28,7 @@ from rig.errors import InputError
 from rig.workbench.catalogue import Catalogue, Listing
 from rig.workbench.catalogue import Query as CaptureQuery
 from rig.workbench.forms import FORMS, LONGEST_VALUE, MOST_CAPTURES, Form, arguments
-from rig.workbench.tasks import CommandProgress, Task, Tasks
+from rig.workbench.tasks import CommandProgress, Tasks
 from rig.workbench.traces import MOST_POINTS, Trace, Traces
 
 MOST_CYCLES = 2000
@@ -221,7 +221,7 @@ def _answers_api(catalogue: Catalogue, tasks: Tasks, rig_file: Path | None) -> A
         await tasks.close()
 
     router = APIRouter(lifespan=lifespan)
-    analysed: OrderedDict[tuple[object, ...], Task] = OrderedDict()
+    analysed: OrderedDict[tuple[object, ...], str] = OrderedDict()  # names of their tasks
 
     @router.get("/api/analysis")
     async def analysis(
@@ -232,13 +232,13 @@ def _answers_api(catalogue: Catalogue, tasks: Tasks, rig_file: Path | None) -> A
         """Return the quantities of every cycle; ask again until `capture` is there."""
         path = await run_in_threadpool(catalogue.path_of, capture)
         key = (path, catalogue.stamp(capture), conditioning)
-        if key not in analysed or analysed[key].state == "stopped":
+        task = tasks.known(analysed.get(key, ""))
+        if task is None:
             left_out = [] if conditioning is None else [f"--conditioning={conditioning}"]
-            words = ["analyse", *left_out, "--", str(path)]
-            analysed[key] = tasks.start(words, wants_json=True)
+            task = tasks.start(["analyse", *left_out, "--", str(path)], wants_json=True)
+            analysed[key] = task.id
             while len(analysed) > KEPT_ANALYSES:
                 analysed.popitem(last=False)
-        task = analysed[key]
         if task.state != "done":
             return Analysis(progress=task.progress())
         try:

@@ -40,6 +40,9 @@ LONGEST_WORDS = 64 * 1024
 LONGEST_JSON = 32 * 1024 * 1024
 """Bytes of a JSON answer: 10 000 cycles. A capture with more is for the command line."""
 
+MOST_BYTES = 4 * LONGEST_JSON
+"""Bytes of all answers that are remembered: a rig that records has little memory to spare."""
+
 STOPPED_S = 5.0
 """Time for a stopped command to end before it is killed."""
 
@@ -169,9 +172,11 @@ class Tasks:
             task.words = (*words[:names], option, *words[names:])
         self._kept[task.id] = task
         # The oldest that is over goes first; one that waits or runs stays, or it could not be stopped.
-        over = [name for name, kept in self._kept.items() if kept.state in {"done", "stopped"}]
-        for name in over[: max(len(self._kept) - MOST_KEPT, 0)]:
-            del self._kept[name]
+        held = sum(len(kept.answer) for kept in self._kept.values())
+        for over in [kept for kept in self._kept.values() if kept.state in {"done", "stopped"}]:
+            if len(self._kept) <= MOST_KEPT and held <= MOST_BYTES:
+                break
+            held -= len(self._kept.pop(over.id).answer)
         task.work = asyncio.create_task(self._run(task))
         return task
 
@@ -186,6 +191,11 @@ class Tasks:
         if name not in self._kept:
             raise InputError(f"task: found {visible(name)[:40]!r}, expected a recent one: ask again")
         return self._kept[name]
+
+    def known(self, name: str) -> Task | None:
+        """Return a task by its name; None if it was forgotten or stopped."""
+        task = self._kept.get(name)
+        return None if task is None or task.state == "stopped" else task
 
     def all(self) -> list[Task]:
         """Return all tasks, newest first."""

@@ -116,3 +116,18 @@ def test_what_is_kept_has_a_limit(tmp_path, monkeypatch) -> None:
     progress, kept = asyncio.run(ask())
     assert len(progress.words) <= 200
     assert kept <= 3
+
+
+def test_the_oldest_answers_are_forgotten_where_all_are_long(tmp_path, monkeypatch) -> None:
+    monkeypatch.setattr(module, "MOST_BYTES", 1000)
+
+    async def ask():
+        async with running(tmp_path) as tasks:
+            started = []
+            for _ in range(3):
+                started.append(tasks.start(["--help"]))
+                await ended(started[-1])
+            assert len(started[0].answer) > module.MOST_BYTES / 2
+            return [tasks.known(task.id) for task in started] == [None, None, started[-1]]
+
+    assert asyncio.run(ask())
