@@ -99,9 +99,12 @@ def command(pieces: tuple[str, ...], *, path: Path, as_json: bool, **given: Any)
     with Register(path, make=keep and given["enter"]) if known else nullcontext() as register:
         keeper = _Keeper(register, given)
         if given["rig_file"] is None:
-            for name, text in _typed(pieces, given):
+            typed = _typed(pieces, given, keeper.relative_u)
+            for name, _ in typed:
                 keeper.refuse_unknown(name)
-                keeper.typed(name, text)
+            for name, weighing in typed:
+                keeper.refuse_unknown(name)  # it may be spelt nearly as one that was entered before it
+                keeper.keep(name, weighing, "typed")
             about: dict[str, Any] = {"notes": [] if given["scale_u_pct"] else [SCALE_UNSAID]}
             for note in about["notes"]:
                 say(note, err=True)
@@ -151,11 +154,6 @@ class _Keeper:
             except InputError as problem:
                 raise InputError(f"{problem}; --add enters a new piece") from None
 
-    def typed(self, name: str, text: str) -> None:
-        """Keep a mass that was read off a scale."""
-        weighing = typed_weighing(text, self._given["resolution"], scale_relative_u=self.relative_u)
-        self.keep(name, weighing, "typed")
-
     def keep(self, name: str, weighing: Weighing, how: str) -> WeighedPiece:
         """Keep a mass."""
         mass_g, u_g = weighing.mass_g * self._in_vacuo, weighing.u_g * self._in_vacuo
@@ -202,7 +200,9 @@ class _Keeper:
         self._register.write([mass])
 
 
-def _typed(pieces: Sequence[str], given: dict[str, Any]) -> list[tuple[str, str]]:
+def _typed(
+    pieces: Sequence[str], given: dict[str, Any], scale_relative_u: float
+) -> list[tuple[str, Weighing]]:
     """Ids and masses of ID=MASS."""
     if given["port"] or given["ids"]:
         raise InputError("weigh: --port and --ids need --rig")
@@ -215,7 +215,8 @@ def _typed(pieces: Sequence[str], given: dict[str, Any]) -> list[tuple[str, str]
             raise InputError(
                 f'weigh: found {piece!r:.40}, expected ID=MASS, such as F-90-001="37.2 g", or --rig FILE'
             )
-        pairs.append((name.strip(), text.strip()))
+        weighing = typed_weighing(text.strip(), given["resolution"], scale_relative_u=scale_relative_u)
+        pairs.append((name.strip(), weighing))
     return pairs
 
 

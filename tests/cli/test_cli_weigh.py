@@ -254,6 +254,8 @@ def test_what_cannot_be_is_refused_before_anything_is_written(register):
     assert "did you mean F-90-001" in refusal("F-90-01=37.2 g", "--register", register)
     assert "unit" in refusal("F-90-001=37.2", "--register", register)
     assert "does not convert" in refusal("F-90-001=37.2 N", "--register", register)
+    assert "unit" in refusal("F-90-001=37.2 g", "F-90-002=37.2", "--register", register)
+    assert "did you mean" in refusal("F-90-001=37.2 g", "F-90-02=37.2 g", "--register", register)
     assert "expected --rig FILE" in refusal("--register", register)
     assert "--batch: needs --add" in refusal("F-90-001=37 g", "--batch", "spring", "--register", register)
     assert set(masses(register).values()) == {None}
