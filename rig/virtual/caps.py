@@ -81,7 +81,7 @@ class PressedCap(Specimen):
         return CapMemory(-_FAR_MM, 0, -_FAR_MM)
 
     def hold_n(self, off_mm: float, pulls: int = 0) -> float:
-        """Return what holds a cap that is off by `off_mm` after so many pulls: the truth of a slow pull."""
+        """Return what holds a cap off by `off_mm` after a number of pulls: the truth of a slow pull."""
         at_mm, hold_n = self._coming_off(pulls)
         return float(np.interp(self.engagement_mm - off_mm, at_mm, hold_n))
 

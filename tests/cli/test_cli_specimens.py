@@ -147,7 +147,7 @@ def test_what_is_wrong_is_refused_with_what_would_be_right(home):
     assert "expected new, conditioned, abused, worn" in refusal(home, "note", "F-90-001", "--state", "old")
     assert "--drawing-size: '90' has no unit" in refusal(home, "add", "F-90-002", "--drawing-size", "90")
     assert "did you mean F-90-001?" in refusal(home, "show", "F-90-0O1")
-    assert "expected such as 'diameter A=90.4 mm'" in refusal(home, "size", "F-90-001", "90.4 mm")
+    assert "such as 'diameter A=90.4 mm'" in refusal(home, "size", "F-90-001", "90.4 mm")
     assert "give the right VALUE" in refusal(home, "correct", "1", "--reason", "slip")
     (home / "height.json").write_text("{}")
     assert "not the output of `pressrig height --json`" in refusal(home, "size", "--height", "height.json")
