@@ -149,7 +149,7 @@ def key_table(result: CaptureResult, *, plain: bool) -> Table:
 
 
 def summary_table(result: CaptureResult, title: str, *, plain: bool) -> Table:
-    """Return means over the counted cycles with intervals, spread, and the standard uncertainty of one cycle."""
+    """Return means over the counted cycles, with intervals, spread, and the uncertainty of one cycle."""
     numbers = ("mean", "+- (95 %)", "sd", "n", "u of a cycle")
     table = empty_table(title, ("quantity", "unit"), numbers, plain=plain)
     for name in result.quantities():
