@@ -90,7 +90,7 @@ def test_an_analysis_that_failed_is_tried_again_when_it_is_asked_for_again(tmp_p
     async def cycles():
         found = {"capture": None}
         async with httpx.AsyncClient(
-            transport=httpx.ASGITransport(app), base_url="http://127.0.0.1", **PLAIN
+            transport=httpx.ASGITransport(app), base_url=origin(80), **PLAIN
         ) as client:
             while found["capture"] is None:
                 found = (await client.get("/api/analysis", params={"capture": path.name})).json()
