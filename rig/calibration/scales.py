@@ -163,12 +163,12 @@ class Scale:
                 freedom(mapping.get("degrees_of_freedom")),
                 tuple(Share.from_dict(share) for share in mapping.get("shares", ())),
             )
-        span = mapping.get("range_counts")
-        return cls(
-            finite(mapping[f"per_count_{unit.lower()}"]),
-            finite(mapping.get("zero_counts", 0.0)),
-            bends,
-            uncertainty,
-            None if span is None else (finite(span[0]), finite(span[1])),
-            Provenance.from_dict(mapping),
-        )
+        span = None
+        if (found := mapping.get("range_counts")) is not None:
+            low, high = found
+            span = finite(low), finite(high)
+        per_count = finite(mapping[f"per_count_{unit.lower()}"])
+        if per_count == 0:
+            raise ValueError("a count of zero size")
+        zero_counts = finite(mapping.get("zero_counts", 0.0))
+        return cls(per_count, zero_counts, bends, uncertainty, span, Provenance.from_dict(mapping))

@@ -94,6 +94,8 @@ def test_no_mapping_is_no_calibration(nothing):
         {"position": 5},
         {"compliance_mm_per_n": [1]},
         {"force": {"per_count_n": float("nan")}},
+        {"force": {"per_count_n": 0}},
+        {"force": {"per_count_n": 0.001, "range_counts": [1]}},
         {"force_delay_s": float("inf")},
     ],
 )
