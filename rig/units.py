@@ -345,7 +345,7 @@ def _exact_temperature(unit: str) -> tuple[Fraction, Fraction]:
         if found.dimensionality == celsius.dimensionality:
             zero, one = (Fraction(registry.convert(Fraction(n), celsius, found)) for n in (0, 1))
             return zero, 1 / (one - zero)
-    raise InputError(f"unit {_shown(unit)} is no temperature; write degC, degF or K")
+    raise InputError(f"unit {_shown(unit)} is not a temperature; write degC, degF or K")
 
 
 def _pint_unit(spelling: str, unit: str) -> pint.Unit:

@@ -328,7 +328,7 @@ def _checked(
     if not 0 < len(xs) <= MOST_READINGS:
         raise InputError(f"found {len(xs)} readings, expected 1 to {MOST_READINGS}")
     if not (np.isfinite(xs).all() and np.isfinite(ys).all() and np.isfinite(w).all() and (w > 0).all()):
-        raise InputError("a reading is no finite number, or a weight is not above zero")
+        raise InputError("a reading is not a finite number, or a weight is not above zero")
     return xs, ys, w / w.mean()
 
 

@@ -271,7 +271,7 @@ def _refuse_what_drowns(presses: Presses, sensing: Sensing, softest_mm_per_n: fl
     if travel_mm > softest_mm_per_n * peak_n:
         raise InputError(
             f"found {travel_mm:.3g} mm of travel under {peak_n:.4g} N, {1e3 * travel_mm / peak_n:.3g} um/N: "
-            f"far softer than a frame (expected {1e3 * softest_mm_per_n:.3g} um/N at the most); "
+            f"far softer than a frame (expected at most {1e3 * softest_mm_per_n:.3g} um/N); "
             "press a block of steel, with no specimen beside it"
         )
     if peak_n < LEAST_SIGNAL * sensing.force_u_n:

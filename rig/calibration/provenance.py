@@ -125,7 +125,7 @@ def freedom(value: Any) -> float:
         return math.inf
     number = float(value)
     if not number > 0:
-        raise ValueError(f"{number} degrees of freedom are no number above zero")
+        raise ValueError(f"{number} degrees of freedom: expected a number above zero")
     return number
 
 

@@ -154,7 +154,7 @@ class Scale:
         """Read back what `as_dict` wrote; raises KeyError, TypeError or ValueError where it is no scale."""
         bends = tuple(finite(bend) for bend in mapping.get(f"bends_{unit.lower()}", ()))
         if len(bends) >= MOST_TERMS:
-            raise ValueError(f"{len(bends)} bends; expected {MOST_TERMS - 1} at the most")
+            raise ValueError(f"{len(bends)} bends; expected at most {MOST_TERMS - 1}")
         uncertainty = None
         if "unit_counts" in mapping:
             uncertainty = ScaleUncertainty(

@@ -133,7 +133,8 @@ def check_unit(kind: Kind, choice: ColumnChoice) -> None:
             "force": "N, lbf, kgf, g or counts",
             "position": "mm, in, um or counts",
         }
-        raise InputError(f"column '{choice.column}': {choice.unit!r:.40} is no {kind}; write {right[kind]}")
+        found = f"{choice.unit!r:.40} is not a unit of {kind}"
+        raise InputError(f"column '{choice.column}': {found}; write {right[kind]}")
 
 
 def is_reduced(kind: Kind, unit: str | None) -> bool:
@@ -443,7 +444,7 @@ def _problem(layout: Layout, kind: Kind, places: Sequence[int], columns: Sequenc
     if places or kind == "time":
         return ""
     named = [name for name in layout.headings if kind_in_other_unit(name) == kind]
-    return f"the unit of '{named[0]:.40}' is no {kind}" if len(named) == 1 else f"no heading names a {kind}"
+    return f"'{named[0]:.40}' has no unit of {kind}" if len(named) == 1 else f"no heading names a {kind}"
 
 
 def _unclear(

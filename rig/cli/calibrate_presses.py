@@ -84,7 +84,7 @@ def recordings_of(given: PressOptions) -> Recordings:
     captures = [open_capture(path) for path in given.captures]
     total = sum(file.samples for capture in captures for file in capture.files)
     if total > MOST_SAMPLES:
-        raise InputError(f"the captures hold {total} samples; expected {MOST_SAMPLES} at the most")
+        raise InputError(f"the captures hold {total} samples; expected at most {MOST_SAMPLES}")
     calibration = _calibration(given, captures)
     samples = []
     for path, capture in zip(given.captures, captures, strict=True):

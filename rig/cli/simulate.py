@@ -182,9 +182,13 @@ def command(
     ):
         port = VirtualPort(rig, link, speed_up)
         at = "" if link == DEFAULT_LINK else f" --port {shlex.quote(str(link.absolute()))}"
+        described = shlex.quote(str(rig_file or RIG_FILES[wire]))
+        order, end = "record", f" --cycles {cycles}"
+        if motion == "commanded":  # it moves for a method only
+            order, end = "run configs/methods/plain_squeeze.yaml", ' --free-height "90 mm"'
         say(
-            f"Virtual rig at {link}; Ctrl-C ends it. In another terminal: pressrig record --rig "
-            f"{shlex.quote(str(rig_file or RIG_FILES[wire]))}{at} --specimen float-1 --cycles {cycles}"
+            f"Virtual rig at {link}; Ctrl-C ends it. In another terminal: pressrig {order} --rig "
+            f"{described}{at} --specimen float-1{end}"
         )
         _serve(port, rig, stopped, truth)
 

@@ -14,18 +14,18 @@ __all__ = ["TOPICS", "guide"]
 TOPICS = {
     "safety": "Cautions for a driven press: read them before anything moves.",
     "recording": "Describe your rig, record, and analyse.",
-    "hand-lever": "A day at a hand lever: a session of pieces, from set-up to design sheet.",
-    "import": "Make captures of tables that you already have.",
+    "hand-lever": "A day at a hand lever: from set-up to design sheet.",
+    "import": "Make captures from tables that you already have.",
     "numbers": "What every number means, its uncertainty, and why it can be empty.",
-    "calibration": "Calibrate a rig and prove it; check standards and verification.",
+    "calibration": "Calibrate and verify a rig; check standards.",
     "methods": "Let a driven rig run a method, or guide a hand through it.",
     "endurance": "Squeeze a part many thousand times and watch it recover.",
-    "daemon": "Hold a rig day and night, with a page to watch and order from.",
+    "daemon": "Hold a rig day and night, with a page to watch and control it.",
     "pieces": "Register, weigh and measure pieces; compare batches and states.",
     "design-sheet": "Write the sheet that a machine builder works from.",
     "machines": "Nips, lifting and pull-off: what a machine does to a part.",
-    "browser": "Look into captures and results in a browser, and ask for answers there.",
-    "captures": "What a capture is, how to mend one, and how other programs read it.",
+    "browser": "View captures and results in a browser.",
+    "captures": "What a capture is, how to correct one, and how other programs read it.",
 }
 """Topics in the order in which a newcomer needs them."""
 

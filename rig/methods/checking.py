@@ -178,8 +178,8 @@ def check_method(method: Method, rig: RigLimits, specimen: SpecimenFacts) -> Che
     facts = {"free_height": specimen.free_height_mm, "area": specimen.area_mm2}
     for need in method.specimen.needs:
         if facts[need] is None:
-            name = need.replace("_", " ")
-            refuse(method.specimen.place, f"needs {need}, found none; give the specimen's {name}")
+            what = f"{need.replace('_', ' ')} (--{need.replace('_', '-')})"
+            refuse(method.specimen.place, f"needs {need}, found none; give the specimen's {what}")
     stiffness = specimen.stiffness_n_per_mm or method.specimen.stiffness_n_per_mm
     gap_mm = largest_gap_mm(method.steps)
     walk = _Walk(rig, specimen.free_height_mm, stiffness, gap_mm)
@@ -223,7 +223,7 @@ def depth_mm(depth: StepDepth, free_height_mm: float | None, place: Place) -> fl
     if depth.unit == "mm":
         return depth.value
     if free_height_mm is None:
-        refuse(place, f"{depth} of an unknown free height; give the specimen's free height")
+        refuse(place, f"{depth} of an unknown free height; give the specimen's free height (--free-height)")
     return depth.value * free_height_mm / 100
 
 

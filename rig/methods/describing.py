@@ -35,7 +35,8 @@ def describe(checked: CheckedMethod) -> tuple[str, ...]:
     method = checked.method
     share = "" if checked.deepest_pct is None else f" ({checked.deepest_pct:.1f} % of the free height)"
     presses = f"{checked.presses} press{'' if checked.presses == 1 else 'es'}"
-    left_out = f", without the first {method.conditioning.cycles}" if method.conditioning.cycles else ""
+    first = method.conditioning.cycles
+    left_out = f" (the first {first} for conditioning)" if first else ""
     summary = (
         f"{method.name}: {presses}{left_out}, at most {checked.deepest_mm:.2f} mm deep{share}, "
         f"about {duration(checked.time_s)}."

@@ -191,6 +191,6 @@ def _differs(name: str, squeezed: Sequence[_Squeezed], found: Sequence[Any]) -> 
         return []
     one, other = (squeezed[texts.index(kind)].path.name for kind in kinds[:2])
     return [
-        f"These differ between the captures: {name} ({len(kinds)} different ones, {one} unlike {other}); "
+        f"These differ between the captures: {name} ({len(kinds)} kinds; {one} differs from {other}); "
         "their spread is included in the parts above."
     ]

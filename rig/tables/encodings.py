@@ -47,7 +47,7 @@ def decode(data: bytes, where: str, encoding: str | None = None) -> tuple[str, s
         unmarked = _unmarked_utf_16(data)
         if unmarked is None:
             raise InputError(
-                f"{where}, byte {data.index(0)}: a zero byte, so this is no text; save it as CSV first"
+                f"{where}, byte {data.index(0)}: a zero byte, so this is not text; save it as CSV first"
             )
         return _as_asked(data, where, unmarked), f"{where}: read as {unmarked}; give another with --encoding"
     try:

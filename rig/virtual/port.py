@@ -288,7 +288,7 @@ def _read(master: int) -> bytes:
 def _make_link(link: Path, target: str) -> None:
     """Point a symbolic link at the target, in place of one that is there already."""
     if link.exists() and not link.is_symlink():
-        raise InputError(f"link {link}: found a file that is no symbolic link; expected a free path")
+        raise InputError(f"link {link}: found a file that is not a symbolic link; expected a free path")
     fresh = link.with_name(f".{link.name}.{os.getpid()}")
     try:
         fresh.unlink(missing_ok=True)

@@ -53,7 +53,7 @@ def test_runs_that_each_have_a_zero_of_their_own_give_one_slope():
         ([0, 0, 1, 1], 3, "degree 3 needs 4 different points at least, .* found 2"),
         ([0, 1], 1, "2 readings for 2 unknowns of degree 1 leave no scatter to judge by; expected 3"),
         ([0, 1, 2], 4, "degree: found 4, expected 1 to 3"),
-        ([0, 1, math.inf], 1, "no finite number"),
+        ([0, 1, math.inf], 1, "not a finite number"),
         ([], 1, "found 0 readings"),
     ],
 )

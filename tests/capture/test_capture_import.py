@@ -161,10 +161,10 @@ def test_a_time_that_does_not_rise_is_refused_with_its_line(table) -> None:
 @pytest.mark.parametrize(
     ("changes", "said"),
     [
-        ({"force": ColumnChoice("force", "mm")}, "is no force; write N"),
-        ({"position": ColumnChoice("pos", "lbf")}, "is no position; write mm"),
-        ({"time": ColumnChoice("pos", "counts")}, "is no time; write s"),
-        ({"force": ColumnChoice("force", "florin")}, "is no force"),
+        ({"force": ColumnChoice("force", "mm")}, "is not a unit of force; write N"),
+        ({"position": ColumnChoice("pos", "lbf")}, "is not a unit of position; write mm"),
+        ({"time": ColumnChoice("pos", "counts")}, "is not a unit of time; write s"),
+        ({"force": ColumnChoice("force", "florin")}, "is not a unit of force"),
         ({"force": ColumnChoice("#3", "N")}, "no column '#3'"),
         ({"force": ColumnChoice("force", "counts")}, "line 2, column 'force': found '2.5'; counts are whole"),
         ({"form": {"encoding": "klingon"}}, "klingon"),

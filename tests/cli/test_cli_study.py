@@ -128,7 +128,7 @@ def test_captures_are_trials_of_their_specimens_by_operators_and_the_rig(of_capt
 def test_cycles_are_no_trials_and_unlike_captures_are_told_of(of_captures):
     notes = of_captures["notes"]
     assert any("single cycles are not trials" in note for note in notes)
-    assert any("These differ between the captures: method (2 different ones" in note for note in notes)
+    assert any("These differ between the captures: method (2 kinds" in note for note in notes)
     assert not any("calibration (" in note or "contact force" in note for note in notes)
 
 
@@ -141,7 +141,7 @@ def test_an_unlike_calibration_is_told_of(run, tmp_path):
         for n, (piece, k) in enumerate([*PIECES.items()] * 2)
     ]
     notes = json.loads(run(*made, "--json"))["notes"]
-    assert any("These differ between the captures: calibration (2 different ones" in note for note in notes)
+    assert any("These differ between the captures: calibration (2 kinds" in note for note in notes)
 
 
 def test_a_method_that_only_guided_a_hand_is_no_driven_rig(run, tmp_path):
