@@ -17,8 +17,8 @@ from rig.jobs.orders import ReleaseOrder
 from rig.jobs.releasing import ReleaseJob
 from rig.rigfile import read_rig_file
 
-MOVING_QUESTION = "Can you see the platen, and is nobody trapped or in reach of it when it moves?"
-CURRENT_QUESTION = "Can you see the platen, and is nobody in reach of it if it falls or is pushed?"
+MOVING_QUESTION = "Can you see the platen, and is no one trapped or within its reach?"
+CURRENT_QUESTION = "Can you see the platen, and is no one within its reach if it falls or is pushed?"
 CURRENT_CAUTION = (
     "without current the motor holds nothing: a platen that its screw does not hold falls. The motor still "
     "has its supply: before you put a hand in, switch the motor supply off and lock it"
