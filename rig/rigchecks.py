@@ -35,16 +35,11 @@ SHOWN_PIECES = 3
 class PieceCheck:
     """One pressing of a check standard.
 
-    Parameters
-    ----------
-    quantity, value, u, unit
-        What was measured of it, and the standard uncertainty; None where that cannot be had.
-    capture, calibration
-        Identities of the recording and of the calibration that read it.
-    known, tolerance
-        What the piece is known to be, and how far a reading may be off; None if not stated.
-    reasons
-        Why it was outside when it was judged; none if it was inside.
+    `quantity`, `value`, `u`, `unit`: what was measured of it, and the standard uncertainty; None where that
+    cannot be had.
+    `capture`, `calibration`: identities of the recording and of the calibration that read it.
+    `known`, `tolerance`: what the piece is known to be, and how far a reading may be off; None if not stated.
+    `reasons`: why it was outside when it was judged; none if it was inside.
     """
 
     at: datetime
@@ -85,12 +80,8 @@ class Clearing:
 class Verified:
     """The rig's force was verified against references.
 
-    Parameters
-    ----------
-    verdict
-        The class with its range, or why there is none.
-    expires
-        Last day on which it holds; None if not stated.
+    `verdict`: the class with its range, or why there is none.
+    `expires`: last day on which it holds; None if not stated.
     """
 
     at: datetime
@@ -109,12 +100,8 @@ _KINDS: Mapping[type, str] = {PieceCheck: "piece", Clearing: "cleared", Verified
 class RigStanding:
     """How a rig stands at the start of a recording.
 
-    Parameters
-    ----------
-    alarms
-        Pieces that were outside and are not cleared, and what is overdue.
-    notes
-        What is not calibrated, and that no piece was pressed today.
+    `alarms`: pieces that were outside and are not cleared, and what is overdue.
+    `notes`: what is not calibrated, and that no piece was pressed today.
     """
 
     alarms: tuple[str, ...] = ()
@@ -130,12 +117,8 @@ class RigStanding:
 class CheckLog:
     """The records beside one rig's file.
 
-    Parameters
-    ----------
-    path
-        Of the file; it need not be there yet.
-    damaged
-        Lines that could not be read.
+    `path`: of the file; it need not be there yet.
+    `damaged`: lines that could not be read.
     """
 
     path: Path

@@ -128,23 +128,14 @@ class _File(_Section):
 class RigFile:
     """A rig as its file describes it.
 
-    Parameters
-    ----------
-    port
-        Where it is; None where the command line has to say.
-    wire
-        "framed", or the format of its lines.
-    rate_hz
-        Samples per second to ask a framed device for; None for its highest.
-    calibration
-        What a count is, from the calibration's file part by part, else as stated in the rig's own; channels
-        that neither knows are uncalibrated.
-    limits
-        What a driven rig may do; None for a rig without a drive, or whose file does not say.
-    source
-        The whole file as it was read, for the capture's header.
-    path
-        Of the file; what is kept beside it is found by that.
+    `port`: where it is; None where the command line has to say.
+    `wire`: "framed", or the format of its lines.
+    `rate_hz`: samples per second to ask a framed device for; None for its highest.
+    `calibration`: what a count is, from the calibration's file part by part, else as stated in the rig's own;
+    channels that neither knows are uncalibrated.
+    `limits`: what a driven rig may do; None for a rig without a drive, or whose file does not say.
+    `source`: the whole file as it was read, for the capture's header.
+    `path`: of the file; what is kept beside it is found by that.
     """
 
     name: str

@@ -49,12 +49,8 @@ class Status(IntFlag):
 class RawChannel:
     """What a raw channel holds.
 
-    Parameters
-    ----------
-    unit
-        "counts", or a unit of force or length where the source was already scaled.
-    resolution
-        Smallest step of the channel, in `unit`; 0 if it is not known.
+    `unit`: "counts", or a unit of force or length where the source was already scaled.
+    `resolution`: smallest step of the channel, in `unit`; 0 if it is not known.
     """
 
     unit: str = COUNTS
@@ -65,16 +61,10 @@ class RawChannel:
 class Samples:
     """Raw samples in columns of equal length.
 
-    Parameters
-    ----------
-    seq
-        Sample number, unwrapped, int64 of shape (n,). A step of more than one is a gap.
-    time_us
-        Time of each sample in microseconds, unwrapped, int64 of shape (n,). See `clock`.
-    force, position
-        int32 counts, or float64 in the channel's unit, shape (n,). Compression is positive.
-    status
-        Bits of `Status`, uint8 of shape (n,).
+    `seq`: sample number, unwrapped, int64 of shape (n,). A step of more than one is a gap.
+    `time_us`: time of each sample in microseconds, unwrapped, int64 of shape (n,). See `clock`.
+    `force`, `position`: int32 counts, or float64 in the channel's unit, shape (n,). Compression is positive.
+    `status`: bits of `Status`, uint8 of shape (n,).
     """
 
     seq: IntArray

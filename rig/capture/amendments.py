@@ -35,18 +35,12 @@ MOST_CYCLES = 1_000_000
 class Amendment:
     """One record.
 
-    Parameters
-    ----------
-    wall
-        When it was made, ISO 8601.
-    kind
-        Whether fields were amended, or cycles (all of them if none is named) excluded or restored.
-    reason, by
-        Why, and who says so.
-    fields
-        New values by field of the header; conditions are merged into those that are there, notes are added.
-    cycles
-        Numbers of cycles; empty for the whole capture.
+    `wall`: when it was made, ISO 8601.
+    `kind`: whether fields were amended, or cycles (all of them if none is named) excluded or restored.
+    `reason`, `by`: why, and who says so.
+    `fields`: new values by field of the header; conditions are merged into those that are there, notes are
+    added.
+    `cycles`: numbers of cycles; empty for the whole capture.
     """
 
     wall: str
@@ -72,12 +66,8 @@ class Amendment:
 class Exclusions:
     """What of a capture is left out of results.
 
-    Parameters
-    ----------
-    capture
-        The record that left out the whole capture; None if none holds.
-    cycles
-        By cycle number: the record that left it out.
+    `capture`: the record that left out the whole capture; None if none holds.
+    `cycles`: by cycle number: the record that left it out.
     """
 
     capture: Amendment | None = None

@@ -55,14 +55,9 @@ _TYPED: Mapping[str, tuple[str, Callable[[str], float]]] = {
 class ChannelRange:
     """What was recorded of a channel beside force and position: one mean a second.
 
-    Parameters
-    ----------
-    unit
-        As recorded, such as "N", "degC" or "kPa"; empty if it is not known.
-    readings
-        Number of means.
-    least, greatest
-        Of the means, in the unit.
+    `unit`: as recorded, such as "N", "degC" or "kPa"; empty if it is not known.
+    `readings`: number of means.
+    `least`, `greatest`: of the means, in the unit.
     """
 
     unit: str

@@ -36,16 +36,10 @@ class FileTally:
 class Ending:
     """How a capture ended.
 
-    Parameters
-    ----------
-    duration_s
-        Last time less first time; None without samples or without a clock.
-    unwritten_samples
-        Samples that had arrived when the disk refused them.
-    tallies
-        Whatever the recorder counted: losses, faults, frames.
-    files
-        Size and checksum of each file.
+    `duration_s`: last time less first time; None without samples or without a clock.
+    `unwritten_samples`: samples that had arrived when the disk refused them.
+    `tallies`: whatever the recorder counted: losses, faults, frames.
+    `files`: size and checksum of each file.
     """
 
     reason: str

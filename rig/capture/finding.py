@@ -22,12 +22,8 @@ _MARKS = "*?["
 class FoundCaptures:
     """Captures that were found.
 
-    Parameters
-    ----------
-    optional
-        Those of them that were not named one by one.
-    others
-        What was named, and is no capture and holds none.
+    `optional`: those of them that were not named one by one.
+    `others`: what was named, and is no capture and holds none.
     """
 
     paths: list[Path]

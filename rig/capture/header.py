@@ -34,30 +34,21 @@ CaptureId = Annotated[str, Field(pattern=r"^[0-9a-f]{32}$")]
 class CaptureHeader:
     """What a capture says about itself.
 
-    Parameters
-    ----------
-    specimen, batch
-        Names of the piece and of the pieces made together with it.
-    free_height_mm, area_mm2
-        Free height and loaded area of the specimen, where known.
-    conditions
-        Temperature, humidity, orientation, platen size and the like, where known.
-    method
-        What the platen was ordered to do; None if it was moved by hand.
-    rig, calibration, identity
-        The whole rig configuration, its calibration, and what the firmware said about itself.
-    zero
-        Force zero that a person asked for: "untouched", "as-recorded" or a force; None: the analysis chooses.
-    force, position, clock
-        Unit and resolution of the raw channels, and whose time it is.
-    warnings
-        Warnings about the rig when the recording began: overdue, uncalibrated, a check standard outside.
-    source
-        "rig", or which file the samples were imported from.
-    imported
-        Of an import: the file's SHA-256, which columns were taken in which units, and the key of the import.
-    id
-        Sixteen random bytes in hexadecimal; the mark that recovery looks for.
+    `specimen`, `batch`: names of the piece and of the pieces made together with it.
+    `free_height_mm`, `area_mm2`: free height and loaded area of the specimen, where known.
+    `conditions`: temperature, humidity, orientation, platen size and the like, where known.
+    `method`: what the platen was ordered to do; None if it was moved by hand.
+    `rig`, `calibration`, `identity`: the whole rig configuration, its calibration, and what the firmware said
+    about itself.
+    `zero`: force zero that a person asked for: "untouched", "as-recorded" or a force; None: the analysis
+    chooses.
+    `force`, `position`, `clock`: unit and resolution of the raw channels, and whose time it is.
+    `warnings`: warnings about the rig when the recording began: overdue, uncalibrated, a check standard
+    outside.
+    `source`: "rig", or which file the samples were imported from.
+    `imported`: of an import: the file's SHA-256, which columns were taken in which units, and the key of the
+    import.
+    `id`: sixteen random bytes in hexadecimal; the mark that recovery looks for.
     """
 
     specimen: Name

@@ -17,14 +17,9 @@ _LONG_AGO = datetime.min.replace(tzinfo=UTC)
 class CaptureSummary:
     """One line of a list of captures.
 
-    Parameters
-    ----------
-    path, id, started, specimen, batch
-        As in the header; None where it cannot be read.
-    samples, duration_s
-        As in the end; None for a capture that was killed.
-    problem
-        Why it cannot be opened; None if it can.
+    `path`, `id`, `started`, `specimen`, `batch`: as in the header; None where it cannot be read.
+    `samples`, `duration_s`: as in the end; None for a capture that was killed.
+    `problem`: why it cannot be opened; None if it can.
     """
 
     path: Path

@@ -130,15 +130,10 @@ class Measured:
     Raises InputError if the value or an uncertainty is not finite, or the value's own uncertainty is below
     zero.
 
-    Parameters
-    ----------
-    own_u
-        Standard uncertainty that no other value shares; zero for a number that is taken as exact.
-    parts
-        By source: the signed change of the value for one standard uncertainty of the source. Two values share
-        the sources of the same name.
-    freedoms
-        Degrees of freedom by source; those that are not named have no limit.
+    `own_u`: standard uncertainty that no other value shares; zero for a number that is taken as exact.
+    `parts`: by source: the signed change of the value for one standard uncertainty of the source. Two values
+    share the sources of the same name.
+    `freedoms`: degrees of freedom by source; those that are not named have no limit.
 
     Examples
     --------

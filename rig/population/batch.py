@@ -44,27 +44,17 @@ ONE_PIECE = "One piece does not show the spread between pieces: there is no inte
 class BatchFigures:
     """One quantity of one batch; what cannot be had is None, and a note says why.
 
-    Parameters
-    ----------
-    names, values
-        Of the pieces that have it, shape (n,).
-    mean, sd, cv_pct
-        Over the pieces.
-    u, low, high
-        Standard uncertainty of the mean and its interval, the calibration's part in both.
-    shared_u, shared_freedom
-        The calibration's part of the uncertainty of the mean, and its degrees of freedom; None where they
-        have no limit.
-    freedom
-        Effective degrees of freedom of `u`; None where they have no limit.
-    content_pct, confidence_pct, factor, tolerance_low, tolerance_high
-        The interval that holds this many per cent of all pieces with so much confidence.
-    normal_p
-        Of the Shapiro test.
-    outliers
-        Names of pieces that stand too far off, the farthest first; all are in the mean.
-    pieces_needed, wanted
-        This many pieces in all would give an interval of the half width `wanted`.
+    `names`, `values`: of the pieces that have it, shape (n,).
+    `mean`, `sd`, `cv_pct`: over the pieces.
+    `u`, `low`, `high`: standard uncertainty of the mean and its interval, the calibration's part in both.
+    `shared_u`, `shared_freedom`: the calibration's part of the uncertainty of the mean, and its degrees of
+    freedom; None where they have no limit.
+    `freedom`: effective degrees of freedom of `u`; None where they have no limit.
+    `content_pct`, `confidence_pct`, `factor`, `tolerance_low`, `tolerance_high`: the interval that holds this
+    many per cent of all pieces with so much confidence.
+    `normal_p`: of the Shapiro test.
+    `outliers`: names of pieces that stand too far off, the farthest first; all are in the mean.
+    `pieces_needed`, `wanted`: this many pieces in all would give an interval of the half width `wanted`.
     """
 
     quantity: str

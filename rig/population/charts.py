@@ -36,13 +36,9 @@ WIDTHS = np.linspace(0.0, 12.0, 601)
 class RangeLimits:
     """Limits of the charts of a study.
 
-    Parameters
-    ----------
-    mean_range, range_low, range_high
-        Middle and limits of the ranges of the cells.
-    grand_mean, mean_low, mean_high
-        Middle and limits of the means of the cells. Means should lie outside: within the limits, pieces are
-        not told apart.
+    `mean_range`, `range_low`, `range_high`: middle and limits of the ranges of the cells.
+    `grand_mean`, `mean_low`, `mean_high`: middle and limits of the means of the cells. Means should lie
+    outside: within the limits, pieces are not told apart.
     """
 
     mean_range: float

@@ -30,16 +30,10 @@ MOST_GROUPS = 50
 class Comparison:
     """Groups of pieces, compared.
 
-    Parameters
-    ----------
-    by
-        What they are distinguished by: "batch", "state", "operator" or "method".
-    groups
-        Names; the first is what the others are held against.
-    figures
-        By group, then by quantity.
-    differences
-        Of each quantity, of each other group less the first.
+    `by`: what they are distinguished by: "batch", "state", "operator" or "method".
+    `groups`: names; the first is what the others are held against.
+    `figures`: by group, then by quantity.
+    `differences`: of each quantity, of each other group less the first.
     """
 
     by: str

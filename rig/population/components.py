@@ -47,13 +47,9 @@ MeanSquares = Mapping[str, tuple[FloatArray, int]]
 class AnovaRow:
     """One line of the analysis of variance.
 
-    Parameters
-    ----------
-    source
-        "piece", "appraiser", "piece x appraiser" or "repeat".
-    f, p
-        Ratio to the mean square that it is compared with, and the probability that chance gives more; None
-        for the last line, and where nothing spreads.
+    `source`: "piece", "appraiser", "piece x appraiser" or "repeat".
+    `f`, `p`: ratio to the mean square that it is compared with, and the probability that chance gives more;
+    None for the last line, and where nothing spreads.
     """
 
     source: str
@@ -68,18 +64,13 @@ class AnovaRow:
 class Component:
     """One part of the spread.
 
-    Parameters
-    ----------
-    name
-        "repeatability", "reproducibility", "piece x appraiser", "gauge" (all of these together), "pieces"
-        or "total".
-    variance, sd
-        In the unit of the values, squared and as it is.
-    degrees_of_freedom
-        Of the variance (Satterthwaite); None where it is zero.
-    of_total_pct, contribution_pct, of_tolerance_pct
-        Standard deviation against that of the total; variance against that of the total; six standard
-        deviations against the tolerance. None where there is nothing to compare with.
+    `name`: "repeatability", "reproducibility", "piece x appraiser", "gauge" (all of these together), "pieces"
+    or "total".
+    `variance`, `sd`: in the unit of the values, squared and as it is.
+    `degrees_of_freedom`: of the variance (Satterthwaite); None where it is zero.
+    `of_total_pct`, `contribution_pct`, `of_tolerance_pct`: standard deviation against that of the total;
+    variance against that of the total; six standard deviations against the tolerance. None where there is
+    nothing to compare with.
     """
 
     name: str
@@ -99,15 +90,11 @@ class Component:
 class GaugeModel:
     """A study read with one model.
 
-    Parameters
-    ----------
-    name
-        "interaction kept", "interaction pooled" or "one appraiser".
-    gauge_low_pct, gauge_high_pct
-        Interval of the gauge's standard deviation in per cent of the total (generalised pivots); None where
-        nothing spreads.
-    categories, categories_low, categories_high
-        Kinds of pieces that the gauge tells apart, and their interval; None where the gauge does not spread.
+    `name`: "interaction kept", "interaction pooled" or "one appraiser".
+    `gauge_low_pct`, `gauge_high_pct`: interval of the gauge's standard deviation in per cent of the total
+    (generalised pivots); None where nothing spreads.
+    `categories`, `categories_low`, `categories_high`: kinds of pieces that the gauge tells apart, and their
+    interval; None where the gauge does not spread.
     """
 
     name: str

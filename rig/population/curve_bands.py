@@ -54,22 +54,13 @@ NOTHING = 1e-9
 class CurveBand:
     """Mean curve of one group.
 
-    Parameters
-    ----------
-    group, pieces
-        Name, and names of the pieces that have a curve.
-    deflection_mm
-        Shape (n,).
-    count
-        Pieces that were pressed so far, shape (n,).
-    loading_n, unloading_n
-        Means; not-a-number where no piece was pressed so far.
-    low_n, high_n
-        Interval of the mean of loading at each point; not-a-number below two pieces.
-    tolerance_low_n, tolerance_high_n
-        Interval that holds most pieces at each point.
-    level, content_pct, confidence_pct
-        Of these.
+    `group`, `pieces`: name, and names of the pieces that have a curve.
+    `deflection_mm`: shape (n,).
+    `count`: pieces that were pressed so far, shape (n,).
+    `loading_n`, `unloading_n`: means; not-a-number where no piece was pressed so far.
+    `low_n`, `high_n`: interval of the mean of loading at each point; not-a-number below two pieces.
+    `tolerance_low_n`, `tolerance_high_n`: interval that holds most pieces at each point.
+    `level`, `content_pct`, `confidence_pct`: of these.
     """
 
     group: str
@@ -95,18 +86,13 @@ class CurveBand:
 class CurveDifference:
     """Loading curve of the second group less that of the first.
 
-    Parameters
-    ----------
-    first, second, n_first, n_second, paired
-        Groups, their pieces, and whether they are the same ones.
-    deflection_mm
-        As far as all pieces were pressed, shape (n,).
-    difference_n, low_n, high_n
-        With the simultaneous band: it holds the whole curve with `level`.
-    factor, point_factor
-        Half the width of the band over the standard error, and the same for a single point (Student).
-    apart
-        Stretches of deflection, from and to in mm, where the band leaves zero out.
+    `first`, `second`, `n_first`, `n_second`, `paired`: groups, their pieces, and whether they are the same
+    ones.
+    `deflection_mm`: as far as all pieces were pressed, shape (n,).
+    `difference_n`, `low_n`, `high_n`: with the simultaneous band: it holds the whole curve with `level`.
+    `factor`, `point_factor`: half the width of the band over the standard error, and the same for a single
+    point (Student).
+    `apart`: stretches of deflection, from and to in mm, where the band leaves zero out.
     """
 
     first: str

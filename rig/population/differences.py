@@ -38,29 +38,21 @@ SAME_CALIBRATION, OTHER_CALIBRATION, NO_CALIBRATION_U = "same", "different", "no
 class Difference:
     """One quantity of two groups: second less first.
 
-    Parameters
-    ----------
-    quantity, first, second
-        Names.
-    n_first, n_second
-        Pieces of both; of a paired difference the pairs.
-    mean_first, mean_second, sd_first, sd_second
-        Over those pieces; a standard deviation is None for one piece.
-    paired
-        Whether the same pieces stand in both groups.
-    difference, estimate
-        Without and with its uncertainty, in which the scatter has Welch's degrees of freedom; None where one
-        piece of a group shows nothing of how pieces spread.
-    shared_u, shared_freedom
-        The calibration's part of the uncertainty, and its degrees of freedom; None where they have no limit.
-    p, p_holm
-        Probability that chance gives a difference so large, alone and as one of all of the comparison.
-    effect
-        Hedges' g; None where it cannot be had.
-    calibration
-        Whether both were read with the "same" one, with "different" ones, or its part is "not known".
-    outcome
-        Against the margin; None where none was stated.
+    `quantity`, `first`, `second`: names.
+    `n_first`, `n_second`: pieces of both; of a paired difference the pairs.
+    `mean_first`, `mean_second`, `sd_first`, `sd_second`: over those pieces; a standard deviation is None for
+    one piece.
+    `paired`: whether the same pieces stand in both groups.
+    `difference`, `estimate`: without and with its uncertainty, in which the scatter has Welch's degrees of
+    freedom; None where one piece of a group shows nothing of how pieces spread.
+    `shared_u`, `shared_freedom`: the calibration's part of the uncertainty, and its degrees of freedom; None
+    where they have no limit.
+    `p`, `p_holm`: probability that chance gives a difference so large, alone and as one of all of the
+    comparison.
+    `effect`: Hedges' g; None where it cannot be had.
+    `calibration`: whether both were read with the "same" one, with "different" ones, or its part is "not
+    known".
+    `outcome`: against the margin; None where none was stated.
     """
 
     quantity: str

@@ -37,25 +37,15 @@ FEWEST_FOR_TREND = 4
 class BatchDrift:
     """Means of batches in order of time.
 
-    Parameters
-    ----------
-    quantity, batches
-        Names, in order.
-    means, counts
-        Of the pieces of each batch.
-    middle
-        Mean of all pieces.
-    sd_within
-        Standard deviation of pieces within batches, all together.
-    low, high
-        Limits of each batch's mean, which depend on its number of pieces.
-    outside
-        Names of the batches beyond their limits.
-    batches_p
-        Probability that chance makes the means so different.
-    trend_p, slope, slope_low, slope_high
-        Probability that chance puts the means so well in order; the median change from batch to batch with
-        its interval. None with fewer than four batches.
+    `quantity`, `batches`: names, in order.
+    `means`, `counts`: of the pieces of each batch.
+    `middle`: mean of all pieces.
+    `sd_within`: standard deviation of pieces within batches, all together.
+    `low`, `high`: limits of each batch's mean, which depend on its number of pieces.
+    `outside`: names of the batches beyond their limits.
+    `batches_p`: probability that chance makes the means so different.
+    `trend_p`, `slope`, `slope_low`, `slope_high`: probability that chance puts the means so well in order;
+    the median change from batch to batch with its interval. None with fewer than four batches.
     """
 
     quantity: str

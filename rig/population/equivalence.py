@@ -42,22 +42,14 @@ MOST_PIECES = 10_000
 class MarginVerdict:
     """A difference held against a margin.
 
-    Parameters
-    ----------
-    margin
-        Largest difference that does not matter, in the unit of the quantity.
-    verdict
-        One of `WITHIN`, `BEYOND`, `UNDECIDED`.
-    p_within, p_beyond
-        Probability that chance would speak so clearly for "within", were the difference as large as the
-        margin; and for "beyond", were it no larger.
-    low, high
-        The interval that the verdict looks at: 90 % for tests of 5 % on each side.
-    pieces_needed
-        Pieces of each group (or pairs) that would most likely decide, where it is undecided; None where it is
-        decided, or no number below `MOST_PIECES` would.
-    why
-        Why no number of pieces would; empty elsewhere.
+    `margin`: largest difference that does not matter, in the unit of the quantity.
+    `verdict`: one of `WITHIN`, `BEYOND`, `UNDECIDED`.
+    `p_within`, `p_beyond`: probability that chance would speak so clearly for "within", were the difference
+    as large as the margin; and for "beyond", were it no larger.
+    `low`, `high`: the interval that the verdict looks at: 90 % for tests of 5 % on each side.
+    `pieces_needed`: pieces of each group (or pairs) that would most likely decide, where it is undecided;
+    None where it is decided, or no number below `MOST_PIECES` would.
+    `why`: why no number of pieces would; empty elsewhere.
     """
 
     margin: float

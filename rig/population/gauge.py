@@ -52,14 +52,10 @@ Measurement Systems Analysis: not more than a quarter of the ranges zero)."""
 class AppraiserFigures:
     """One appraiser alone.
 
-    Parameters
-    ----------
-    name, kind
-        Who or what it is; the kind is empty if not stated.
-    mean, difference
-        Mean of all of its values, and how far that lies from the mean of all appraisers.
-    sd, sd_low, sd_high, degrees_of_freedom
-        Standard deviation of its repeats, with its interval (chi-square); None with one trial.
+    `name`, `kind`: who or what it is; the kind is empty if not stated.
+    `mean`, `difference`: mean of all of its values, and how far that lies from the mean of all appraisers.
+    `sd`, `sd_low`, `sd_high`, `degrees_of_freedom`: standard deviation of its repeats, with its interval
+    (chi-square); None with one trial.
     """
 
     name: str
@@ -76,16 +72,10 @@ class AppraiserFigures:
 class GaugeResult:
     """What a gauge study found.
 
-    Parameters
-    ----------
-    pieces, appraisers, trials
-        Names of the pieces, figures of each appraiser, and trials of each cell.
-    level, tolerance
-        What was asked: confidence of the intervals, and width of the tolerance in `unit`.
-    interaction_p
-        Probability that chance gives a larger interaction; None where it cannot be told.
-    chosen, other
-        The model that was asked for, and the other one; None where there is only one.
+    `pieces`, `appraisers`, `trials`: names of the pieces, figures of each appraiser, and trials of each cell.
+    `level`, `tolerance`: what was asked: confidence of the intervals, and width of the tolerance in `unit`.
+    `interaction_p`: probability that chance gives a larger interaction; None where it cannot be told.
+    `chosen`, `other`: the model that was asked for, and the other one; None where there is only one.
     """
 
     quantity: str

@@ -28,20 +28,14 @@ HAND, DRIVEN = "hand", "driven"
 class KindComparison:
     """How two kinds of appraisers compare.
 
-    Parameters
-    ----------
-    ratio, ratio_low, ratio_high
-        Standard deviation of the first over that of the second, with its interval (F); None where the second
-        does not spread.
-    p
-        Probability that chance gives variances so different, either way; None likewise.
-    bias, bias_low, bias_high
-        Mean of the first less mean of the second over the same pieces, with its interval for these
-        appraisers (t over pieces).
-    others_low, others_high
-        The same for other appraisers of these kinds; None where it cannot be had, and `others_why` says why.
-    others_why
-        Empty where it can.
+    `ratio`, `ratio_low`, `ratio_high`: standard deviation of the first over that of the second, with its
+    interval (F); None where the second does not spread.
+    `p`: probability that chance gives variances so different, either way; None likewise.
+    `bias`, `bias_low`, `bias_high`: mean of the first less mean of the second over the same pieces, with its
+    interval for these appraisers (t over pieces).
+    `others_low`, `others_high`: the same for other appraisers of these kinds; None where it cannot be had,
+    and `others_why` says why.
+    `others_why`: empty where it can.
     """
 
     first: str

@@ -61,12 +61,8 @@ FEW = 8
 class Spread:
     """A standard deviation in the unit of the values, with its interval and the limit for two results.
 
-    Parameters
-    ----------
-    sd, low, high
-        Standard deviation and its interval.
-    limit
-        Difference of two single results that is exceeded once in 20 times.
+    `sd`, `low`, `high`: standard deviation and its interval.
+    `limit`: difference of two single results that is exceeded once in 20 times.
     """
 
     sd: float
@@ -79,14 +75,10 @@ class Spread:
 class LaboratoryFigures:
     """One laboratory's results on one material.
 
-    Parameters
-    ----------
-    n, mean, sd
-        Number of its results, their mean and standard deviation; `sd` is None for a single result.
-    h, k
-        Mandel's statistics of its mean and of its spread; None where they do not exist.
-    h_limits, k_limits
-        Critical values at 5 % and 1 % significance; None as above.
+    `n`, `mean`, `sd`: number of its results, their mean and standard deviation; `sd` is None for a single
+    result.
+    `h`, `k`: Mandel's statistics of its mean and of its spread; None where they do not exist.
+    `h_limits`, `k_limits`: critical values at 5 % and 1 % significance; None as above.
     """
 
     name: str
@@ -124,18 +116,12 @@ class LaboratoryCheck:
 class MaterialFigures:
     """What the laboratories found on one material.
 
-    Parameters
-    ----------
-    material
-        Its name; empty where the table has no such column.
-    mean
-        General mean, weighted by the number of results.
-    repeatability, reproducibility
-        Standard deviations of results of one laboratory, and of different laboratories.
-    between_set_to_zero
-        Whether the variance between laboratories came out below zero.
-    laboratories, checks
-        Each laboratory, and the tests of the extreme ones.
+    `material`: its name; empty where the table has no such column.
+    `mean`: general mean, weighted by the number of results.
+    `repeatability`, `reproducibility`: standard deviations of results of one laboratory, and of different
+    laboratories.
+    `between_set_to_zero`: whether the variance between laboratories came out below zero.
+    `laboratories`, `checks`: each laboratory, and the tests of the extreme ones.
     """
 
     material: str

@@ -35,12 +35,8 @@ MOST_SHARE, MOST_SUSPECTS = 5, 10
 class Suspect:
     """The piece that stands farthest off among those that are left.
 
-    Parameters
-    ----------
-    statistic
-        Distance from the mean over the standard deviation.
-    critical
-        What chance exceeds as seldom as was asked.
+    `statistic`: distance from the mean over the standard deviation.
+    `critical`: what chance exceeds as seldom as was asked.
     """
 
     place: int

@@ -29,12 +29,8 @@ UNSTATED = "not stated"
 class Curve:
     """Force against deflection of one piece: the mean of its counted cycles on a common grid.
 
-    Parameters
-    ----------
-    deflection_mm
-        Rising, shape (n,).
-    loading_n, unloading_n
-        Shape (n,); not-a-number where the piece was not pressed so far.
+    `deflection_mm`: rising, shape (n,).
+    `loading_n`, `unloading_n`: shape (n,); not-a-number where the piece was not pressed so far.
     """
 
     deflection_mm: FloatArray
@@ -46,25 +42,16 @@ class Curve:
 class PieceResult:
     """What one capture says of one piece.
 
-    Parameters
-    ----------
-    batch
-        Name of its batch; None if not stated.
-    state
-        One of `STATES`, or `UNSTATED`.
-    values
-        Means over the counted cycles, by the name of the quantity, which ends in its unit.
-    u
-        Standard uncertainty of each mean, the calibration's part in it.
-    u_shared
-        Part of `u` that comes from the calibration: the same in all captures read with one calibration.
-    circumstances
-        Plain words for all that must be equal before results may be pooled: method, rate, temperature,
-        humidity, orientation, area, platen, calibration, contact force, conditioning, datum.
-    curve
-        The mean curve, where the capture has one.
-    freedom
-        Degrees of freedom of `u_shared`; of a quantity that is not in it they have no limit.
+    `batch`: name of its batch; None if not stated.
+    `state`: one of `STATES`, or `UNSTATED`.
+    `values`: means over the counted cycles, by the name of the quantity, which ends in its unit.
+    `u`: standard uncertainty of each mean, the calibration's part in it.
+    `u_shared`: part of `u` that comes from the calibration: the same in all captures read with one
+    calibration.
+    `circumstances`: plain words for all that must be equal before results may be pooled: method, rate,
+    temperature, humidity, orientation, area, platen, calibration, contact force, conditioning, datum.
+    `curve`: the mean curve, where the capture has one.
+    `freedom`: degrees of freedom of `u_shared`; of a quantity that is not in it they have no limit.
     """
 
     piece: str

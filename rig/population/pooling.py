@@ -52,12 +52,8 @@ _NUMBER = re.compile(r"\s*([+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d{1,3})?)\s*(.*)
 class Unlike:
     """A circumstance that differs between results.
 
-    Parameters
-    ----------
-    found
-        What was found, in the order in which it first appears.
-    captures
-        For each of these, a capture that has it.
+    `found`: what was found, in the order in which it first appears.
+    `captures`: for each of these, a capture that has it.
     """
 
     name: str

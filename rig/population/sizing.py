@@ -34,14 +34,9 @@ ROUNDNESS_WORDS = (
 class SizeReading:
     """One reading.
 
-    Parameters
-    ----------
-    direction
-        Such as "diameter A" or "height".
-    mm, u_mm
-        Reading, and the standard uncertainty of the instrument; None if not stated.
-    force_n
-        Contact force of the instrument; None if not stated.
+    `direction`: such as "diameter A" or "height".
+    `mm`, `u_mm`: reading, and the standard uncertainty of the instrument; None if not stated.
+    `force_n`: contact force of the instrument; None if not stated.
     """
 
     direction: str
@@ -54,14 +49,9 @@ class SizeReading:
 class DirectionSize:
     """Size in one direction.
 
-    Parameters
-    ----------
-    size
-        Mean in mm: its own part is the scatter of the repeats, the instrument's is one that they share.
-    force_n
-        With which they were taken; None if not stated.
-    left_out
-        Readings at greater forces.
+    `size`: mean in mm: its own part is the scatter of the repeats, the instrument's is one that they share.
+    `force_n`: with which they were taken; None if not stated.
+    `left_out`: readings at greater forces.
     """
 
     direction: str
@@ -90,14 +80,12 @@ class DirectionSize:
 class Sizing:
     """What a piece measures.
 
-    Parameters
-    ----------
-    diameter_mm, diameter_u_mm
-        Mean over the diameters; None without one. Uncertainties are not-a-number where they are not known.
-    roundness_mm, roundness_u_mm
-        Half the difference of the largest and smallest diameter; None with fewer than two.
-    off_drawing_mm, off_drawing_half_mm
-        Measured less drawn, and half its 95 % interval; None where one of them is missing.
+    `diameter_mm`, `diameter_u_mm`: mean over the diameters; None without one. Uncertainties are not-a-number
+    where they are not known.
+    `roundness_mm`, `roundness_u_mm`: half the difference of the largest and smallest diameter; None with
+    fewer than two.
+    `off_drawing_mm`, `off_drawing_half_mm`: measured less drawn, and half its 95 % interval; None where one
+    of them is missing.
     """
 
     directions: Mapping[str, DirectionSize]

@@ -25,16 +25,12 @@ from rig.population.pieces import PieceResult, random_u_of, repeats_of
 class SpreadSplit:
     """Parts of the spread of single captures of single pieces.
 
-    Parameters
-    ----------
-    rig_sd, within_sd, between_sd
-        Standard deviations of the rig's repeats, of a piece from squeeze to squeeze beyond that, and of the
-        pieces. `within_sd` is None where no piece was squeezed twice: it is then in `between_sd`. `rig_sd`
-        is None where nothing is known of the rig: it is then in the next part that there is.
-    rig_from
-        "gauge study", "stated uncertainty", or "not known".
-    set_to_zero
-        Names of the parts that came out below zero.
+    `rig_sd`, `within_sd`, `between_sd`: standard deviations of the rig's repeats, of a piece from squeeze to
+    squeeze beyond that, and of the pieces. `within_sd` is None where no piece was squeezed twice: it is then
+    in `between_sd`. `rig_sd` is None where nothing is known of the rig: it is then in the next part that
+    there is.
+    `rig_from`: "gauge study", "stated uncertainty", or "not known".
+    `set_to_zero`: names of the parts that came out below zero.
     """
 
     rig_sd: float | None

@@ -30,15 +30,10 @@ Cell = tuple[str, str]
 class TrialTable:
     """A complete table of trials.
 
-    Parameters
-    ----------
-    pieces, appraisers
-        Names, in the order in which they first appear.
-    measured
-        Values, shape (pieces, appraisers, trials); read-only. Trials of a cell are in the order of their
-        numbers, or of the rows where they have names.
-    kinds
-        What kind each appraiser is ("hand", "driven"); empty if not stated.
+    `pieces`, `appraisers`: names, in the order in which they first appear.
+    `measured`: values, shape (pieces, appraisers, trials); read-only. Trials of a cell are in the order of
+    their numbers, or of the rows where they have names.
+    `kinds`: what kind each appraiser is ("hand", "driven"); empty if not stated.
     """
 
     pieces: tuple[str, ...]

@@ -41,15 +41,11 @@ _TYPED = re.compile(r".*?(?:\d+/(\d+)|\d+(?:[.,](\d*))?|[.,](\d+))\s*([A-Za-z]+)
 class RestingStretch:
     """A stretch in which the reading rested, known by a settled part at its beginning and one at its end.
 
-    Parameters
-    ----------
-    first_g, first_u_g, first_s
-        Mean of the first settled part, its standard uncertainty, and the time of its middle.
-    last_g, last_u_g, last_s
-        Likewise of the last one; the same where there is only one.
-    slope_g_per_s, slope_u_g_per_s
-        Rise within the first settled part and its standard uncertainty, which say something of drift where
-        the rest is short.
+    `first_g`, `first_u_g`, `first_s`: mean of the first settled part, its standard uncertainty, and the time
+    of its middle.
+    `last_g`, `last_u_g`, `last_s`: likewise of the last one; the same where there is only one.
+    `slope_g_per_s`, `slope_u_g_per_s`: rise within the first settled part and its standard uncertainty, which
+    say something of drift where the rest is short.
     """
 
     first_g: float

@@ -21,12 +21,8 @@ MAX_RATIO_U_PPM = 10_000.0
 class ClockLine:
     """host time = offset + (1 + drift) x device time, with standard uncertainties.
 
-    Parameters
-    ----------
-    offset_s, offset_u_s
-        Host time (monotonic) at device time zero, seconds.
-    drift_ppm, drift_u_ppm
-        Parts per million by which the device's clock is slow against the host's.
+    `offset_s`, `offset_u_s`: host time (monotonic) at device time zero, seconds.
+    `drift_ppm`, `drift_u_ppm`: parts per million by which the device's clock is slow against the host's.
     """
 
     offset_s: float

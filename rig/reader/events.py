@@ -20,14 +20,9 @@ Scalar = str | int | float | bool | None
 class LinkEvent:
     """Something that happened on the link.
 
-    Parameters
-    ----------
-    kind
-        What happened; the comments of `LinkKind` say which fields it has.
-    host_time
-        When the host noticed, by its monotonic clock, in seconds.
-    time_us
-        Unwrapped device time of the last sample before it; None if there was none.
+    `kind`: what happened; the comments of `LinkKind` say which fields it has.
+    `host_time`: when the host noticed, by its monotonic clock, in seconds.
+    `time_us`: unwrapped device time of the last sample before it; None if there was none.
     """
 
     kind: LinkKind

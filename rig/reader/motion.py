@@ -57,16 +57,10 @@ _UNBELIEVED: dict[int | None, str] = {
 class MotionEnd:
     """How a motion ended.
 
-    Parameters
-    ----------
-    kind
-        The comments of `EndKind` say what each means.
-    code
-        The event's code; or the latched stop's, where the event was lost; None if neither is known.
-    value
-        The event's value in counts; None if it was lost.
-    device_time_us
-        The event's time as sent, modulo 2^32; None if it was lost.
+    `kind`: the comments of `EndKind` say what each means.
+    `code`: the event's code; or the latched stop's, where the event was lost; None if neither is known.
+    `value`: the event's value in counts; None if it was lost.
+    `device_time_us`: the event's time as sent, modulo 2^32; None if it was lost.
     """
 
     kind: EndKind

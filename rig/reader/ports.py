@@ -30,12 +30,8 @@ _WINDOWS_NAME = re.compile(r"COM\d+", re.IGNORECASE)
 class PortAddress:
     """Where to find the rig: exactly one of `path`, `usb` and `serial_number`.
 
-    Parameters
-    ----------
-    path
-        "ttyUSB0" (in /dev), "COM3", or an absolute path, which may be a symbolic link.
-    usb
-        Vendor and product of the USB adapter, four hexadecimal digits each: "1234:abcd".
+    `path`: "ttyUSB0" (in /dev), "COM3", or an absolute path, which may be a symbolic link.
+    `usb`: vendor and product of the USB adapter, four hexadecimal digits each: "1234:abcd".
 
     Raises
     ------

@@ -44,12 +44,8 @@ PULL_CAUTION = (
 class AidSheet:
     """An answer as it is shown.
 
-    Parameters
-    ----------
-    answer
-        Sentences, the most wanted first.
-    caution
-        What such a machine can do to a person; it stands beside the answer.
+    `answer`: sentences, the most wanted first.
+    `caution`: what such a machine can do to a person; it stands beside the answer.
     """
 
     title: str

@@ -18,12 +18,8 @@ MOST_POINTS = 200
 class ChartPoint:
     """One pressing of a check standard, to be drawn.
 
-    Parameters
-    ----------
-    value, u
-        And its standard uncertainty; None where there is none.
-    outside
-        Whether it was outside when it was judged.
+    `value`, `u`: and its standard uncertainty; None where there is none.
+    `outside`: whether it was outside when it was judged.
     """
 
     day: str

@@ -66,12 +66,8 @@ PAGE = "study.html"
 class GaugeStudy:
     """A study with what it was made from.
 
-    Parameters
-    ----------
-    by_kind
-        Of each kind of appraisers alone, where there is more than one kind.
-    comparison
-        Of hands with the driven rig; None where it was not both.
+    `by_kind`: of each kind of appraisers alone, where there is more than one kind.
+    `comparison`: of hands with the driven rig; None where it was not both.
     """
 
     table: TrialTable

@@ -117,14 +117,9 @@ class Section:
 class Page:
     """A whole page.
 
-    Parameters
-    ----------
-    title, subtitle
-        Of the page; a subtitle may be empty.
-    first
-        Blocks that stand before all sections, on the first page of paper by themselves.
-    shows_units
-        Its maker has written it in the reader's units already.
+    `title`, `subtitle`: of the page; a subtitle may be empty.
+    `first`: blocks that stand before all sections, on the first page of paper by themselves.
+    `shows_units`: its maker has written it in the reader's units already.
     """
 
     title: str

@@ -45,16 +45,10 @@ _EMPTY = "-"
 class VerificationSheet:
     """A verification with its circumstances.
 
-    Parameters
-    ----------
-    made, expires
-        Day of the readings, and the last day on which it holds.
-    readings
-        Name of the table that the readings stand in.
-    calibration
-        Identity of the calibration that read the rig.
-    cautions
-        What the calibration itself has to be told.
+    `made`, `expires`: day of the readings, and the last day on which it holds.
+    `readings`: name of the table that the readings stand in.
+    `calibration`: identity of the calibration that read the rig.
+    `cautions`: what the calibration itself has to be told.
     """
 
     verification: Verification

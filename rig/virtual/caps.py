@@ -34,21 +34,13 @@ class CapMemory:
 class PressedCap(Specimen):
     """A cap in the moving platen's clamp, and its plug on the fixed one.
 
-    Parameters
-    ----------
-    engagement_mm
-        How far the cap goes on until it sits.
-    grip_n_per_mm, seat_n_per_mm
-        Stiffness of clamp and cap, and of the seat beyond the engagement.
-    going_on_n
-        Friction of a cap that is nearly on.
-    first_slip_n, peak_n, sliding_n
-        What holds a new cap: where it sits, over the bead, and after the bead; from there on less, down to
-        nothing where it comes off.
-    bead_mm, after_bead_mm
-        How far the cap has come off at the bead's top, and behind it.
-    wear
-        Share of all these that is lost with each pull.
+    `engagement_mm`: how far the cap goes on until it sits.
+    `grip_n_per_mm`, `seat_n_per_mm`: stiffness of clamp and cap, and of the seat beyond the engagement.
+    `going_on_n`: friction of a cap that is nearly on.
+    `first_slip_n`, `peak_n`, `sliding_n`: what holds a new cap: where it sits, over the bead, and after the
+    bead; from there on less, down to nothing where it comes off.
+    `bead_mm`, `after_bead_mm`: how far the cap has come off at the bead's top, and behind it.
+    `wear`: share of all these that is lost with each pull.
     """
 
     engagement_mm: float = 8.0

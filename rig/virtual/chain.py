@@ -25,26 +25,19 @@ LONGEST_LOOK_BACK_S = 1.0
 class Chain:
     """How the rig measures.
 
-    Parameters
-    ----------
-    force_zero_counts, position_zero_counts
-        Counts without load, and at the platen's own zero. A random fraction of a count comes on top.
-    force_noise_n, position_noise_mm
-        Standard deviation of white noise.
-    force_drift_n_per_s, force_wander_n
-        Steady drift of the force zero, and the standard deviation of its random walk over one second.
-    backlash_mm
-        Backlash of the position reading: falling, it lags by this much; rising, it is right.
-    timing_jitter_us
-        A sample is taken up to this much before its due time. Its time says when it was taken.
-    force_delay_s
-        Age of a force when it is reported.
-    conversions_per_s
-        Rate of a slow converter: each value is the mean over one conversion, which ends with the sample
-        that first shows it, and repeats until the next. None for a converter that is read at an instant,
-        anew in each sample.
-    force_range_counts
-        The converter saturates at this many counts either way.
+    `force_zero_counts`, `position_zero_counts`: counts without load, and at the platen's own zero. A random
+    fraction of a count comes on top.
+    `force_noise_n`, `position_noise_mm`: standard deviation of white noise.
+    `force_drift_n_per_s`, `force_wander_n`: steady drift of the force zero, and the standard deviation of its
+    random walk over one second.
+    `backlash_mm`: backlash of the position reading: falling, it lags by this much; rising, it is right.
+    `timing_jitter_us`: a sample is taken up to this much before its due time. Its time says when it was
+    taken.
+    `force_delay_s`: age of a force when it is reported.
+    `conversions_per_s`: rate of a slow converter: each value is the mean over one conversion, which ends with
+    the sample that first shows it, and repeats until the next. None for a converter that is read at an
+    instant, anew in each sample.
+    `force_range_counts`: the converter saturates at this many counts either way.
     """
 
     force_n_per_count: float = 0.001

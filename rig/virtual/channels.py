@@ -19,12 +19,8 @@ UNIT_BYTES = 8
 class VirtualChannel:
     """A channel with a known truth.
 
-    Parameters
-    ----------
-    value
-        In the unit, from the device's time in seconds; None where the sensor gives nothing.
-    scale, exponent, zero
-        Value of a count: (count - zero) x scale x 10^exponent.
+    `value`: in the unit, from the device's time in seconds; None where the sensor gives nothing.
+    `scale`, `exponent`, `zero`: value of a count: (count - zero) x scale x 10^exponent.
     """
 
     name: str

@@ -33,14 +33,9 @@ _MJ_PER_J = 1000.0
 class Climate:
     """The air around the rig, and how the specimen warms in it.
 
-    Parameters
-    ----------
-    ambient_c, humidity_pct
-        Temperature and relative humidity of the air, which stay as they are.
-    heat_capacity_j_per_k
-        Of the part of the specimen that works.
-    cooling_time_s
-        Time constant with which the specimen takes on the temperature of the air.
+    `ambient_c`, `humidity_pct`: temperature and relative humidity of the air, which stay as they are.
+    `heat_capacity_j_per_k`: of the part of the specimen that works.
+    `cooling_time_s`: time constant with which the specimen takes on the temperature of the air.
     """
 
     ambient_c: float = 21.0

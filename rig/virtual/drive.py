@@ -35,12 +35,8 @@ _HALF_A_COUNT = 0.5
 class DriveSettings:
     """What is built into the drive.
 
-    Parameters
-    ----------
-    travel_mm
-        Length of the platen's way; the home switch is at zero.
-    top_speed_mm_per_s, acceleration_mm_per_s2
-        Fastest motion allowed, and how fast speed changes.
+    `travel_mm`: length of the platen's way; the home switch is at zero.
+    `top_speed_mm_per_s`, `acceleration_mm_per_s2`: fastest motion allowed, and how fast speed changes.
     """
 
     travel_mm: float = 300.0

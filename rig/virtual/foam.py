@@ -148,22 +148,14 @@ class FoamMemory:
 class Foam(Specimen):
     """A block of foam that relaxes, softens and takes a set (see the module).
 
-    Parameters
-    ----------
-    height_mm
-        Free height before the first squeeze.
-    softening_floor
-        Share of the force that is left when softening is complete.
-    softening_at
-        Compression (share of height) of which one squeeze does 63 % of the softening still to come.
-    softened
-        Share of the softening that happened before the test began.
-    set_share, set_exponent, set_fading
-        See the module; zero share for no set.
-    set_stays
-        Share of each loss of height that never comes back.
-    recovery_times_s
-        Times of the exponentials through which the rest comes back.
+    `height_mm`: free height before the first squeeze.
+    `softening_floor`: share of the force that is left when softening is complete.
+    `softening_at`: compression (share of height) of which one squeeze does 63 % of the softening still to
+    come.
+    `softened`: share of the softening that happened before the test began.
+    `set_share`, `set_exponent`, `set_fading`: see the module; zero share for no set.
+    `set_stays`: share of each loss of height that never comes back.
+    `recovery_times_s`: times of the exponentials through which the rest comes back.
     """
 
     height_mm: float = 90.0

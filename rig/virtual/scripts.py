@@ -41,20 +41,12 @@ _DEPTH_SPREAD = 0.02
 class Plan:
     """What a scripted run is to do.
 
-    Parameters
-    ----------
-    cycles
-        How many squeezes, half presses included.
-    depth_mm
-        Travel past the first contact.
-    gap_mm
-        Clearance in between; a negative gap keeps that much deflection and never lets go.
-    speed_mm_per_s
-        Speed of both strokes; the largest speed of a sine, the mean speed of a hand.
-    hold_s, rest_s
-        Stop at depth and stop in the gap, after each squeeze.
-    no_load_s
-        Stop in the gap before the first squeeze.
+    `cycles`: how many squeezes, half presses included.
+    `depth_mm`: travel past the first contact.
+    `gap_mm`: clearance in between; a negative gap keeps that much deflection and never lets go.
+    `speed_mm_per_s`: speed of both strokes; the largest speed of a sine, the mean speed of a hand.
+    `hold_s`, `rest_s`: stop at depth and stop in the gap, after each squeeze.
+    `no_load_s`: stop in the gap before the first squeeze.
     """
 
     cycles: int = 5

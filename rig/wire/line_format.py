@@ -41,25 +41,17 @@ _DECIMAL = rb"[+-]?+(?:\d++(?:\.\d*+)?|\.\d++)(?:[eE][+-]?+\d++)?"
 class LineFormat:
     """What the columns of a line are. The defaults are the example of the wire protocol.
 
-    Parameters
-    ----------
-    separator
-        One character, or "whitespace" for any run of blanks and tabs. Blanks around a field are allowed.
-    columns
-        Names out of `COLUMNS` in the order of the line. Force once; position once, but not in the lines of
-        a scale, whose position is then zero; at most one time, and at most one of each other; "ignore" skips
-        a column.
-    time_bits
-        The time column wraps at 2 to this power, in its own unit; None if it does not wrap.
-    force_unit, position_unit
-        "counts" for integers, otherwise the unit of values that may have decimals.
-    checksum
-        "none", or "xor8" for lines that end in *HH.
-    comment
-        Lines that begin with this are text for a person; empty if there are none.
-    auxiliary_scales
-        (zero, slope) of each auxiliary column that is printed in another unit than that of
-        `AUXILIARY_UNITS`: the value is (printed - zero) * slope.
+    `separator`: one character, or "whitespace" for any run of blanks and tabs. Blanks around a field are
+    allowed.
+    `columns`: names out of `COLUMNS` in the order of the line. Force once; position once, but not in the
+    lines of a scale, whose position is then zero; at most one time, and at most one of each other; "ignore"
+    skips a column.
+    `time_bits`: the time column wraps at 2 to this power, in its own unit; None if it does not wrap.
+    `force_unit`, `position_unit`: "counts" for integers, otherwise the unit of values that may have decimals.
+    `checksum`: "none", or "xor8" for lines that end in *HH.
+    `comment`: lines that begin with this are text for a person; empty if there are none.
+    `auxiliary_scales`: (zero, slope) of each auxiliary column that is printed in another unit than that of
+    `AUXILIARY_UNITS`: the value is (printed - zero) * slope.
 
     Raises
     ------

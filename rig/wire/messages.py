@@ -203,20 +203,12 @@ class State:
 class Abilities:
     """What the device can do, in counts of the wire. 0: not known.
 
-    Parameters
-    ----------
-    position_pm
-        Size of a position count in picometres.
-    full_scale
-        Force count at which the converter saturates, either way.
-    conversions_mhz
-        New values of the force, in thousandths of one per second.
-    speed, acceleration
-        The largest, in counts/s and counts/s^2.
-    slowest_mhz, fastest_mhz
-        Streams that it can send, in blocks too, in thousandths of a hertz.
-    channels
-        Beside the force and the position of the samples.
+    `position_pm`: size of a position count in picometres.
+    `full_scale`: force count at which the converter saturates, either way.
+    `conversions_mhz`: new values of the force, in thousandths of one per second.
+    `speed`, `acceleration`: the largest, in counts/s and counts/s^2.
+    `slowest_mhz`, `fastest_mhz`: streams that it can send, in blocks too, in thousandths of a hertz.
+    `channels`: beside the force and the position of the samples.
     """
 
     min_position: int
@@ -237,14 +229,9 @@ class Abilities:
 class Channel:
     """One channel beside the samples: its value is (count - zero) x scale x 10^exponent, in its unit.
 
-    Parameters
-    ----------
-    number
-        From 1.
-    kind
-        Further force, or something slow.
-    unit
-        ASCII, filled with zeros.
+    `number`: from 1.
+    `kind`: further force, or something slow.
+    `unit`: ASCII, filled with zeros.
     """
 
     number: int
@@ -431,21 +418,13 @@ _MEANING: dict[str, Callable[[Any], Any]] = {
 class FrameLayout:
     """How one class of message lies on the wire after its type byte.
 
-    Parameters
-    ----------
-    kind
-        The type byte.
-    message
-        The class; its fields stand on the wire in the same order.
-    fixed
-        Layout of the fields of fixed size.
-    text_bytes
-        Largest size of a text that follows as the last field; None if there is no text.
-    counts
-        Numbers of 32 bits with a sign follow as the last field, as many as there are.
-    appended_bytes
-        Size of the last fixed fields, which version 1.0 does not have: absent means zero, and zeros are not
-        sent.
+    `kind`: the type byte.
+    `message`: the class; its fields stand on the wire in the same order.
+    `fixed`: layout of the fields of fixed size.
+    `text_bytes`: largest size of a text that follows as the last field; None if there is no text.
+    `counts`: numbers of 32 bits with a sign follow as the last field, as many as there are.
+    `appended_bytes`: size of the last fixed fields, which version 1.0 does not have: absent means zero, and
+    zeros are not sent.
     """
 
     kind: int

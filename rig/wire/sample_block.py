@@ -19,20 +19,13 @@ from rig.samples import BoolArray, FloatArray, IntArray, RawArray, StatusArray
 class SampleBlock:
     """Samples in wire order.
 
-    Parameters
-    ----------
-    seq
-        Sample number modulo 2^16, int64 of shape (n,); None if the format has no such column.
-    time_us
-        Device time in microseconds, int64 of shape (n,), modulo 2^32 for frames and modulo
-        `LineFormat.time_modulus_us` for lines; None if the format has no time.
-    force, position
-        int32 counts, or float64 in the unit that the line format states, shape (n,).
-    status
-        Bits of `rig.samples.Status`, uint8 of shape (n,); zeros if `has_status` is False.
-    auxiliary
-        Slow quantities by the names of `rig.wire.AUXILIARY_UNITS`, float64 of shape (n,) in the units there;
-        empty if the format has none.
+    `seq`: sample number modulo 2^16, int64 of shape (n,); None if the format has no such column.
+    `time_us`: device time in microseconds, int64 of shape (n,), modulo 2^32 for frames and modulo
+    `LineFormat.time_modulus_us` for lines; None if the format has no time.
+    `force`, `position`: int32 counts, or float64 in the unit that the line format states, shape (n,).
+    `status`: bits of `rig.samples.Status`, uint8 of shape (n,); zeros if `has_status` is False.
+    `auxiliary`: slow quantities by the names of `rig.wire.AUXILIARY_UNITS`, float64 of shape (n,) in the
+    units there; empty if the format has none.
     """
 
     seq: IntArray | None

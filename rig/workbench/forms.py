@@ -29,14 +29,9 @@ Takes = Literal["captures", "one capture", "nothing", "the rig"]
 class Field:
     """One option of a command.
 
-    Parameters
-    ----------
-    option
-        As on the command line, with its dashes.
-    label, hint
-        Text beside the field, and an example; of a choice its default in words.
-    kind
-        Of its value: words, a quantity with its unit, a number, or one of `choices`.
+    `option`: as on the command line, with its dashes.
+    `label`, `hint`: text beside the field, and an example; of a choice its default in words.
+    `kind`: of its value: words, a quantity with its unit, a number, or one of `choices`.
     """
 
     option: str
@@ -69,12 +64,8 @@ class Field:
 class Form:
     """One command.
 
-    Parameters
-    ----------
-    command
-        Its name on the command line; two words where it has a part below it.
-    title, question
-        Heading, and the question that the command answers.
+    `command`: its name on the command line; two words where it has a part below it.
+    `title`, `question`: heading, and the question that the command answers.
     """
 
     command: str

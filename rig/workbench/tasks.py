@@ -72,12 +72,8 @@ class CommandProgress(BaseModel):
 class Task:
     """One command, from its start to its answer.
 
-    Parameters
-    ----------
-    words
-        The command as it is shown, without the program name.
-    folder
-        Where it writes; None for a command that only prints.
+    `words`: the command as it is shown, without the program name.
+    `folder`: where it writes; None for a command that only prints.
     """
 
     words: tuple[str, ...]
