@@ -209,28 +209,32 @@ def open_capture(path: Path | str) -> Capture:
     path = Path(path)
     keep_names(path.name)
     try:
-        has_header = (path / HEADER_FILE).exists()
-        is_folder = has_header or path.is_dir()
+        with os.scandir(path) as entries:
+            names = {entry.name for entry in entries}
+    except (FileNotFoundError, NotADirectoryError, ValueError):
+        raise CaptureError(
+            f"{path}: no such folder; expected a capture, a folder with {HEADER_FILE}"
+        ) from None
     except OSError as refusal:
         raise CaptureError(f"{path}: cannot be opened ({refusal.strerror}); expected a capture") from None
-    if not is_folder:
-        raise CaptureError(f"{path}: no such folder; expected a capture, a folder with {HEADER_FILE}")
-    if not has_header and not _samples_files(path):
+    if HEADER_FILE not in names and not any(map(_SAMPLES_FILE.fullmatch, names)):
         raise CaptureError(f"{path}: not a capture; expected a folder with {HEADER_FILE}")
     header, damage = _header_or_copy(path)
-    ending = None
-    if (path / END_FILE).exists():
+    ending, end_path = None, path / END_FILE
+    if END_FILE in names:
         try:
-            ending = read_ending(path / END_FILE)
+            ending = read_ending(end_path)
         except CaptureError as refusal:
-            damage.append(Damage(END_FILE, 0, (path / END_FILE).stat().st_size, f"the end ({refusal})"))
-    return Capture(path, header, ending, tuple(damage), read_amendments(path))
+            damage.append(Damage(END_FILE, 0, end_path.lstat().st_size, f"the end ({refusal})"))
+    amendments = read_amendments(path) if AMENDMENTS_FILE in names else ()
+    return Capture(path, header, ending, tuple(damage), amendments)
 
 
 def _header_or_copy(path: Path) -> tuple[CaptureHeader, list[Damage]]:
     """Return the header, or its copy at the head of a samples file if it is gone or no YAML any more."""
+    header_path = path / HEADER_FILE
     try:
-        fields = read_yaml(path / HEADER_FILE)
+        fields = read_yaml(header_path)
     except CaptureError:
         for _, samples_path in _samples_files(path):
             text = header_copy(samples_path)
@@ -239,7 +243,7 @@ def _header_or_copy(path: Path) -> tuple[CaptureHeader, list[Damage]]:
                 return header, [Damage(HEADER_FILE, 0, 0, f"the header; {samples_path.name} has a copy")]
         raise
     # A field that somebody changed to something wrong is refused: it is theirs to put right.
-    return parse_header(fields, str(path / HEADER_FILE)), []
+    return parse_header(fields, str(header_path)), []
 
 
 def content_files(path: Path) -> list[Path]:

@@ -305,10 +305,13 @@ def _ordinary(text: str) -> dict[str, Any] | None:
 _AT_MARGIN = re.compile(r"(?<=\n)(?=[^\W\d])")
 _DOCUMENT_END = re.compile("[\n\r\x85\u2028\u2029]\\.\\.\\.")
 
+_LETTER = "A-Za-z_À-ÖØ-öø-ɏ"  # by ranges, in which `re` looks up a character twice as fast as in its classes
+_IN_KEY, _IN_WORD = f"{_LETTER}0-9.-", f"{_LETTER}0-9./()%;,+=-"
 _LINE = re.compile(
-    r"( *)([^\W\d](?:[\w .-]{0,99}[\w.-])?):"
-    r"(?: (?:(-?(?:0|[1-9]\d{0,17}))|(-?\d{1,30}\.\d{1,30}(?:e[+-]\d\d)?)"
-    r"|([\w/](?:[\w./()%;,+=-]| (?=[\w./()%;,+=-]))*)|'([ -&(-~]*)'|(\[\]|\{\})))?\n"
+    rf"^( *)([{_LETTER}][{_IN_KEY}]{{0,99}}(?: [{_IN_KEY}]{{1,30}}){{0,5}}):"
+    r"(?: (?:(-?(?:0|[1-9][0-9]{0,17}))|(-?[0-9]{1,30}\.[0-9]{1,30}(?:e[+-][0-9][0-9])?)"
+    rf"|([{_LETTER}0-9/][{_IN_WORD}]*(?: [{_IN_WORD}]+)*)|'([ -&(-~]*)'|(\[\]|\{{\}})))?\n",
+    re.MULTILINE,
 )
 """Indentation, key, and its value: a whole number, a decimal one, words, words in quotes, empty brackets, or
 nothing. No character of it has a meaning of its own in YAML where it stands here."""
