@@ -56,6 +56,7 @@ def cpu_s(*words: str) -> float:
 
 
 def main() -> None:
+    os.environ.pop("PYTHONDONTWRITEBYTECODE", None)  # as in `bench_start.py`
     cycles = int(sys.argv[1]) if len(sys.argv) > 1 else 20_000
     with tempfile.TemporaryDirectory() as home:
         table, folder = Path(home) / "floats.csv", Path(home) / "captures"

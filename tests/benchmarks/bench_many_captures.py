@@ -116,6 +116,7 @@ def plain_cpu_s(paths: list[Path]) -> float:
 
 
 def main() -> None:
+    os.environ.pop("PYTHONDONTWRITEBYTECODE", None)  # as in `bench_start.py`
     captures, archived = (int(word) for word in (*sys.argv[1:], *("1000", "10000")[len(sys.argv) - 1 :]))
     with tempfile.TemporaryDirectory() as home:
         folder = Path(home) / "captures"
