@@ -112,8 +112,9 @@ def main() -> None:
         misuse.show(file=words)
         _told(words.getvalue().removesuffix("\n"))
         code = misuse.exit_code
-    except (click.Abort, KeyboardInterrupt):
-        _told("pressrig: interrupted")
+    except (click.Abort, KeyboardInterrupt) as end:
+        # a question is still open on its line
+        _told("\npressrig: interrupted" if isinstance(end, click.Abort) else "pressrig: interrupted")
         code = INTERRUPTED
     except OSError as problem:
         # a full disk, a folder without the right to write: expected of any command that writes

@@ -37,10 +37,8 @@ def describe(checked: CheckedMethod) -> tuple[str, ...]:
     presses = f"{checked.presses} press{'' if checked.presses == 1 else 'es'}"
     first = method.conditioning.cycles
     left_out = f" (the first {first} for conditioning)" if first else ""
-    summary = (
-        f"{method.name}: {presses}{left_out}, at most {checked.deepest_mm:.2f} mm deep{share}, "
-        f"about {duration(checked.time_s)}."
-    )
+    depth = f"{presses}{left_out}, at most {checked.deepest_mm:.2f} mm deep{share}"
+    summary = f"{method.name}: {depth if checked.presses else 'no press'}, about {duration(checked.time_s)}."
     standard_air = "Standard laboratory air is required: 23 C and 50 % RH."
     air = [standard_air] if method.conditioning.standard_air else []
     return (summary, *air, *_lines(checked, method.steps, ""))

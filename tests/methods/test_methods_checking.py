@@ -256,3 +256,8 @@ def test_every_step_of_an_example_is_told(path):
 def test_a_rig_without_any_travel_refuses_every_gap():
     none = RigLimits((5.0, 5.0), 300.0, (-20.0, 2000.0), 5000.0, 1000.0, 0.001, 1000.0)
     assert "step 2 return" in refusal(parsed(CONTACT_CHECK, CLEAR), none)
+
+
+def test_a_method_of_contact_checks_alone_is_described_without_a_depth():
+    checked = check_method(read_method(EXAMPLES / "first_motion.yaml"), GENEROUS, BLOCK)
+    assert describe(checked)[0].startswith("first motion: no press, about ")
