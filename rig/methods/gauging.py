@@ -119,9 +119,11 @@ def read_contact(stretch: Stretch, force_n: float, zero_n: GaugedValue | None) -
     """
     if len(stretch) < LEAST_SAMPLES:
         raise InputError("contact check: too few samples of its approach are left")
+    # an approach begins where the platen is farthest before its peak: what came before is another way out
     peak = int(np.argmax(stretch.force_n))
     low = int(np.argmin(stretch.position_mm[: peak + 1]))
     approach = stretch.part(slice(low, peak + 1))
+    # a first guess of the zero finds the contact; the flat part before that then gives the zero itself
     guess_n = zero_n.value if zero_n else float(np.median(approach.force_n[:ZERO_SAMPLES]))
     top_n = float(approach.force_n.max()) - guess_n
     at = int(np.argmax(approach.force_n - guess_n >= min(force_n, 0.95 * top_n)))
@@ -135,6 +137,7 @@ def read_contact(stretch: Stretch, force_n: float, zero_n: GaugedValue | None) -
         raise InputError(f"contact check: reached {float(net_n.max()):.3g} N, expected {force_n:.3g} N")
     at = int(np.argmax(net_n >= min(force_n, float(net_n.max()))))
     position_mm = approach.position_mm
+    # only the rise of this contact: the way without load before it has another slope
     near = (net_n[:at] < CHECK_SHARE * force_n) | (position_mm[:at] < position_mm[at] - CONTACT_CHECK_MM)
     outside = np.flatnonzero(near)
     first = max(int(outside[-1]) + 1 if len(outside) else 0, at - MOST_SAMPLES)
@@ -203,12 +206,14 @@ def _zero(approach: Stretch, at: int) -> GaugedValue | None:
     x_mm = approach.position_mm[:at]
     if len(x_mm) < ZERO_SAMPLES or float(x_mm[-1] - x_mm[0]) < ZERO_WAY_MM:
         return None
+    # a toe region may begin before the force shows it: halve what is far away until both halves agree
     flat_n = approach.force_n[:at][x_mm < (x_mm[0] + x_mm[-1]) / 2]
     while len(flat_n) >= ZERO_SAMPLES:
         half = len(flat_n) // 2
         scatter_n = float(flat_n[:half].std(ddof=1))
         rise_n = float(flat_n[half:].mean() - flat_n[:half].mean())
         if rise_n <= FLAT_WITHIN * max(scatter_n, approach.force_step_n / sqrt(12)) * sqrt(2 / half):
+            # noise below half a step leaves the mean anywhere within that step: uniform, step / sqrt(12)
             undithered_n = approach.force_step_n / sqrt(12) if scatter_n < approach.force_step_n / 2 else 0.0
             return GaugedValue(float(flat_n.mean()), hypot(scatter_n / sqrt(len(flat_n)), undithered_n))
         flat_n = flat_n[:half]
@@ -236,10 +241,12 @@ def _fitted(x: FloatArray, y: FloatArray, at: float, step: float) -> GaugedValue
     if count < 2 or span == 0:
         raise InputError("reading: too few samples around it")
     if count == 2:
+        # two samples have no scatter: the value is taken to lie anywhere between them
         slope = float((y[1] - y[0]) / (x[1] - x[0]))
         value = float(y[0]) + slope * (at - float(x[0]))
         return GaugedValue(value, abs(float(y[1] - y[0])) / sqrt(12) + step / sqrt(12), slope)
     degree = 2 if count >= BOWED_SAMPLES else 1
+    # about the place and over the span, so that the constant is the value there and columns are of like size
     powers = np.vander((x - at) / span, degree + 1, increasing=True)
     fit, _, rank, _ = np.linalg.lstsq(powers, y, rcond=None)
     if rank < degree + 1:
@@ -247,6 +254,8 @@ def _fitted(x: FloatArray, y: FloatArray, at: float, step: float) -> GaugedValue
     left = y - powers @ fit
     free = count - degree - 1
     scatter = sqrt(float(left @ left) / free) if free else abs(float(np.ptp(y)))
+    # variance of the constant: scatter^2 times its element of the inverse normal matrix
     u_fit = scatter * sqrt(float(np.linalg.inv(powers.T @ powers)[0, 0]))
+    # each step that is passed rounds anew, and their errors average out
     steps_passed = max(float(np.ptp(y)) / step, 1.0) if step else 1.0
     return GaugedValue(float(fit[0]), hypot(u_fit, step / sqrt(12 * steps_passed)), float(fit[1]) / span)

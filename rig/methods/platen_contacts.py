@@ -126,6 +126,7 @@ def zero_drifts(readings: Sequence[PlatenReading]) -> list[Drift]:
     apart_s = np.diff([reading.zero_s for reading in readings])
     zeros_n = np.array([reading.level_n for reading in readings])
     slopes = np.diff(zeros_n) / apart_s
+    # a slope is as uncertain as slopes scatter, and no better than the noise of two zeros allows
     noise = sqrt(2) * max(reading.zero_n.u for reading in readings) / float(apart_s.min())
     u = max(float(slopes.std(ddof=1)) if len(slopes) > 1 else 0.0, noise)
     return [Drift(float(slope), u) for slope in (*slopes, slopes[-1])]
@@ -139,7 +140,8 @@ def read_platen_contact(
     Parameters
     ----------
     stretch
-        From the begin of its approach, well before the contact check; what follows may be in it.
+        From the begin of its approach, well before the contact check; what follows may be in it. Without a
+        clock its times are numbers of samples.
     contact_n, top_n
         The small force and the greater one, in N above the force zero.
     averaged
@@ -151,18 +153,15 @@ def read_platen_contact(
         If there is no approach without load, a force was not reached, or the small one drowns in noise.
     """
     drift = drift or Drift()
-    clocked = stretch
-    if len(stretch) and not np.isfinite(stretch.time_s[0]):
-        # the sample's number for time where the source had no clock
-        clocked = replace(stretch, time_s=np.arange(len(stretch), dtype=np.float64))
     if drift.n_per_s:
         # the force zero is kept from moving
-        since_s = clocked.time_s - clocked.time_s[0]
-        clocked = replace(clocked, force_n=clocked.force_n - drift.n_per_s * since_s)
-    zero_n = read_contact(clocked, top_n, None).zero_n
-    peak = int(np.argmax(clocked.force_n))
-    low = int(np.argmin(clocked.position_mm[: peak + 1]))
-    whole = clocked.part(slice(low, peak + 1))
+        since_s = stretch.time_s - stretch.time_s[0]
+        stretch = replace(stretch, force_n=stretch.force_n - drift.n_per_s * since_s)
+    zero_n = read_contact(stretch, top_n, None).zero_n
+    # an approach begins where the platen is farthest before its peak: what came before is another way out
+    peak = int(np.argmax(stretch.force_n))
+    low = int(np.argmin(stretch.position_mm[: peak + 1]))
+    whole = stretch.part(slice(low, peak + 1))
     zero_s, level_n = _before_contact(whole, zero_n.value + contact_n)
     net = replace(whole, force_n=whole.force_n - zero_n.value)
     noise_n = _noise_n(net)
@@ -260,6 +259,7 @@ def _instant(
 ) -> tuple[float, float, float]:
     """Return when the force passes a level, its standard uncertainty, and the rate of force in N/s there."""
     force_n, time_s = net.force_n, net.time_s
+    # as many samples as bring the noise below a share of the level: the first passage of single ones is early
     joined = min(max(ceil((noise_n / (SMOOTH_SHARE * level_n)) ** 2), 1), MOST_JOINED)
     smooth_n = _joined(force_n[: stop + 1], joined)
     near = int(np.argmax(smooth_n >= min(level_n, float(smooth_n.max()))))

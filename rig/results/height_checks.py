@@ -152,8 +152,13 @@ def _whole(
     if not whole:
         raise InputError(f"{name}: holds no samples")
     signals = Signals.concatenate(whole)
+    time_s = signals.time_s
+    if not np.isfinite(time_s[0]):
+        # without a clock the number of a sample stands for its time, over the whole recording: how the force
+        # zero drifts from one contact check to the next is told from times that go on
+        time_s = np.arange(len(signals), dtype=np.float64)
     stretch = Stretch(
-        signals.time_s,
+        time_s,
         signals.position_mm,
         signals.force_n,
         signals.force_resolution_n,
