@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import numpy as np
 
-from rig.conformance.evidence import since_s
+from rig.conformance.evidence import times_s
 from rig.conformance.exceptions import NotApplicableError, UnreadyError, require
-from rig.conformance.stand import Stand, result_words
-from rig.conformance.verdicts import Check
+from rig.conformance.stand import Stand
+from rig.conformance.verdicts import CheckGroup
 from rig.reader import complaint_about
 from rig.samples import Status
 from rig.wire import (
@@ -16,12 +16,11 @@ from rig.wire import (
     Capability,
     Describe,
     Limits,
-    Reply,
     ReplyResult,
     StreamAt,
 )
 
-_GROUP = "abilities"
+CHECKS = CheckGroup("abilities")
 
 ODD_MHZ = (700, 4_300)
 """Rates that no whole number of hertz is near to."""
@@ -46,24 +45,34 @@ def told(stand: Stand) -> Abilities:
     return found[-1]
 
 
+def refuses_channel(stand: Stand, absent: int) -> None:
+    """Check that a channel which is not there is a bad argument."""
+    absent_one = Describe(stand.talk.next_id(), absent)
+    stand.refuses(absent_one, ReplyResult.BAD_ARGUMENT, f"channel {absent}, which it does not have")
+
+
+@CHECKS.add(
+    "abilities-answer",
+    "The answer to describe",
+    "A device with capability 6 answers describe with an abilities message, then with the reply.",
+    "an abilities message, then a reply with result 0",
+    "A host that wants to compare it with the rig file asks five times and gives up.",
+)
 def _answers(stand: Stand) -> str:
     if Capability.DESCRIBES not in stand.known.capabilities:
         raise NotApplicableError("it does not say what it can do (capability 6 is not set)")
-    reply = stand.talk.ask(Describe(stand.talk.next_id()))
-    require(reply is not None, "no reply")
-    assert reply is not None
-    require(reply.result == ReplyResult.ACCEPTED, f"answered {result_words(reply.result)}")
-    kinds = [type(message) for message in stand.talk.messages() if isinstance(message, Abilities | Reply)]
-    require(Abilities in kinds, "a reply, but no abilities message")
-    require(kinds.index(Abilities) < kinds.index(Reply), "the reply came before the abilities")
-    absent = told(stand).channels + 1
-    none = stand.talk.ask(Describe(stand.talk.next_id(), absent))
-    words = "no reply" if none is None else result_words(none.result)
-    refused = none is not None and none.result == ReplyResult.BAD_ARGUMENT
-    require(refused, f"channel {absent}, which it does not have: {words}")
+    stand.answers_with(Describe(stand.talk.next_id()), Abilities, "describe")
+    refuses_channel(stand, told(stand).channels + 1)
     return "an abilities message, then the reply"
 
 
+@CHECKS.add(
+    "abilities-possible",
+    "What it says it can do",
+    "Ranges begin with their lower end, limits lie within the full scale, a drive has a speed.",
+    "numbers that a press can have, and that fit the identity",
+    "The host refuses the device, or computes stops from numbers that are not true.",
+)
 def _possible(stand: Stand) -> str:
     said = told(stand)
     complaint = complaint_about(said, stand.known.capabilities)
@@ -80,6 +89,13 @@ def _possible(stand: Stand) -> str:
     )
 
 
+@CHECKS.add(
+    "abilities-rates",
+    "The slowest and the fastest stream",
+    "It grants the streams that it says it can send, and grants the slowest where it is asked for less.",
+    "the rate asked for, to 1 %",
+    "A recording over days fills the disk, or a fast one is slower than its file says.",
+)
 def _rates(stand: Stand) -> str:
     said = told(stand)
     accepts = Accepts.BLOCKS if Capability.BLOCKS in stand.known.capabilities else Accepts.SAMPLES
@@ -92,10 +108,17 @@ def _rates(stand: Stand) -> str:
         # to the nearest tick of its timer, and to a whole number of mHz
         require(abs(granted - wanted) <= max(1, wanted // 100), words)
         found.append(words)
-    stand.must(StreamAt(stand.talk.next_id(), 0), "stop the stream")
+    stand.stop_stream()
     return "; ".join(found)
 
 
+@CHECKS.add(
+    "abilities-conversions",
+    "How often the force is new",
+    "It states how often the force is new.",
+    f"within {100 * CONVERSIONS_TOLERANCE:g} % of the samples with status bit 6",
+    "The host computes how late a force trip may be from a wrong number.",
+)
 def _conversions(stand: Stand) -> str:
     said = told(stand)
     if not said.conversions_mhz:
@@ -108,16 +131,22 @@ def _conversions(stand: Stand) -> str:
         raise NotApplicableError(f"it states that the force is new only {told_hz:g} times a second")
     block = stand.collect(listen_s)
     fresh = (block.status & Status.FRESH_FORCE) > 0
-    if block.time_us is None or fresh.sum() < ENOUGH_FRESH / 2:
+    if fresh.sum() < ENOUGH_FRESH / 2:
         raise UnreadyError(f"{int(fresh.sum())} new forces came in {listen_s:g} s")
-    times_s = since_s(block.time_us[fresh], int(block.time_us[fresh][0]), stand.time_modulus_us)
     # the median: some may have been lost on the line
-    found_hz = 1 / float(np.median(np.diff(times_s)))
+    found_hz = 1 / float(np.median(np.diff(times_s(stand, block)[fresh])))
     words = f"{found_hz:.4g} new forces a second, {told_hz:g} stated"
     require(abs(found_hz / told_hz - 1) <= CONVERSIONS_TOLERANCE, words)
     return words
 
 
+@CHECKS.add(
+    "abilities-limits",
+    "The limits that it says are built in",
+    "It takes the limits that it says are built in, and refuses each that is a count wider.",
+    "result 0, and result 6 one count beyond",
+    "A rig file that was checked against it is refused all the same, or goes farther than was meant.",
+)
 def _limits(stand: Stand) -> str:
     said = told(stand)
     if not stand.drives:
@@ -129,66 +158,9 @@ def _limits(stand: Stand) -> str:
             wider[place] += 1 if place % 2 else -1
             if abs(wider[place]) >= 2**31:
                 continue
-            reply = stand.talk.ask(Limits(stand.talk.next_id(), *wider))
-            require(
-                reply is not None and reply.result == ReplyResult.OUTSIDE_LIMITS,
-                f"a {name} of {wider[place]}, one count beyond what it says: "
-                + ("no reply" if reply is None else result_words(reply.result)),
-            )
-        reply = stand.talk.ask(Limits(stand.talk.next_id(), *whole))
-        words = "no reply" if reply is None else result_words(reply.result)
-        require(
-            reply is not None and reply.result == ReplyResult.ACCEPTED, f"the limits that it says: {words}"
-        )
+            beyond = f"a {name} of {wider[place]}, one count beyond what it says"
+            stand.refuses(Limits(stand.talk.next_id(), *wider), ReplyResult.OUTSIDE_LIMITS, beyond)
+        stand.accepts(Limits(stand.talk.next_id(), *whole), "the limits that it says")
     finally:
         stand.set_limits()
     return f"force {whole[0]} to {whole[1]}, position {whole[2]} to {whole[3]}; one count more is refused"
-
-
-CHECKS = (
-    Check(
-        "abilities-answer",
-        _GROUP,
-        "The answer to describe",
-        "A device with capability 6 answers describe with an abilities message, then with the reply.",
-        "an abilities message, then a reply with result 0",
-        "A host that wants to compare it with the rig file asks five times and gives up.",
-        _answers,
-    ),
-    Check(
-        "abilities-possible",
-        _GROUP,
-        "What it says it can do",
-        "Ranges begin with their lower end, limits lie within the full scale, a drive has a speed.",
-        "numbers that a press can have, and that fit the identity",
-        "The host refuses the device, or computes stops from numbers that are not true.",
-        _possible,
-    ),
-    Check(
-        "abilities-rates",
-        _GROUP,
-        "The slowest and the fastest stream",
-        "It grants the streams that it says it can send, and grants the slowest where it is asked for less.",
-        "the rate asked for, to 1 %",
-        "A recording over days fills the disk, or a fast one is slower than its file says.",
-        _rates,
-    ),
-    Check(
-        "abilities-conversions",
-        _GROUP,
-        "How often the force is new",
-        "It states how often the force is new.",
-        f"within {100 * CONVERSIONS_TOLERANCE:g} % of the samples with status bit 6",
-        "The host computes how late a force trip may be from a wrong number.",
-        _conversions,
-    ),
-    Check(
-        "abilities-limits",
-        _GROUP,
-        "The limits that it says are built in",
-        "It takes the limits that it says are built in, and refuses each that is a count wider.",
-        "result 0, and result 6 one count beyond",
-        "A rig file that was checked against it is refused all the same, or goes farther than was meant.",
-        _limits,
-    ),
-)

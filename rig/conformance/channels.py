@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from rig.conformance.abilities import told
+from rig.conformance.abilities import refuses_channel, told
 from rig.conformance.exceptions import NotApplicableError, UnreadyError, require
-from rig.conformance.stand import Stand, result_words
-from rig.conformance.verdicts import Check
+from rig.conformance.stand import Stand
+from rig.conformance.verdicts import CheckGroup
 from rig.reader import complaint_about_channel
-from rig.wire import Accepts, Channel, Describe, Readings, ReplyResult, StreamAt
+from rig.wire import Accepts, Channel, Describe, Readings, StreamAt
 
-_GROUP = "channels"
+CHECKS = CheckGroup("channels")
 
 LISTEN_S = 2.0
 """Readings come ten times a second or so; slower than one a second no cycle would have its own."""
@@ -22,6 +22,13 @@ def _count(stand: Stand) -> int:
     return count
 
 
+@CHECKS.add(
+    "channels-described",
+    "What it says of its channels",
+    "Each channel has a name of its own, a unit and a scale; there are three further forces at most.",
+    "a channel message for each, and result 2 for one that is not there",
+    "The host refuses the device, or a temperature is recorded under a wrong name.",
+)
 def _described(stand: Stand) -> str:
     found: list[Channel] = []
     count = _count(stand)
@@ -35,13 +42,17 @@ def _described(stand: Stand) -> str:
         complaint = complaint_about_channel(channels[-1], found)
         require(complaint is None, complaint or "")
         found.append(channels[-1])
-    reply = stand.talk.ask(Describe(stand.talk.next_id(), count + 1))
-    words = "no reply" if reply is None else result_words(reply.result)
-    refused = reply is not None and reply.result == ReplyResult.BAD_ARGUMENT
-    require(refused, f"channel {count + 1}, which it does not have: {words}")
+    refuses_channel(stand, count + 1)
     return ", ".join(channel.name for channel in found)
 
 
+@CHECKS.add(
+    "channels-read",
+    "Readings of its channels",
+    "Readings of all channels come to a host that asks for them, and to no other.",
+    "one a second at least; none unasked",
+    "A cycle has no temperature, or older programs count every reading as damage.",
+)
 def _readings(stand: Stand) -> str:
     count = _count(stand)
     heard = {}
@@ -58,25 +69,3 @@ def _readings(stand: Stand) -> str:
     require(numbers == set(range(1, count + 1)), f"of {count} channels it sends number {sorted(numbers)}")
     require(not unwanted, f"{len(unwanted)} readings to a host that did not ask for them")
     return f"{len(wanted)} readings of {count} channels in {LISTEN_S:g} s; none unasked"
-
-
-CHECKS = (
-    Check(
-        "channels-described",
-        _GROUP,
-        "What it says of its channels",
-        "Each channel has a name of its own, a unit and a scale; there are three further forces at most.",
-        "a channel message for each, and result 2 for one that is not there",
-        "The host refuses the device, or a temperature is recorded under a wrong name.",
-        _described,
-    ),
-    Check(
-        "channels-read",
-        _GROUP,
-        "Readings of its channels",
-        "Readings of all channels come to a host that asks for them, and to no other.",
-        "one a second at least; none unasked",
-        "A cycle has no temperature, or older programs count every reading as damage.",
-        _readings,
-    ),
-)

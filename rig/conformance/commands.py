@@ -5,11 +5,11 @@ from __future__ import annotations
 import numpy as np
 from cobs import cobs
 
-from rig.conformance.dialogue import ATTEMPTS, REPLY_S
-from rig.conformance.evidence import seen, since_s
-from rig.conformance.exceptions import NotApplicableError, UnreadyError, require
-from rig.conformance.stand import Stand, result_words
-from rig.conformance.verdicts import Check
+from rig.conformance.dialogue import ATTEMPTS, REPLY_S, bare_frame, payload_of
+from rig.conformance.evidence import SEQ_MODULUS, seen, times_s
+from rig.conformance.exceptions import BrokenRuleError, NotApplicableError, UnreadyError, require
+from rig.conformance.stand import Stand, accepted, replied, result_words
+from rig.conformance.verdicts import CheckGroup
 from rig.wire import (
     AskState,
     ClearStop,
@@ -20,7 +20,6 @@ from rig.wire import (
     Identify,
     Limits,
     MoveTo,
-    Reply,
     ReplyResult,
     State,
     StateFlag,
@@ -29,7 +28,7 @@ from rig.wire import (
     seal,
 )
 
-_GROUP = "commands"
+CHECKS = CheckGroup("commands")
 
 UNKNOWN_KINDS = (0x5F, 0x7F, 0xC0, 0xFF)
 """The third is identify with its highest bit set."""
@@ -37,7 +36,7 @@ UNKNOWN_KINDS = (0x5F, 0x7F, 0xC0, 0xFF)
 LOWEST, HIGHEST = -(2**31), 2**31 - 1
 STREAM_KIND, IDENTIFY_KIND, STATE_KIND = 0x41, 0x40, 0x4C
 LAST_ID = 2**16
-EXTRA = (1, 2, 3)
+EXTRA = b"\x01\x02\x03"
 """Bytes behind a body; the first, behind a stream, says that blocks are read, as a later host may."""
 
 LONGEST_PAYLOAD = 64
@@ -51,58 +50,96 @@ BURST_S = 1.0
 FEW, SOME = 2, 10
 """Samples that may go unnoticed; frames that may be dropped for another reason."""
 
-SEQ_MODULUS = 2**16
 ALMOST_A_PERIOD = 0.2
 """A step that is longer than its numbers by a period less this holds a sample without a number."""
 
 
-def needs_drive(stand: Stand) -> None:
-    """Refuse a check that only makes sense with a drive."""
-    if not stand.drives:
-        raise NotApplicableError("it has no drive")
+@CHECKS.add(
+    "commands-whole",
+    "Commands with zeros in them, and the longest one",
+    "Consistent overhead byte stuffing carries every byte value at every place.",
+    "each is answered",
+    "One command in a hundred is lost without a visible reason; it may be a halt.",
+)
+def _whole(stand: Stand) -> str:
+    """Zeros wherever a frame can have them: in the request id, in either byte of the checksum, at the end."""
+    asked = 0
+    zeros: set[str] = set()
+    for request in range(1, LAST_ID):
+        sealed = cobs.decode(bare_frame(STATE_KIND, request)[:-1])
+        kinds = {f"byte {place}" for place, byte in enumerate(sealed) if not byte}
+        if len(kinds) > 1:
+            kinds.add("two at once")
+        if kinds <= zeros:
+            continue
+        zeros |= kinds
+        asked += 1
+        # twice, since a byte may be lost on a real line
+        reply = stand.talk.ask(AskState(request), attempts=2)
+        require(reply is not None, f"a command with a zero in {' and '.join(sorted(kinds))} was not answered")
+    request = stand.talk.next_id()
+    longest = bare_frame(STATE_KIND, request, bytes(range(1, LONGEST_PAYLOAD - 2)))
+    words = f"a command of {LONGEST_PAYLOAD} bytes, the most that there are"
+    replied(stand.talk.ask_bytes(longest, request), words)
+    return f"{asked} commands with zeros at all places, and one of {LONGEST_PAYLOAD} bytes: answered"
 
 
+@CHECKS.add(
+    "unknown-command",
+    "Unknown commands",
+    "An unknown command is answered with result 1.",
+    "result 1",
+    "A host newer than the firmware waits a second at each new command, then reports a dead device.",
+)
 def _unknown(stand: Stand) -> str:
     found = []
     for kind in UNKNOWN_KINDS:
         request = stand.talk.next_id()
-        reply = stand.talk.ask_bytes(seal(bytes([kind]) + request.to_bytes(2, "little")), request)
-        require(reply is not None, f"no reply to command {kind:#04x}")
-        assert reply is not None
+        reply = replied(stand.talk.ask_bytes(bare_frame(kind, request), request), f"command {kind:#04x}")
         words = f"command {kind:#04x}: {result_words(reply.result)}"
         require(reply.result == ReplyResult.UNKNOWN_COMMAND, words)
         found.append(words)
     return "; ".join(found)
 
 
+@CHECKS.add(
+    "state-answer",
+    "The answer to state",
+    "State is answered with a state message, then with the reply.",
+    "a state message, then a reply with result 0",
+    "Limits cannot be read back, so it is never armed.",
+)
 def _state(stand: Stand) -> str:
-    request = stand.talk.next_id()
-    reply = stand.talk.ask(AskState(request))
-    require(reply is not None, "no reply")
-    kinds = [type(message) for message in stand.talk.messages() if isinstance(message, State | Reply)]
-    require(State in kinds, "a reply, but no state message")
-    require(kinds.index(State) < kinds.index(Reply), "the reply came before the state")
+    stand.answers_with(AskState(stand.talk.next_id()), State, "state")
     return "a state message, then the reply"
 
 
+@CHECKS.add(
+    "drive-commands",
+    "Disarm, halt and clear stop at rest",
+    "Every command but the heartbeat is answered; at rest these three are accepted.",
+    "result 0; without a drive, a refusal",
+    "A program cannot make sure on exit that the press is safe.",
+)
 def _drive_commands(stand: Stand) -> str:
     talk = stand.talk
     if not stand.drives:
-        refused = talk.ask(Halt(talk.next_id()))
-        require(refused is not None, "no reply to halt")
-        assert refused is not None
+        refused = stand.answers(Halt(talk.next_id()), "halt")
         require(refused.result != ReplyResult.ACCEPTED, "halt was accepted by a device without a drive")
         return f"no drive; halt: {result_words(refused.result)}"
     commands: tuple[Command, ...] = (Disarm(talk.next_id()), Halt(talk.next_id()), ClearStop(talk.next_id()))
     for command in commands:
-        name = type(command).__name__.lower()
-        reply = talk.ask(command)
-        require(reply is not None, f"no reply to {name}")
-        assert reply is not None
-        require(reply.result == ReplyResult.ACCEPTED, f"{name} was answered {result_words(reply.result)}")
+        stand.accepts(command, type(command).__name__.lower())
     return "disarm, halt and clear stop: accepted"
 
 
+@CHECKS.add(
+    "heartbeat-unanswered",
+    "Heartbeats",
+    "A heartbeat has no reply.",
+    "no reply",
+    "Ten replies a second take bandwidth from the samples.",
+)
 def _beats(stand: Stand) -> str:
     request = stand.talk.next_id()
     stand.talk.send(Heartbeat(request))
@@ -111,6 +148,13 @@ def _beats(stand: Stand) -> str:
     return "no reply"
 
 
+@CHECKS.add(
+    "one-reply",
+    "Number of replies",
+    "Each command is answered once.",
+    "one reply",
+    "A second reply may be taken for the answer to the next command.",
+)
 def _once(stand: Stand) -> str:
     for _ in range(2):
         request = stand.talk.next_id()
@@ -121,60 +165,84 @@ def _once(stand: Stand) -> str:
     return "one reply to each command"
 
 
+def needs_drive(stand: Stand) -> None:
+    """Refuse a check that only makes sense with a drive."""
+    if not stand.drives:
+        raise NotApplicableError("it has no drive")
+
+
+@CHECKS.add(
+    "repeated-request",
+    "A repeated request id",
+    "A command with the last request id gets the same reply again and is not carried out twice.",
+    "the same reply, carried out once",
+    "On a noisy line a motion is begun twice, or a cycle is counted twice.",
+)
 def _repeated(stand: Stand) -> str:
     needs_drive(stand)
     talk, bounds = stand.talk, stand.bounds
-    request = talk.next_id()
     edges = bounds.min_force, bounds.max_force, bounds.min_position
-    first = Limits(request, *edges, bounds.max_position)
-    stand.must(first, "set the limits")
-    talk.send(Limits(request, *edges, bounds.max_position - 1))
-    talk.listen(REPLY_S)
-    replies = talk.replies_to(request)
-    require(len(replies) >= 2, "no second reply under the same request id")
-    require(replies[0] == replies[1], f"first {replies[0]}, then {replies[1]}")
-    kept = stand.state().max_position
-    require(kept == bounds.max_position, "the command was carried out a second time")
-    _repeated_value(stand)
-    _repeated_behind_a_heartbeat(stand)
-    return "the same reply, carried out once, behind a heartbeat too"
-
-
-def _repeated_value(stand: Stand) -> None:
-    talk = stand.talk
+    # heartbeats go on while a lost reply is asked for again: they are not the command before
+    for between in ("", " with a heartbeat in between"):
+        request = talk.next_id()
+        stand.must(Limits(request, *edges, bounds.max_position), "set the limits")
+        if between:
+            talk.send(Heartbeat(talk.next_id()))
+        talk.send(Limits(request, *edges, bounds.max_position - 1))
+        talk.listen(REPLY_S)
+        replies = talk.replies_to(request)
+        require(len(replies) >= 2, f"no second reply under the same request id{between}")
+        require(replies[0] == replies[1], f"first {replies[0]}, then {replies[1]}{between}")
+        kept = stand.state().max_position
+        require(kept == bounds.max_position, f"the command was carried out a second time{between}")
     request = talk.next_id()
     for _ in range(2):
         talk.send(StreamAt(request, stand.known.rate_mhz))
         talk.listen(REPLY_S)
     values = [reply.value for reply in talk.replies_to(request)]
-    stand.must(StreamAt(talk.next_id(), 0), "stop the stream")
+    stand.stop_stream()
     require(len(values) >= 2, "no second reply to stream under the same request id")
     require(values[0] == values[1], f"stream granted {values[0]} mHz, its repetition says {values[1]} mHz")
+    return "the same reply, carried out once, behind a heartbeat too"
 
 
-def _repeated_behind_a_heartbeat(stand: Stand) -> None:
-    """Heartbeats go on while a lost reply is asked for again: they are not the command before."""
-    talk, bounds = stand.talk, stand.bounds
-    request = talk.next_id()
-    edges = bounds.min_force, bounds.max_force, bounds.min_position
-    stand.must(Limits(request, *edges, bounds.max_position), "set the limits")
-    talk.send(Heartbeat(talk.next_id()))
-    talk.send(Limits(request, *edges, bounds.max_position - 1))
-    talk.listen(REPLY_S)
-    kept = stand.state().max_position
-    require(kept == bounds.max_position, "with a heartbeat in between the command was carried out again")
+@CHECKS.add(
+    "commands-at-once",
+    "Commands without a pause between them",
+    "Every command but the heartbeat is answered, once.",
+    "a reply to each of three that come at once",
+    "A halt right behind a heartbeat or another command is lost.",
+)
+def _at_once(stand: Stand) -> str:
+    """Send commands without a pause between them, as a heartbeat and an order are."""
+    talk = stand.talk
+    stand.stop_stream()
+    talk.drain()
+    for attempt in range(ATTEMPTS):
+        first, second, beat, last = (talk.next_id() for _ in range(4))
+        talk.send_together(AskState(first), Identify(second), Heartbeat(beat), AskState(last))
+        answered = [first, second, last]
+        came = talk.until(lambda: all(talk.reply_to(each) for each in answered), REPLY_S)  # noqa: B023
+        if came or attempt == ATTEMPTS - 1:
+            break
+    missing = sum(talk.reply_to(each) is None for each in answered)
+    require(missing == 0, f"{missing} of 3 commands that were sent at once were not answered")
+    return "three commands and a heartbeat at once: answered"
 
 
+@CHECKS.add(
+    "request-ids",
+    "Request ids that agree in part",
+    "Request ids have 16 bits, 1 to 65535; only the same id as the last one is a repetition.",
+    "each is carried out",
+    "A command, perhaps a halt, is taken for a repetition and answered without being carried out.",
+)
 def _like_ids(stand: Stand) -> str:
     """See that two ids which differ in any bit are two commands."""
     talk = stand.talk
     for request in LIKE_IDS:
         before = len(talk.heard)
-        reply = talk.ask(AskState(request))
-        require(reply is not None, f"no reply to request {request}")
-        assert reply is not None
-        words = f"state with request id {request} ({request:#06x}) was answered {result_words(reply.result)}"
-        require(reply.result == ReplyResult.ACCEPTED, words)
+        stand.accepts(AskState(request), f"state with request id {request} ({request:#06x})")
         carried_out = any(isinstance(each.message, State) for each in talk.heard[before:])
         require(carried_out, f"request id {request} ({request:#06x}) was taken for a repetition")
     one, other = talk.next_id(), talk.next_id()
@@ -187,29 +255,14 @@ def _like_ids(stand: Stand) -> str:
     return f"{len(LIKE_IDS)} ids that agree in part, and the last but one: each carried out"
 
 
-def _at_once(stand: Stand) -> str:
-    """Send commands without a pause between them, as a heartbeat and an order are."""
-    talk = stand.talk
-    stand.must(StreamAt(talk.next_id(), 0), "stop the stream")
-    talk.drain()
-    for attempt in range(ATTEMPTS):
-        requests = [talk.next_id() for _ in range(4)]
-        commands = (
-            AskState(requests[0]),
-            Identify(requests[1]),
-            Heartbeat(requests[2]),
-            AskState(requests[3]),
-        )
-        talk.send_bytes(b"".join(b"\x00" + encode_frame(command) for command in commands))
-        answered = [requests[0], requests[1], requests[3]]
-        came = talk.until(lambda: all(talk.reply_to(each) for each in answered), REPLY_S)  # noqa: B023
-        if came or attempt == ATTEMPTS - 1:
-            break
-    missing = sum(talk.reply_to(each) is None for each in answered)
-    require(missing == 0, f"{missing} of 3 commands that were sent at once were not answered")
-    return "three commands and a heartbeat at once: answered"
-
-
+@CHECKS.add(
+    "losses-counted",
+    "Answers beside the fastest stream",
+    "Samples are taken on time whatever is asked for; a frame that finds no room is dropped whole, "
+    "numbered and counted.",
+    "the numbers that are missing are the frames dropped",
+    "Samples and trips wait behind an answer, or a loss goes unnoticed.",
+)
 def _answers_beside_samples(stand: Stand) -> str:
     """Ask for much while samples come as fast as they can: what is lost is numbered and counted."""
     talk, found = stand.talk, []
@@ -223,7 +276,7 @@ def _answers_beside_samples(stand: Stand) -> str:
         talk.listen(0.1)
         begun = len(talk.heard)
         if count == BURST:
-            talk.send_bytes(b"".join(b"\x00" + encode_frame(AskState(talk.next_id())) for _ in range(BURST)))
+            talk.send_together(*(AskState(talk.next_id()) for _ in range(BURST)))
         else:
             for _ in range(count):
                 stand.must(Identify(talk.next_id()), "identify")
@@ -234,10 +287,9 @@ def _answers_beside_samples(stand: Stand) -> str:
         block = seen(stand)
         if block.seq is None or len(block) < 2:
             raise UnreadyError("too few samples came")
-        assert block.time_us is not None
         steps = np.diff(block.seq) % SEQ_MODULUS
         missing = int((steps - 1).sum())
-        took_s = np.diff(since_s(block.time_us, int(block.time_us[0]), stand.time_modulus_us))
+        took_s = np.diff(times_s(stand, block))
         # by its own clock, so that neither the line nor a clock that is off counts; in single steps, since
         # a sample may bear the time of a conversion half a period beside it
         over = took_s * (steps.sum() / took_s.sum()) - steps
@@ -254,6 +306,13 @@ def _answers_beside_samples(stand: Stand) -> str:
     return "; ".join(found)
 
 
+@CHECKS.add(
+    "longer-body",
+    "A command with extra bytes",
+    "A body longer than listed is accepted, its extra bytes ignored.",
+    "result 0",
+    "It cannot be used with later versions of the host.",
+)
 def _longer(stand: Stand) -> str:
     """Send each command that moves nothing with three bytes more than there are."""
     talk, bounds = stand.talk, stand.bounds if stand.drives and stand.may_move else None
@@ -263,329 +322,147 @@ def _longer(stand: Stand) -> str:
         StreamAt(talk.next_id(), 0),
     ]
     if bounds is not None:
-        low = min(bounds.min_position, bounds.base)
-        edges = bounds.min_force, bounds.max_force, low, bounds.max_position
-        commands += [Limits(talk.next_id(), *edges), Disarm(talk.next_id()), Halt(talk.next_id())]
+        commands += [Limits(talk.next_id(), *bounds.edges), Disarm(talk.next_id()), Halt(talk.next_id())]
     for command in commands:
-        payload = cobs.decode(encode_frame(command)[:-1])[:-2] + bytes(EXTRA)
-        reply = talk.ask_bytes(seal(payload), command.request)
-        name = type(command).__name__.lower()
-        require(reply is not None, f"no reply to {name} with {len(EXTRA)} bytes more")
-        assert reply is not None
-        words = f"{name} with {len(EXTRA)} bytes more was answered {result_words(reply.result)}"
+        what = f"{type(command).__name__.lower()} with {len(EXTRA)} bytes more"
+        reply = replied(talk.ask_bytes(seal(payload_of(command) + EXTRA), command.request), what)
         # some answer a halt of what is not armed so
-        idle = isinstance(command, Halt) and reply.result == ReplyResult.NOT_ARMED
-        require(idle or reply.result == ReplyResult.ACCEPTED, words)
+        if not (isinstance(command, Halt) and reply.result == ReplyResult.NOT_ARMED):
+            accepted(reply, what)
     if bounds is not None:
         move = MoveTo(talk.next_id(), bounds.base, bounds.speed)
-        reply = talk.ask_bytes(
-            seal(cobs.decode(encode_frame(move)[:-1])[:-2] + bytes(EXTRA)), move.request, attempts=1
-        )
-        words = "no reply" if reply is None else result_words(reply.result)
+        what = f"a motion with {len(EXTRA)} bytes more, while disarmed,"
+        reply = replied(talk.ask_bytes(seal(payload_of(move) + EXTRA), move.request, attempts=1), what)
         misread = ReplyResult.UNKNOWN_COMMAND, ReplyResult.BAD_ARGUMENT, ReplyResult.ACCEPTED
-        require(
-            reply is not None and reply.result not in misread,
-            f"a motion with {len(EXTRA)} bytes more, while disarmed, was answered {words}",
-        )
+        require(reply.result not in misread, f"{what} was answered {result_words(reply.result)}")
     return "the extra bytes were ignored"
 
 
+def _still_kept(stand: Stand, refused: str) -> None:
+    """See that limits which were refused have changed nothing of those of the rig."""
+    sent, kept = stand.bounds.edges, stand.limits_kept()
+    require(kept == sent, f"{refused} were refused, and changed the limits from {sent} to {kept}")
+
+
+@CHECKS.add(
+    "shorter-body",
+    "A command that is too short",
+    "A body shorter than listed is damage.",
+    "not obeyed",
+    "It acts on bytes that were not sent.",
+)
 def _shorter(stand: Stand) -> str:
-    stand.must(StreamAt(stand.talk.next_id(), 0), "stop the stream")
-    stand.talk.drain()
-    request = stand.talk.next_id()
-    stand.talk.send_bytes(b"\x00" + seal(bytes([STREAM_KIND]) + request.to_bytes(2, "little") + b"\x01"))
-    stand.talk.listen(REPLY_S)
-    reply = stand.talk.reply_to(request)
-    require(
-        reply is None or reply.result != ReplyResult.ACCEPTED,
-        "a stream command of half its length was obeyed",
-    )
+    stand.stop_stream()
+    talk, request = stand.talk, stand.talk.next_id()
+    talk.drain()
+    talk.send_bytes(b"\x00" + bare_frame(STREAM_KIND, request, b"\x01"))
+    talk.listen(REPLY_S)
+    reply = talk.reply_to(request)
+    obeyed = reply is not None and reply.result == ReplyResult.ACCEPTED
+    require(not obeyed, "a stream command of half its length was obeyed")
     if stand.drives and stand.may_move:
-        _shorter_limits(stand)
+        stand.set_limits()
+        edges = stand.bounds.edges
+        command = Limits(talk.next_id(), *edges[:3], edges[3] - 1)
+        talk.send_bytes(b"\x00" + seal(payload_of(command)[:-1]))
+        talk.listen(REPLY_S)
+        _still_kept(stand, "limits that lack their last byte")
     return "not obeyed"
 
 
-def _shorter_limits(stand: Stand) -> None:
-    """Send limits that lack their last byte."""
-    bounds, talk = stand.bounds, stand.talk
-    stand.set_limits()
-    edges = bounds.min_force, bounds.max_force, min(bounds.min_position, bounds.base)
-    command = Limits(talk.next_id(), *edges, bounds.max_position - 1)
-    talk.send_bytes(b"\x00" + seal(cobs.decode(encode_frame(command)[:-1])[:-3]))
-    talk.listen(REPLY_S)
-    _still_kept(stand, "limits that lack their last byte")
+@CHECKS.add(
+    "empty-frames",
+    "Empty frames",
+    "Two 0x00 in a row are an empty frame, which is ignored.",
+    "the command after them is answered",
+    "Hosts send one 0x00 before each command; every command is lost.",
+)
+def _after_zero(stand: Stand) -> str:
+    """A receiver is in step after a 0x00, and empty frames mean nothing."""
+    request = stand.talk.next_id()
+    behind = b"\x00" * 20 + encode_frame(Identify(request))
+    replied(stand.talk.ask_bytes(behind, request), "a command behind empty frames")
+    return "answered behind 21 empty frames"
 
 
+@CHECKS.add(
+    "limits-kept",
+    "Limits, read back",
+    "The device keeps the trip limits that it is sent, and its state shows them.",
+    "the same four numbers, and flag 2",
+    "It is never armed, because its limits are unknown.",
+)
 def _limits_kept(stand: Stand) -> str:
     needs_drive(stand)
     bounds = stand.bounds
     sent = (bounds.min_force + 1, bounds.max_force - 1, bounds.min_position + 1, bounds.max_position - 1)
     stand.must(Limits(stand.talk.next_id(), *sent), "set the limits")
-    state = stand.state()
-    kept = state.min_force, state.max_force, state.min_position, state.max_position
-    require(kept == sent, f"sent {sent}, kept {kept}")
-    require(StateFlag.LIMITS_SET in state.flags, "kept, but flag 2 (limits set) is clear")
-    stand.must(Disarm(stand.talk.next_id()), "disarm")
-    after = stand.state()
-    kept = after.min_force, after.max_force, after.min_position, after.max_position
-    require(
-        kept == sent and StateFlag.LIMITS_SET in after.flags, f"sent {sent}, after disarm {kept} are left"
-    )
-    low = min(bounds.min_position, bounds.base)
-    wider = Limits(stand.talk.next_id(), bounds.min_force, bounds.max_force, low, bounds.max_position)
-    reply = stand.talk.ask(wider)
-    words = "no reply" if reply is None else result_words(reply.result)
-    again = reply is not None and reply.result == ReplyResult.ACCEPTED
-    require(again, f"narrow limits were widened again, within those built in: {words}")
+    for when in ("", ", after disarm"):
+        kept = stand.limits_kept()
+        require(kept == sent, f"sent {sent}, kept {kept}{when}")
+        require(StateFlag.LIMITS_SET in stand.state().flags, f"kept, but flag 2 (limits set) is clear{when}")
+        stand.disarm()
+    wider = Limits(stand.talk.next_id(), *bounds.edges)
+    stand.accepts(wider, "widening narrow limits again, within those built in,")
     return f"{sent[0]} to {sent[1]} force counts, {sent[2]} to {sent[3]} position counts"
 
 
+@CHECKS.add(
+    "limits-mixed-up",
+    "Limits in the wrong order",
+    "A lower limit above the upper one is a bad argument, result 2.",
+    "result 2",
+    "It trips at once or never, depending on the firmware.",
+)
 def _limits_mixed(stand: Stand) -> str:
     needs_drive(stand)
-    bounds = stand.bounds
+    least, greatest, low, high = stand.bounds.edges
     stand.set_limits()
-    swapped = Limits(stand.talk.next_id(), bounds.max_force, bounds.min_force, 0, bounds.max_position)
-    said = stand.refuses(swapped, ReplyResult.BAD_ARGUMENT, "a lower force limit above the upper one")
-    _still_kept(stand, "limits in the wrong order")
-    talk = stand.talk
-    turned = Limits(
-        talk.next_id(), bounds.min_force, bounds.max_force, bounds.max_position, bounds.min_position
-    )
-    place = "a lower position limit above the upper one"
-    said = f"{said}; {stand.refuses(turned, ReplyResult.BAD_ARGUMENT, place)}"
-    _still_kept(stand, "limits in the wrong order")
-    return said
-
-
-def _still_kept(stand: Stand, refused: str) -> None:
-    """See that limits which were refused have changed nothing of those of the rig."""
-    bounds, state = stand.bounds, stand.state()
-    kept = state.min_force, state.max_force, state.min_position, state.max_position
-    low = min(bounds.min_position, bounds.base)
-    sent = bounds.min_force, bounds.max_force, low, bounds.max_position
-    require(kept == sent, f"{refused} were refused, and changed the limits from {sent} to {kept}")
-
-
-def _limits_wide(stand: Stand) -> str:
-    needs_drive(stand)
-    bounds = stand.bounds
     found = []
-    inside = bounds.min_force, bounds.max_force, min(bounds.min_position, bounds.base), bounds.max_position
-    for place, what in enumerate(("lower force", "upper force", "lower position", "upper position")):
-        edges = list(inside)
-        edges[place] = HIGHEST if place % 2 else LOWEST
-        stand.set_limits()
-        reply = stand.talk.ask(Limits(stand.talk.next_id(), *edges))
-        require(reply is not None, f"no reply to a {what} limit wider than any")
-        assert reply is not None
-        words = f"a {what} limit wider than any: {result_words(reply.result)}"
-        if reply.result == ReplyResult.ACCEPTED:
-            stand.set_limits()
-        require(reply.result == ReplyResult.OUTSIDE_LIMITS, words)
-        _still_kept(stand, f"a {what} limit wider than any")
-        found.append(words)
+    for what, edges in (("force", (greatest, least, low, high)), ("position", (least, greatest, high, low))):
+        turned = Limits(stand.talk.next_id(), *edges)
+        words = f"a lower {what} limit above the upper one"
+        found.append(stand.refuses(turned, ReplyResult.BAD_ARGUMENT, words))
+        _still_kept(stand, "limits in the wrong order")
     return "; ".join(found)
 
 
+@CHECKS.add(
+    "limits-too-wide",
+    "Limits beyond those built in",
+    "The host's limits may only narrow those that are built in; wider ones are answered 6.",
+    "result 6",
+    "A mistake in a rig file removes the last limit that protects frame and cell.",
+)
+def _limits_wide(stand: Stand) -> str:
+    needs_drive(stand)
+    found = []
+    for place, what in enumerate(("lower force", "upper force", "lower position", "upper position")):
+        edges = list(stand.bounds.edges)
+        edges[place] = HIGHEST if place % 2 else LOWEST
+        stand.set_limits()
+        wide, words = Limits(stand.talk.next_id(), *edges), f"a {what} limit wider than any"
+        try:
+            found.append(stand.refuses(wide, ReplyResult.OUTSIDE_LIMITS, words))
+        except BrokenRuleError:
+            stand.set_limits()
+            raise
+        _still_kept(stand, words)
+    return "; ".join(found)
+
+
+@CHECKS.add(
+    "motion-while-disarmed",
+    "A motion while it is disarmed",
+    "Nothing moves unless armed; the answer is 3.",
+    "result 3",
+    "The platen can move while somebody inserts a specimen.",
+)
 def _unarmed(stand: Stand) -> str:
     needs_drive(stand)
-    stand.must(Disarm(stand.talk.next_id()), "disarm")
+    stand.disarm()
     stand.stream(stand.known.rate_mhz)
     stand.set_limits()
     if StateFlag.ARMED in stand.state().flags:
         raise UnreadyError("it reports that it is armed")
     return stand.refuses_motions(ReplyResult.NOT_ARMED, "while disarmed")
-
-
-def _after_zero(stand: Stand) -> str:
-    """A receiver is in step after a 0x00, and empty frames mean nothing."""
-    request = stand.talk.next_id()
-    reply = stand.talk.ask_bytes(b"\x00" * 20 + encode_frame(Identify(request)), request)
-    require(reply is not None, "no reply behind empty frames")
-    return "answered behind 21 empty frames"
-
-
-def _whole(stand: Stand) -> str:
-    """Zeros wherever a frame can have them: in the request id, in either byte of the checksum, at the end."""
-    asked = 0
-    zeros: set[str] = set()
-    for request in range(1, LAST_ID):
-        sealed = cobs.decode(seal(bytes([STATE_KIND]) + request.to_bytes(2, "little"))[:-1])
-        kinds = {f"byte {place}" for place, byte in enumerate(sealed) if not byte}
-        if len(kinds) > 1:
-            kinds.add("two at once")
-        if kinds <= zeros:
-            continue
-        zeros |= kinds
-        asked += 1
-        reply = stand.talk.ask(AskState(request), attempts=1)
-        # once more, since a byte may be lost on a real line
-        reply = reply or stand.talk.ask(AskState(request), attempts=1)
-        require(reply is not None, f"a command with a zero in {' and '.join(sorted(kinds))} was not answered")
-    payload = bytes([STATE_KIND]) + stand.talk.next_id().to_bytes(2, "little")
-    longest = payload + bytes(range(1, LONGEST_PAYLOAD - len(payload) + 1))
-    request = int.from_bytes(payload[1:], "little")
-    require(
-        stand.talk.ask_bytes(seal(longest), request) is not None,
-        f"a command of {LONGEST_PAYLOAD} bytes, the most that there are, was not answered",
-    )
-    return f"{asked} commands with zeros at all places, and one of {LONGEST_PAYLOAD} bytes: answered"
-
-
-CHECKS = (
-    Check(
-        "commands-whole",
-        _GROUP,
-        "Commands with zeros in them, and the longest one",
-        "Consistent overhead byte stuffing carries every byte value at every place.",
-        "each is answered",
-        "One command in a hundred is lost without a visible reason; it may be a halt.",
-        _whole,
-    ),
-    Check(
-        "unknown-command",
-        _GROUP,
-        "Unknown commands",
-        "An unknown command is answered with result 1.",
-        "result 1",
-        "A host newer than the firmware waits a second at each new command, then reports a dead device.",
-        _unknown,
-    ),
-    Check(
-        "state-answer",
-        _GROUP,
-        "The answer to state",
-        "State is answered with a state message, then with the reply.",
-        "a state message, then a reply with result 0",
-        "Limits cannot be read back, so it is never armed.",
-        _state,
-    ),
-    Check(
-        "drive-commands",
-        _GROUP,
-        "Disarm, halt and clear stop at rest",
-        "Every command but the heartbeat is answered; at rest these three are accepted.",
-        "result 0; without a drive, a refusal",
-        "A program cannot make sure on exit that the press is safe.",
-        _drive_commands,
-    ),
-    Check(
-        "heartbeat-unanswered",
-        _GROUP,
-        "Heartbeats",
-        "A heartbeat has no reply.",
-        "no reply",
-        "Ten replies a second take bandwidth from the samples.",
-        _beats,
-    ),
-    Check(
-        "one-reply",
-        _GROUP,
-        "Number of replies",
-        "Each command is answered once.",
-        "one reply",
-        "A second reply may be taken for the answer to the next command.",
-        _once,
-    ),
-    Check(
-        "repeated-request",
-        _GROUP,
-        "A repeated request id",
-        "A command with the last request id gets the same reply again and is not carried out twice.",
-        "the same reply, carried out once",
-        "On a noisy line a motion is begun twice, or a cycle is counted twice.",
-        _repeated,
-    ),
-    Check(
-        "commands-at-once",
-        _GROUP,
-        "Commands without a pause between them",
-        "Every command but the heartbeat is answered, once.",
-        "a reply to each of three that come at once",
-        "A halt right behind a heartbeat or another command is lost.",
-        _at_once,
-    ),
-    Check(
-        "request-ids",
-        _GROUP,
-        "Request ids that agree in part",
-        "Request ids have 16 bits, 1 to 65535; only the same id as the last one is a repetition.",
-        "each is carried out",
-        "A command, perhaps a halt, is taken for a repetition and answered without being carried out.",
-        _like_ids,
-    ),
-    Check(
-        "losses-counted",
-        _GROUP,
-        "Answers beside the fastest stream",
-        "Samples are taken on time whatever is asked for; a frame that finds no room is dropped whole, "
-        "numbered and counted.",
-        "the numbers that are missing are the frames dropped",
-        "Samples and trips wait behind an answer, or a loss goes unnoticed.",
-        _answers_beside_samples,
-    ),
-    Check(
-        "longer-body",
-        _GROUP,
-        "A command with extra bytes",
-        "A body longer than listed is accepted, its extra bytes ignored.",
-        "result 0",
-        "It cannot be used with later versions of the host.",
-        _longer,
-    ),
-    Check(
-        "shorter-body",
-        _GROUP,
-        "A command that is too short",
-        "A body shorter than listed is damage.",
-        "not obeyed",
-        "It acts on bytes that were not sent.",
-        _shorter,
-    ),
-    Check(
-        "empty-frames",
-        _GROUP,
-        "Empty frames",
-        "Two 0x00 in a row are an empty frame, which is ignored.",
-        "the command after them is answered",
-        "Hosts send one 0x00 before each command; every command is lost.",
-        _after_zero,
-    ),
-    Check(
-        "limits-kept",
-        _GROUP,
-        "Limits, read back",
-        "The device keeps the trip limits that it is sent, and its state shows them.",
-        "the same four numbers, and flag 2",
-        "It is never armed, because its limits are unknown.",
-        _limits_kept,
-    ),
-    Check(
-        "limits-mixed-up",
-        _GROUP,
-        "Limits in the wrong order",
-        "A lower limit above the upper one is a bad argument, result 2.",
-        "result 2",
-        "It trips at once or never, depending on the firmware.",
-        _limits_mixed,
-    ),
-    Check(
-        "limits-too-wide",
-        _GROUP,
-        "Limits beyond those built in",
-        "The host's limits may only narrow those that are built in; wider ones are answered 6.",
-        "result 6",
-        "A mistake in a rig file removes the last limit that protects frame and cell.",
-        _limits_wide,
-    ),
-    Check(
-        "motion-while-disarmed",
-        _GROUP,
-        "A motion while it is disarmed",
-        "Nothing moves unless armed; the answer is 3.",
-        "result 3",
-        "The platen can move while somebody inserts a specimen.",
-        _unarmed,
-    ),
-)

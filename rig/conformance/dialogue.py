@@ -15,6 +15,8 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Protocol
 
+from cobs import cobs
+
 from rig.conformance.exceptions import InterruptedCheckError
 from rig.wire import (
     Command,
@@ -30,6 +32,7 @@ from rig.wire import (
     State,
     Tally,
     encode_frame,
+    seal,
 )
 
 REPLY_S = 0.3
@@ -55,6 +58,17 @@ PIECE_BYTES = 128
 """Bytes written at once: a slow line must not make a long write look like a device that does not listen."""
 
 LAST_REQUEST_ID = 65_535
+
+
+def bare_frame(kind: int, request: int, rest: bytes = b"") -> bytes:
+    """Return the frame of a command that has no class, or another body than its own."""
+    return seal(bytes([kind]) + request.to_bytes(2, "little") + rest)
+
+
+def payload_of(command: Command) -> bytes:
+    """Return the payload of a command."""
+    payload: bytes = cobs.decode(encode_frame(command)[:-1])[:-2]
+    return payload
 
 
 class Port(Protocol):
@@ -225,6 +239,12 @@ class Dialogue:
         """Go on reading for a while."""
         self.until(lambda: False, duration_s)
 
+    def count(self, duration_s: float) -> int:
+        """Read for a while, and keep the samples of it only; their number."""
+        self.taken.clear()
+        self.listen(duration_s)
+        return sum(len(taken.block) for taken in self.taken)
+
     def drain(self, limit_s: float = 2.0) -> None:
         """Read until nothing has come for a moment."""
         end_s = self.clock() + limit_s
@@ -237,9 +257,13 @@ class Dialogue:
 
     def send(self, command: Command) -> None:
         """Send a command once. The 0x00 before it ends whatever the device may have received."""
-        self.record.append(Told(command, self.clock()))
-        self.sent[command.request] += 1
-        self.send_bytes(b"\x00" + encode_frame(command))
+        self.send_together(command)
+
+    def send_together(self, *commands: Command) -> None:
+        """Send commands once, without a pause between them."""
+        self.record += [Told(command, self.clock()) for command in commands]
+        self.sent.update(command.request for command in commands)
+        self.send_bytes(b"".join(b"\x00" + encode_frame(command) for command in commands))
 
     def send_bytes(self, data: bytes) -> None:
         """Send any bytes, in small pieces."""

@@ -5,13 +5,13 @@ from __future__ import annotations
 import numpy as np
 from cobs import cobs
 
-from rig.conformance.dialogue import PIECE_BYTES, REPLY_S
+from rig.conformance.dialogue import PIECE_BYTES, REPLY_S, bare_frame
 from rig.conformance.exceptions import require
 from rig.conformance.stand import Stand
-from rig.conformance.verdicts import Check
-from rig.wire import Identify, Identity, StateFlag, StreamAt, encode_frame, seal
+from rig.conformance.verdicts import CheckGroup
+from rig.wire import Identify, Identity, StateFlag, StreamAt, encode_frame
 
-_GROUP = "garbage"
+CHECKS = CheckGroup("garbage")
 
 NOISE_BYTES = 4096
 NOISE_SEED = 90
@@ -27,23 +27,7 @@ WRONG_AT = {3: "its payload", -2: "the low byte of its check sum", -1: "the high
 
 
 def _in_step(stand: Stand, after: str) -> None:
-    require(
-        stand.talk.ask(Identify(stand.talk.next_id())) is not None, f"no answer to identify after {after}"
-    )
-
-
-def _bad_crc(stand: Stand) -> str:
-    for place, words in WRONG_AT.items():
-        request = stand.talk.next_id()
-        framed = seal(bytes([IDENTIFY_KIND]) + request.to_bytes(2, "little") + b"\x55\x55")
-        wrong = bytearray(cobs.decode(framed[:-1]))
-        wrong[place] ^= 0x01
-        stand.talk.send_bytes(b"\x00" + cobs.encode(bytes(wrong)) + b"\x00")
-        stand.talk.listen(REPLY_S)
-        require(stand.talk.reply_to(request) is None, f"it obeyed a frame with a wrong bit in {words}")
-        _in_step(stand, f"a frame with a wrong bit in {words}")
-    _bad_stuffing(stand)
-    return "not obeyed, and in step afterwards"
+    stand.answers(Identify(stand.talk.next_id()), f"identify after {after}")
 
 
 def _bad_stuffing(stand: Stand) -> None:
@@ -62,6 +46,33 @@ def _bad_stuffing(stand: Stand) -> None:
     _in_step(stand, words)
 
 
+@CHECKS.add(
+    "bad-check-sum",
+    "A frame with a wrong check sum",
+    "A frame whose check sum is wrong is discarded.",
+    "no reply, and the next command is answered",
+    "A flipped bit on the cable becomes another command, speed or position.",
+)
+def _bad_crc(stand: Stand) -> str:
+    for place, words in WRONG_AT.items():
+        request = stand.talk.next_id()
+        wrong = bytearray(cobs.decode(bare_frame(IDENTIFY_KIND, request, b"\x55\x55")[:-1]))
+        wrong[place] ^= 0x01
+        stand.talk.send_bytes(b"\x00" + cobs.encode(bytes(wrong)) + b"\x00")
+        stand.talk.listen(REPLY_S)
+        require(stand.talk.reply_to(request) is None, f"it obeyed a frame with a wrong bit in {words}")
+        _in_step(stand, f"a frame with a wrong bit in {words}")
+    _bad_stuffing(stand)
+    return "not obeyed, and in step afterwards"
+
+
+@CHECKS.add(
+    "frame-in-pieces",
+    "A frame with a pause in it",
+    "A frame ends with its 0x00, and with nothing else: no time is set between its bytes.",
+    f"a reply, with {1000 * PIECES_APART_S:g} ms between the halves of a command",
+    "On a busy computer commands are lost now and then; it may be a halt.",
+)
 def _in_pieces(stand: Stand) -> str:
     """Send a frame with a pause in it, as a busy computer or an adapter does."""
     request = stand.talk.next_id()
@@ -74,6 +85,13 @@ def _in_pieces(stand: Stand) -> str:
     return f"answered, with {1000 * PIECES_APART_S:g} ms between its halves"
 
 
+@CHECKS.add(
+    "half-frame",
+    "Half a frame",
+    "After the next 0x00 a receiver is in step again.",
+    "no reply, and the next command is answered",
+    "A host that is killed in the middle of a command leaves the device unable to receive.",
+)
 def _half_frame(stand: Stand) -> str:
     cut = stand.talk.next_id()
     whole = encode_frame(StreamAt(cut, stand.known.rate_mhz))
@@ -84,6 +102,26 @@ def _half_frame(stand: Stand) -> str:
     return "not obeyed, and in step afterwards"
 
 
+def _cut_off(stand: Stand) -> None:
+    """Send the longest frame with more behind it: cut off at its length it would be a good one."""
+    for extra in EXTRA_BYTES:
+        request = stand.talk.next_id()
+        longest = bare_frame(IDENTIFY_KIND, request, bytes(range(1, LONGEST_PAYLOAD - 2)))[:-1]
+        assert len(longest) == LONGEST_STUFFED
+        stand.talk.send_bytes(b"\x00" + longest + b"\x11" * extra + b"\x00")
+        stand.talk.listen(REPLY_S / 2)
+        words = f"it obeyed the first {LONGEST_STUFFED} bytes of a frame of {LONGEST_STUFFED + extra}"
+        require(stand.talk.reply_to(request) is None, words)
+    _in_step(stand, "frames that were too long")
+
+
+@CHECKS.add(
+    "overlong-frame",
+    "Bytes without an end",
+    "More than 67 bytes without a 0x00 are discarded up to the next one.",
+    "the next command is answered",
+    "It writes past its buffer and changes whatever follows, limits and speeds included.",
+)
 def _overlong(stand: Stand) -> str:
     stand.talk.send_bytes(b"\x00" + b"\x11" * 300)
     _in_step(stand, "300 bytes without a 0x00")
@@ -99,20 +137,13 @@ def _overlong(stand: Stand) -> str:
     return "in step after 300 bytes without a 0x00, and no end of such a frame obeyed"
 
 
-def _cut_off(stand: Stand) -> None:
-    """Send the longest frame with more behind it: cut off at its length it would be a good one."""
-    for extra in EXTRA_BYTES:
-        request = stand.talk.next_id()
-        head = bytes([IDENTIFY_KIND]) + request.to_bytes(2, "little")
-        longest = seal(head + bytes(range(1, LONGEST_PAYLOAD - len(head) + 1)))[:-1]
-        assert len(longest) == LONGEST_STUFFED
-        stand.talk.send_bytes(b"\x00" + longest + b"\x11" * extra + b"\x00")
-        stand.talk.listen(REPLY_S / 2)
-        words = f"it obeyed the first {LONGEST_STUFFED} bytes of a frame of {LONGEST_STUFFED + extra}"
-        require(stand.talk.reply_to(request) is None, words)
-    _in_step(stand, "frames that were too long")
-
-
+@CHECKS.add(
+    "random-bytes",
+    "Random bytes",
+    "Invalid bytes are discarded and counted, and have no other effect.",
+    "in step after the next 0x00, not armed, not reset",
+    "Another program that opens the port by mistake resets or moves the press.",
+)
 def _noise(stand: Stand) -> str:
     before = stand.known.boot_id
     noise = np.random.default_rng(NOISE_SEED).bytes(NOISE_BYTES)
@@ -126,52 +157,3 @@ def _noise(stand: Stand) -> str:
         flags = stand.state().flags
         require(not flags & (StateFlag.ARMED | StateFlag.MOVING), f"afterwards its flags are {flags!r}")
     return f"in step after {NOISE_BYTES} random bytes, nothing armed, no reset"
-
-
-CHECKS = (
-    Check(
-        "bad-check-sum",
-        _GROUP,
-        "A frame with a wrong check sum",
-        "A frame whose check sum is wrong is discarded.",
-        "no reply, and the next command is answered",
-        "A flipped bit on the cable becomes another command, speed or position.",
-        _bad_crc,
-    ),
-    Check(
-        "frame-in-pieces",
-        _GROUP,
-        "A frame with a pause in it",
-        "A frame ends with its 0x00, and with nothing else: no time is set between its bytes.",
-        f"a reply, with {1000 * PIECES_APART_S:g} ms between the halves of a command",
-        "On a busy computer commands are lost now and then; it may be a halt.",
-        _in_pieces,
-    ),
-    Check(
-        "half-frame",
-        _GROUP,
-        "Half a frame",
-        "After the next 0x00 a receiver is in step again.",
-        "no reply, and the next command is answered",
-        "A host that is killed in the middle of a command leaves the device unable to receive.",
-        _half_frame,
-    ),
-    Check(
-        "overlong-frame",
-        _GROUP,
-        "Bytes without an end",
-        "More than 67 bytes without a 0x00 are discarded up to the next one.",
-        "the next command is answered",
-        "It writes past its buffer and changes whatever follows, limits and speeds included.",
-        _overlong,
-    ),
-    Check(
-        "random-bytes",
-        _GROUP,
-        "Random bytes",
-        "Invalid bytes are discarded and counted, and have no other effect.",
-        "in step after the next 0x00, not armed, not reset",
-        "Another program that opens the port by mistake resets or moves the press.",
-        _noise,
-    ),
-)

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from rig.conformance.exceptions import NotApplicableError, UnreadyError, require
 from rig.conformance.stand import REPEATED_IDENTITY_S, Kind, Stand
-from rig.conformance.verdicts import Check
-from rig.wire import PROTOCOL_VERSION, Capability, Identify, Identity, Reply, ReplyResult
+from rig.conformance.verdicts import CheckGroup
+from rig.wire import PROTOCOL_VERSION, Capability, Identify, Identity
 
-_GROUP = "identity"
+CHECKS = CheckGroup("identity")
 _DRIVER_NEEDS = {
     Capability.LIMITS_FORCE: "1 (enforces force limits)",
     Capability.EMERGENCY_STOP: "2 (emergency-stop input)",
@@ -16,25 +16,40 @@ _DRIVER_NEEDS = {
 FASTEST_MHZ = 100_000_000
 
 
+@CHECKS.add(
+    "identity-answer",
+    "The answer to identify",
+    "Identify is answered with an identity message, then with the reply.",
+    "an identity message, then a reply with result 0",
+    "Programs wait 2.5 s and give up, or record without knowing which device it was.",
+)
 def _answers(stand: Stand) -> str:
-    request = stand.talk.next_id()
-    reply = stand.talk.ask(Identify(request))
-    require(reply is not None, "no reply")
-    assert reply is not None
-    require(reply.result == ReplyResult.ACCEPTED, f"result {int(reply.result)}")
-    messages = stand.talk.messages()
-    kinds = [type(message) for message in messages if isinstance(message, Identity | Reply)]
-    require(Identity in kinds, "a reply, but no identity message")
-    require(kinds.index(Identity) < kinds.index(Reply), "the reply came before the identity")
+    stand.answers_with(Identify(stand.talk.next_id()), Identity, "identify")
     return "an identity message, then the reply"
 
 
+@CHECKS.add(
+    "identity-protocol",
+    "The version of the protocol",
+    "The first byte of the identity is the version of the protocol.",
+    f"version {PROTOCOL_VERSION}",
+    "The host refuses to talk to it, or misreads it.",
+)
 def _protocol(stand: Stand) -> str:
     found = stand.known.protocol
     require(found == PROTOCOL_VERSION, f"version {found}")
     return f"version {found}"
 
 
+@CHECKS.add(
+    "identity-capabilities",
+    "Stated capabilities",
+    "A device that drives the platen also enforces force limits, has an emergency-stop input and "
+    "halts by itself "
+    "when heartbeats stop.",
+    "bits 1, 2 and 3 with bit 0",
+    "It is never armed: no method, no calibration by the drive, no endurance run.",
+)
 def _capabilities(stand: Stand) -> str:
     has = stand.known.capabilities
     if Capability.DRIVES not in has:
@@ -44,6 +59,13 @@ def _capabilities(stand: Stand) -> str:
     return f"capabilities {int(has):#06x}"
 
 
+@CHECKS.add(
+    "identity-words",
+    "Its name and highest rate",
+    "The identity holds the highest rate in thousandths of a hertz and a name in UTF-8.",
+    "a readable name and a rate above 0",
+    "Captures cannot say which rig they came from, or the stream is requested at an impossible rate.",
+)
 def _words(stand: Stand) -> str:
     known = stand.known
     require(bool(known.name.strip()), "an empty name")
@@ -54,6 +76,13 @@ def _words(stand: Stand) -> str:
     return f"{known.name!r}, up to {known.rate_mhz / 1000:g} samples a second"
 
 
+@CHECKS.add(
+    "identity-repeated",
+    "The identity of a device that only sends",
+    "A device that cannot receive repeats its identity every 5 s.",
+    "an identity within 6 s",
+    "A recording that begins later never learns which rig it is, and a reset is not noticed.",
+)
 def _repeats(stand: Stand) -> str:
     if stand.kind is not Kind.TALKS:
         raise NotApplicableError("it receives commands, so it is asked")
@@ -63,54 +92,3 @@ def _repeats(stand: Stand) -> str:
     if stand.identity is None:
         raise UnreadyError("the device has not identified itself")
     return "an identity by itself"
-
-
-CHECKS = (
-    Check(
-        "identity-answer",
-        _GROUP,
-        "The answer to identify",
-        "Identify is answered with an identity message, then with the reply.",
-        "an identity message, then a reply with result 0",
-        "Programs wait 2.5 s and give up, or record without knowing which device it was.",
-        _answers,
-    ),
-    Check(
-        "identity-protocol",
-        _GROUP,
-        "The version of the protocol",
-        "The first byte of the identity is the version of the protocol.",
-        f"version {PROTOCOL_VERSION}",
-        "The host refuses to talk to it, or misreads it.",
-        _protocol,
-    ),
-    Check(
-        "identity-capabilities",
-        _GROUP,
-        "Stated capabilities",
-        "A device that drives the platen also enforces force limits, has an emergency-stop input and "
-        "halts by itself "
-        "when heartbeats stop.",
-        "bits 1, 2 and 3 with bit 0",
-        "It is never armed: no method, no calibration by the drive, no endurance run.",
-        _capabilities,
-    ),
-    Check(
-        "identity-words",
-        _GROUP,
-        "Its name and highest rate",
-        "The identity holds the highest rate in thousandths of a hertz and a name in UTF-8.",
-        "a readable name and a rate above 0",
-        "Captures cannot say which rig they came from, or the stream is requested at an impossible rate.",
-        _words,
-    ),
-    Check(
-        "identity-repeated",
-        _GROUP,
-        "The identity of a device that only sends",
-        "A device that cannot receive repeats its identity every 5 s.",
-        "an identity within 6 s",
-        "A recording that begins later never learns which rig it is, and a reset is not noticed.",
-        _repeats,
-    ),
-)

@@ -5,12 +5,15 @@ from __future__ import annotations
 import itertools
 from dataclasses import dataclass
 
+import numpy as np
+
+from rig.conformance.evidence import watched
 from rig.conformance.exceptions import NotApplicableError, UnreadyError, require
 from rig.conformance.provoking import RESET
-from rig.conformance.stand import Stand, result_words
-from rig.conformance.verdicts import Check
+from rig.conformance.stand import NEAR_COUNTS, Stand, result_words
+from rig.conformance.verdicts import CheckGroup
 from rig.wire import (
-    Capability,
+    AskState,
     Cycle,
     Event,
     EventCode,
@@ -25,10 +28,9 @@ from rig.wire import (
     SampleBlock,
     State,
     StateFlag,
-    StreamAt,
 )
 
-_GROUP = "reset"
+CHECKS = CheckGroup("reset")
 
 RUNS_BEFORE_S = 3.0
 """Numbers and times have to be well away from zero, or a reset would not show in them."""
@@ -36,6 +38,10 @@ RUNS_BEFORE_S = 3.0
 QUIET_S = 0.5
 BOOT_S = 5.0
 SLACK_S = 1.0
+STILL_S = 1.0
+FIRST_ID = 1
+"""A device that keeps the last request id may take this one for it, before there is a last one."""
+
 _FORGOTTEN = StateFlag.ARMED | StateFlag.HOMED | StateFlag.LIMITS_SET
 
 
@@ -56,6 +62,102 @@ class _Reboot:
     motion: Reply | None
     others: dict[str, Reply | None]
     in_order: bool
+    obeyed: bool
+    gone: int
+
+
+def _unlimited(stand: Stand) -> dict[str, Reply | None]:
+    """Return the replies to motions of each kind, which go nowhere: it is disarmed. The last follows limits
+    that were refused."""
+    talk = stand.talk
+    found = {
+        "a press": talk.ask(PressUntil(talk.next_id(), 1, 1, 0)),
+        "a homing": talk.ask(Home(talk.next_id(), 1)),
+    }
+    if stand.cycles:
+        found["a cycle"] = talk.ask(Cycle(talk.next_id(), 0, 1, 1, 0, 0, 1))
+    refused = talk.ask(Limits(talk.next_id(), 1, -1, 1, -1))
+    if refused is not None and refused.result != ReplyResult.ACCEPTED:
+        found["a motion behind limits that were refused"] = talk.ask(MoveTo(talk.next_id(), 0, 1))
+    return found
+
+
+def _is_boot(message: object) -> bool:
+    return isinstance(message, Event) and message.code == EventCode.BOOT
+
+
+def _greets(message: object) -> bool:
+    return _is_boot(message) or isinstance(message, Identity)
+
+
+def _cut_off(stand: Stand) -> int:
+    """Return how often a 0x00 came that ended nothing, or rubbish."""
+    return stand.talk.tally.empty + stand.talk.tally.rejected
+
+
+def _still(stand: Stand) -> int:
+    """Return how far it goes by itself in some time from now on, in counts."""
+    stand.stream(stand.work_rate_mhz)
+    return int(np.ptp(watched(stand, STILL_S).position))
+
+
+def _watched(stand: Stand) -> _Reboot:
+    before = stand.known
+    stand.stream(stand.known.rate_mhz)
+    times = stand.talk.latest
+    if times is None or times.time_us is None or times.time_us[-1] < RUNS_BEFORE_S * 1e6:
+        stand.talk.listen(RUNS_BEFORE_S)
+    stand.stop_stream()
+    stand.talk.drain()
+    stand.talk.forget()
+    cut = _cut_off(stand)
+    limit_s = stand.provoke(RESET) + BOOT_S
+    begun_s = stand.talk.clock()
+    told = stand.comes(EventCode.BOOT, limit_s)
+    if told:
+        begun_s = next(each.at_s for each in stand.talk.heard if _is_boot(each.message))
+    stand.undo()
+    unasked = stand.talk.count(QUIET_S)
+    delimited = _cut_off(stand) > cut
+    by_itself = stand.talk.newest(Identity) is not None
+    kinds = [_is_boot(message) for message in stand.talk.messages() if _greets(message)]
+    in_order = kinds[:1] != [False]
+    before_first = len(stand.talk.heard)
+    stand.must(AskState(FIRST_ID), "send the state")
+    obeyed = any(isinstance(heard.message, State) for heard in stand.talk.heard[before_first:])
+    stand.must(Identify(stand.talk.next_id()), "identify")
+    identity = stand.talk.newest(Identity)
+    if not isinstance(identity, Identity):
+        raise UnreadyError("no identity came after the reset")
+    state = stand.state()
+    motion, others = None, {}
+    if stand.drives:
+        motion = stand.talk.ask(MoveTo(stand.talk.next_id(), 0, 1))
+        others = _unlimited(stand)
+    stand.talk.taken.clear()
+    stand.stream(stand.known.rate_mhz)
+    since_s = stand.talk.clock() - begun_s
+    first = stand.talk.taken[0].block
+    stand.identity = identity
+    # once more: a counter may be kept each second time only, and what moves by itself does so at once
+    again = None if stand.provoker.slow else stand.reset()
+    return _Reboot(
+        before=before,
+        after=identity,
+        again=again,
+        delimited=delimited,
+        told=told,
+        identity_by_itself=by_itself,
+        unasked_samples=unasked,
+        since_s=since_s,
+        first=first,
+        state=state,
+        motion=motion,
+        others=others,
+        in_order=in_order,
+        obeyed=obeyed,
+        gone=_still(stand),
+    )
 
 
 def _reboot(stand: Stand) -> _Reboot:
@@ -73,108 +175,13 @@ def _reboot(stand: Stand) -> _Reboot:
     return seen
 
 
-def _watched(stand: Stand) -> _Reboot:
-    before = stand.known
-    stand.stream(stand.known.rate_mhz)
-    times = stand.talk.latest
-    if times is None or times.time_us is None or times.time_us[-1] < RUNS_BEFORE_S * 1e6:
-        stand.talk.listen(RUNS_BEFORE_S)
-    stand.must(StreamAt(stand.talk.next_id(), 0), "stop the stream")
-    stand.talk.drain()
-    stand.talk.forget()
-    cut = _cut_off(stand)
-    limit_s = stand.provoke(RESET) + BOOT_S
-    begun_s = stand.talk.clock()
-    told = stand.talk.until(lambda: _booted(stand), limit_s)
-    if told:
-        begun_s = next(each.at_s for each in stand.talk.heard if _is_boot(each.message))
-    stand.undo()
-    stand.talk.taken.clear()
-    stand.talk.listen(QUIET_S)
-    unasked = sum(len(each.block) for each in stand.talk.taken)
-    delimited = _cut_off(stand) > cut
-    by_itself = stand.talk.newest(Identity) is not None
-    kinds = [_is_boot(message) for message in stand.talk.messages() if _greets(message)]
-    in_order = kinds[:1] != [False]
-    stand.must(Identify(stand.talk.next_id()), "identify")
-    identity = stand.talk.newest(Identity)
-    if not isinstance(identity, Identity):
-        raise UnreadyError("no identity came after the reset")
-    state = stand.state()
-    motion, others = None, {}
-    if stand.drives:
-        motion = stand.talk.ask(MoveTo(stand.talk.next_id(), 0, 1))
-        others = _unlimited(stand)
-    stand.talk.taken.clear()
-    stand.stream(stand.known.rate_mhz)
-    since_s = stand.talk.clock() - begun_s
-    first = stand.talk.taken[0].block
-    again = None if stand.provoker.slow else _rebooted_again(stand)
-    stand.identity = again or identity
-    return _Reboot(
-        before,
-        identity,
-        again,
-        delimited,
-        told,
-        by_itself,
-        unasked,
-        since_s,
-        first,
-        state,
-        motion,
-        others,
-        in_order,
-    )
-
-
-def _unlimited(stand: Stand) -> dict[str, Reply | None]:
-    """Return the replies to motions of each kind, which go nowhere: it is disarmed. The last follows limits
-    that were refused."""
-    talk = stand.talk
-    found = {
-        "a press": talk.ask(PressUntil(talk.next_id(), 1, 1, 0)),
-        "a homing": talk.ask(Home(talk.next_id(), 1)),
-    }
-    if Capability.CYCLES in stand.known.capabilities:
-        found["a cycle"] = talk.ask(Cycle(talk.next_id(), 0, 1, 1, 0, 0, 1))
-    refused = talk.ask(Limits(talk.next_id(), 1, -1, 1, -1))
-    if refused is not None and refused.result != ReplyResult.ACCEPTED:
-        found["a motion behind limits that were refused"] = talk.ask(MoveTo(talk.next_id(), 0, 1))
-    return found
-
-
-def _greets(message: object) -> bool:
-    return _is_boot(message) or isinstance(message, Identity)
-
-
-def _cut_off(stand: Stand) -> int:
-    """Return how often a 0x00 came that ended nothing, or rubbish."""
-    return stand.talk.tally.empty + stand.talk.tally.rejected
-
-
-def _rebooted_again(stand: Stand) -> Identity:
-    """Reset it once more: a counter may be kept each second time only."""
-    stand.must(StreamAt(stand.talk.next_id(), 0), "stop the stream")
-    stand.talk.drain()
-    stand.talk.forget()
-    stand.talk.until(lambda: _booted(stand), stand.provoke(RESET) + BOOT_S)
-    stand.undo()
-    stand.must(Identify(stand.talk.next_id()), "identify")
-    identity = stand.talk.newest(Identity)
-    if not isinstance(identity, Identity):
-        raise UnreadyError("no identity came after the second reset")
-    return identity
-
-
-def _is_boot(message: object) -> bool:
-    return isinstance(message, Event) and message.code == EventCode.BOOT
-
-
-def _booted(stand: Stand) -> bool:
-    return any(_is_boot(message) for message in stand.talk.messages())
-
-
+@CHECKS.add(
+    "boot-told",
+    "What it says after a reset",
+    "After a boot it sends its boot event and its identity.",
+    "both, unasked",
+    "A reset is noticed late, and the host may wait for a motion that never ends.",
+)
 def _told(stand: Stand) -> str:
     seen = _reboot(stand)
     require(seen.told, "no boot event")
@@ -183,6 +190,14 @@ def _told(stand: Stand) -> str:
     return "boot event and identity"
 
 
+@CHECKS.add(
+    "boot-id",
+    "The boot id",
+    "The boot id differs from that of the boot before.",
+    "another number",
+    "A host that missed the boot event takes the reset for a clock that wrapped, and times are wrong "
+    "by an hour.",
+)
 def _boot_id(stand: Stand) -> str:
     seen = _reboot(stand)
     boots = [each.boot_id for each in (seen.before, seen.after, seen.again) if each is not None]
@@ -194,6 +209,13 @@ def _boot_id(stand: Stand) -> str:
     return f"boot id {', then '.join(map(str, boots))}"
 
 
+@CHECKS.add(
+    "boot-unit",
+    "Unit id and name after a reset",
+    "The unit id is that of one board for good.",
+    "the same as before",
+    "After each reset the host finds another press at the port, and refuses to go on with it.",
+)
 def _same(stand: Stand) -> str:
     seen = _reboot(stand)
     for one, other in ((seen.before, seen.after), (seen.after, seen.again or seen.after)):
@@ -202,6 +224,13 @@ def _same(stand: Stand) -> str:
     return f"unit id {seen.after.unit_id.hex()} before and after"
 
 
+@CHECKS.add(
+    "boot-delimited",
+    "The 0x00 before the first frame",
+    "One 0x00 before the first frame after a boot cuts off what came before it.",
+    "a 0x00 first",
+    "The boot event is lost with the half frame that the reset left, and the reset is noticed late.",
+)
 def _delimited(stand: Stand) -> str:
     seen = _reboot(stand)
     require(seen.told, "no boot event came at all")
@@ -209,12 +238,26 @@ def _delimited(stand: Stand) -> str:
     return "a 0x00, then the first frame"
 
 
+@CHECKS.add(
+    "boot-quiet",
+    "Silence after a reset",
+    "A device that listens is silent until a stream is asked for.",
+    "no samples",
+    "Bytes pile up before a program reads them, and the first seconds of a capture are old.",
+)
 def _quiet(stand: Stand) -> str:
     seen = _reboot(stand)
     require(seen.unasked_samples == 0, f"{seen.unasked_samples} samples in {QUIET_S:g} s, unasked")
     return "no sample before a stream was asked for"
 
 
+@CHECKS.add(
+    "boot-counts-anew",
+    "Numbers and time after a reset",
+    "A reset sets sample number and time to zero.",
+    "both near zero",
+    "The host cannot place the samples after a reset.",
+)
 def _anew(stand: Stand) -> str:
     seen = _reboot(stand)
     if seen.first.seq is None or seen.first.time_us is None:
@@ -226,14 +269,48 @@ def _anew(stand: Stand) -> str:
     return words
 
 
+@CHECKS.add(
+    "boot-forgets",
+    "State after a reset",
+    "After a boot: disarmed, no limits set, not homed, no stop latched.",
+    "none of these flags",
+    "It can move with limits that were not set for this specimen, or to wrong positions.",
+)
 def _forgets(stand: Stand) -> str:
     seen = _reboot(stand)
     left = seen.state.flags & _FORGOTTEN
     require(not left, f"flags {left!r} are still set")
     require(not seen.state.stop_cause, f"stop cause {int(seen.state.stop_cause)}")
+    repetition = f"the first command, with request id {FIRST_ID}, was taken for a repetition"
+    require(seen.obeyed, repetition)
     return "disarmed, not homed, no limits"
 
 
+@CHECKS.add(
+    "boot-still",
+    "Rest after a reset",
+    "After a boot it is disarmed: nothing moves before it is armed and ordered to.",
+    f"at rest for {STILL_S:g} s behind the boot event",
+    "The platen moves as soon as power comes back, perhaps with a hand inside.",
+)
+def _rests(stand: Stand) -> str:
+    if not stand.drives:
+        raise NotApplicableError("it has no drive")
+    seen = _reboot(stand)
+    require(seen.gone <= NEAR_COUNTS, f"it moved by {seen.gone} counts without an order")
+    moving = StateFlag.MOVING in seen.state.flags
+    require(not moving, "flag 3 (moving) of the state is set")
+    return "at rest"
+
+
+@CHECKS.add(
+    "motion-without-limits",
+    "A motion before limits are set",
+    "A motion without limits is answered 7.",
+    "result 7",
+    "After a reset in the middle of a run, nothing but the built-in limits protects the specimen and "
+    "the cell.",
+)
 def _no_limits(stand: Stand) -> str:
     seen = _reboot(stand)
     require(seen.motion is not None, "no reply to a motion")
@@ -245,81 +322,3 @@ def _no_limits(stand: Stand) -> str:
         unset = reply is not None and reply.result == ReplyResult.LIMITS_NOT_SET
         require(unset, f"{what} was answered {words}")
     return f"a motion: {found}"
-
-
-CHECKS = (
-    Check(
-        "boot-told",
-        _GROUP,
-        "What it says after a reset",
-        "After a boot it sends its boot event and its identity.",
-        "both, unasked",
-        "A reset is noticed late, and the host may wait for a motion that never ends.",
-        _told,
-    ),
-    Check(
-        "boot-id",
-        _GROUP,
-        "The boot id",
-        "The boot id differs from that of the boot before.",
-        "another number",
-        "A host that missed the boot event takes the reset for a clock that wrapped, and times are wrong "
-        "by an hour.",
-        _boot_id,
-    ),
-    Check(
-        "boot-unit",
-        _GROUP,
-        "Unit id and name after a reset",
-        "The unit id is that of one board for good.",
-        "the same as before",
-        "After each reset the host finds another press at the port, and refuses to go on with it.",
-        _same,
-    ),
-    Check(
-        "boot-delimited",
-        _GROUP,
-        "The 0x00 before the first frame",
-        "One 0x00 before the first frame after a boot cuts off what came before it.",
-        "a 0x00 first",
-        "The boot event is lost with the half frame that the reset left, and the reset is noticed late.",
-        _delimited,
-    ),
-    Check(
-        "boot-quiet",
-        _GROUP,
-        "Silence after a reset",
-        "A device that listens is silent until a stream is asked for.",
-        "no samples",
-        "Bytes pile up before a program reads them, and the first seconds of a capture are old.",
-        _quiet,
-    ),
-    Check(
-        "boot-counts-anew",
-        _GROUP,
-        "Numbers and time after a reset",
-        "A reset sets sample number and time to zero.",
-        "both near zero",
-        "The host cannot place the samples after a reset.",
-        _anew,
-    ),
-    Check(
-        "boot-forgets",
-        _GROUP,
-        "State after a reset",
-        "After a boot: disarmed, no limits set, not homed, no stop latched.",
-        "none of these flags",
-        "It can move with limits that were not set for this specimen, or to wrong positions.",
-        _forgets,
-    ),
-    Check(
-        "motion-without-limits",
-        _GROUP,
-        "A motion before limits are set",
-        "A motion without limits is answered 7.",
-        "result 7",
-        "After a reset in the middle of a run, nothing but the built-in limits protects the specimen and "
-        "the cell.",
-        _no_limits,
-    ),
-)

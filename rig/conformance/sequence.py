@@ -9,14 +9,14 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from rig.conformance.evidence import seen
+from rig.conformance.evidence import SEQ_MODULUS, watched
 from rig.conformance.exceptions import NotApplicableError, UnreadyError, require
 from rig.conformance.stand import Kind, Stand
-from rig.conformance.verdicts import Check
+from rig.conformance.verdicts import CheckGroup
 from rig.samples import IntArray, Status
-from rig.wire import SampleBlock, StreamAt
+from rig.wire import SampleBlock
 
-_GROUP = "sequence"
+CHECKS = CheckGroup("sequence")
 
 LISTEN_S = 2.0
 LINES_LISTEN_S = 10.0
@@ -36,27 +36,9 @@ COARSE_US, BESIDE = 250, 0.05
 """Times that rise by whole multiples of this, and a period that is none: a clock of milliseconds."""
 
 MOST_MISSING = 0.01
-SEQ_MODULUS = 2**16
 PAUSE_S = 0.5
 LONGEST_STEP = 200
 """Samples that may be missing across a wrap."""
-
-
-def _seq(block: SampleBlock) -> IntArray:
-    if block.seq is None:
-        raise NotApplicableError("it sends no sample numbers")
-    return block.seq
-
-
-def _time(block: SampleBlock) -> IntArray:
-    if block.time_us is None:
-        raise NotApplicableError("it sends no times; the host's time of receipt is used, and rates are rough")
-    return block.time_us
-
-
-def _steps(values: IntArray, modulus: int | None) -> IntArray:
-    steps = np.diff(values)
-    return steps if modulus is None else steps % modulus
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -69,6 +51,21 @@ class _Run:
     damaged: int
     thrown_away: str
     dropped: int
+
+
+def _seq(block: SampleBlock) -> IntArray:
+    if block.seq is None:
+        raise NotApplicableError("it sends no sample numbers")
+    return block.seq
+
+
+def _steps(values: IntArray, modulus: int | None) -> IntArray:
+    steps = np.diff(values)
+    return steps if modulus is None else steps % modulus
+
+
+def _numbers_apart(block: SampleBlock) -> IntArray:
+    return _steps(_seq(block), SEQ_MODULUS)
 
 
 def _run(stand: Stand) -> _Run:
@@ -90,8 +87,15 @@ def _run(stand: Stand) -> _Run:
     return seen
 
 
+@CHECKS.add(
+    "numbers-rise",
+    "Sample numbers",
+    "The number counts every sample taken, sent or not.",
+    "one more each time, at most 1 % missing",
+    "The host cannot tell a loss from a pause; gaps in the curve go unnoticed.",
+)
 def _numbers(stand: Stand) -> str:
-    steps = _steps(_seq(_run(stand).block), SEQ_MODULUS)
+    steps = _numbers_apart(_run(stand).block)
     require(bool((steps > 0).all()), "a number came twice")
     back = int((steps > SEQ_MODULUS // 2).sum())
     require(back == 0, f"numbers went back {back} times")
@@ -101,6 +105,19 @@ def _numbers(stand: Stand) -> str:
     return f"{len(steps) + 1} samples, {missing} missing"
 
 
+def _time(block: SampleBlock) -> IntArray:
+    if block.time_us is None:
+        raise NotApplicableError("it sends no times; the host's time of receipt is used, and rates are rough")
+    return block.time_us
+
+
+@CHECKS.add(
+    "time-rises",
+    "Time stamps",
+    "The time is a free-running clock in microseconds.",
+    "each time later than the one before",
+    "Speeds and rates come out wrong, and the host takes samples out as damaged.",
+)
 def _rises(stand: Stand) -> str:
     steps = _steps(_time(_run(stand).block), stand.time_modulus_us)
     half = 2**62 if stand.time_modulus_us is None else stand.time_modulus_us // 2
@@ -109,6 +126,13 @@ def _rises(stand: Stand) -> str:
     return f"{len(steps)} steps, {int(steps.min())} to {int(steps.max())} us"
 
 
+@CHECKS.add(
+    "time-pace",
+    "The device's clock against the host's",
+    "The time counts microseconds.",
+    f"within {100 * PACE_TOLERANCE:g} % of the host's clock over {LISTEN_S:g} s",
+    "Speed, hold and recovery are wrong by the same factor.",
+)
 def _pace(stand: Stand) -> str:
     run = _run(stand)
     _time(run.block)
@@ -122,6 +146,41 @@ def _pace(stand: Stand) -> str:
     return words
 
 
+def _fits(stand: Stand, block: SampleBlock, granted_mhz: int) -> str:
+    taken = int(_numbers_apart(block).sum())
+    device_us = int(_steps(_time(block), stand.time_modulus_us).sum())
+    if not taken:
+        raise UnreadyError("the sample numbers do not rise")
+    should_us = 1e9 / granted_mhz
+    found_us = device_us / taken
+    words = f"{found_us:.2f} us from number to number, {should_us:.2f} us by the rate granted"
+    require(abs(found_us / should_us - 1.0) <= FIT_TOLERANCE, words)
+    apart_us = _steps(_time(block), stand.time_modulus_us) - should_us * _numbers_apart(block)
+    most_us = float(np.abs(apart_us).max())
+    require(
+        most_us <= LEAP_PERIODS * should_us + LEAP_US,
+        f"from one sample to the next the time jumped by {most_us:.0f} us beside the rate granted",
+    )
+    # samples with a new force bear the time of its conversion, and a converter may keep a pace of its own
+    between = block[(block.status & Status.FRESH_FORCE) == 0]
+    if len(between) < 2:
+        return words
+    coarse_us = int(np.gcd.reduce(_steps(_time(between), stand.time_modulus_us)))
+    periods = should_us * int(_numbers_apart(between).min()) / max(coarse_us, 1)
+    require(
+        coarse_us < COARSE_US or abs(periods - round(periods)) <= BESIDE,
+        f"the time rises by multiples of {coarse_us} us, the rate granted has a period of {should_us:.2f} us",
+    )
+    return words
+
+
+@CHECKS.add(
+    "time-fits-rate",
+    "Time from number to number",
+    "Numbers and times belong to the rate granted.",
+    f"within {100 * FIT_TOLERANCE:g} %, no leap of {LEAP_PERIODS:g} periods, steps of microseconds",
+    "The host cannot find damaged samples by comparing number and time.",
+)
 def _fit(stand: Stand) -> str:
     if stand.kind is not Kind.FRAMED:
         raise NotApplicableError("no rate was granted")
@@ -133,56 +192,40 @@ def _fit(stand: Stand) -> str:
             block = _run(stand).block
         else:
             stand.talk.listen(0.1)
-            stand.talk.taken.clear()
-            stand.talk.listen(max(1.0, ODD_SAMPLES * 1000 / granted_mhz))
-            block = seen(stand)
+            block = watched(stand, max(1.0, ODD_SAMPLES * 1000 / granted_mhz))
         found.append(_fits(stand, block, granted_mhz))
     return "; ".join(found)
 
 
-def _fits(stand: Stand, block: SampleBlock, granted_mhz: int) -> str:
-    taken = int(_steps(_seq(block), SEQ_MODULUS).sum())
-    device_us = int(_steps(_time(block), stand.time_modulus_us).sum())
-    if not taken:
-        raise UnreadyError("the sample numbers do not rise")
-    should_us = 1e9 / granted_mhz
-    found_us = device_us / taken
-    words = f"{found_us:.2f} us from number to number, {should_us:.2f} us by the rate granted"
-    require(abs(found_us / should_us - 1.0) <= FIT_TOLERANCE, words)
-    apart_us = _steps(_time(block), stand.time_modulus_us) - should_us * _steps(_seq(block), SEQ_MODULUS)
-    most_us = float(np.abs(apart_us).max())
-    require(
-        most_us <= LEAP_PERIODS * should_us + LEAP_US,
-        f"from one sample to the next the time jumped by {most_us:.0f} us beside the rate granted",
-    )
-    # samples with a new force bear the time of its conversion, and a converter may keep a pace of its own
-    between = block[(block.status & Status.FRESH_FORCE) == 0]
-    if len(between) < 2:
-        return words
-    coarse_us = int(np.gcd.reduce(_steps(_time(between), stand.time_modulus_us)))
-    periods = should_us * int(_steps(_seq(between), SEQ_MODULUS).min()) / max(coarse_us, 1)
-    require(
-        coarse_us < COARSE_US or abs(periods - round(periods)) <= BESIDE,
-        f"the time rises by multiples of {coarse_us} us, the rate granted has a period of {should_us:.2f} us",
-    )
-    return words
-
-
+@CHECKS.add(
+    "frames-whole",
+    "Damaged frames or lines",
+    "A sender drops whole frames when its buffer is full, never parts of one.",
+    "none damaged at the highest rate",
+    "Samples are lost; one damaged frame in 70 000 is taken for a good one.",
+)
 def _whole(stand: Stand) -> str:
     run = _run(stand)
     require(run.damaged == 0, f"{run.damaged} frames or lines were damaged; in all {run.thrown_away}")
     if run.dropped:
-        missing = int((_steps(_seq(run.block), SEQ_MODULUS) - 1).sum())
+        missing = int((_numbers_apart(run.block) - 1).sum())
         words = f"its state counts {run.dropped} frames dropped, {missing} numbers are missing"
         # some may have been dropped before the first sample that was kept
         require(run.dropped <= missing + LONGEST_STEP, words)
     return "none damaged"
 
 
+@CHECKS.add(
+    "stream-resets-nothing",
+    "Numbers and time after a pause of the stream",
+    "Starting or stopping the stream resets neither number nor time.",
+    "both go on",
+    "Each pause looks like a reset: a motion is given up and limits have to be set again.",
+)
 def _goes_on(stand: Stand) -> str:
     before = stand.collect(PAUSE_S)
     stopped_s = stand.talk.clock()
-    stand.must(StreamAt(stand.talk.next_id(), 0), "stop the stream")
+    stand.stop_stream()
     stand.talk.listen(PAUSE_S)
     stand.talk.taken.clear()
     stand.stream(stand.known.rate_mhz)
@@ -199,35 +242,12 @@ def _goes_on(stand: Stand) -> str:
 def _across(stand: Stand, to_wrap_s: float) -> SampleBlock:
     """Return the stream from now until after a wrap."""
     stand.at_highest_rate()
-    stand.talk.taken.clear()
-    stand.talk.listen(1.1 * to_wrap_s + 1.0)
-    return seen(stand)
+    return watched(stand, 1.1 * to_wrap_s + 1.0)
 
 
 def _newest(stand: Stand) -> SampleBlock:
     run = _run(stand).block
     return run if stand.talk.latest is None else stand.talk.latest
-
-
-def _wraps(stand: Stand) -> str:
-    run = _run(stand)
-    rate_hz = int(_steps(_seq(run.block), SEQ_MODULUS).sum()) / (run.ends_s[1] - run.ends_s[0])
-    to_wrap_s = (SEQ_MODULUS - int(_seq(_newest(stand))[-1])) / max(rate_hz, 1.0)
-    if to_wrap_s > stand.wrap_patience_s:
-        raise NotApplicableError(f"the sample number wraps in {to_wrap_s:.0f} s only; --patient waits for it")
-    seq = _seq(_across(stand, to_wrap_s))
-    return _wrapped(seq, SEQ_MODULUS, LONGEST_STEP)
-
-
-def _time_wraps(stand: Stand) -> str:
-    modulus = stand.time_modulus_us
-    if modulus is None:
-        raise NotApplicableError("its time does not wrap")
-    to_wrap_s = (modulus - int(_time(_newest(stand))[-1])) / 1e6
-    if to_wrap_s > stand.wrap_patience_s:
-        raise NotApplicableError(f"the time wraps in {to_wrap_s / 60:.0f} min only")
-    time_us = _time(_across(stand, to_wrap_s))
-    return _wrapped(time_us, modulus, LONGEST_STEP * float(np.median(np.diff(time_us))))
 
 
 def _wrapped(values: IntArray, modulus: int, longest: float) -> str:
@@ -239,77 +259,36 @@ def _wrapped(values: IntArray, modulus: int, longest: float) -> str:
     return f"from {before} to {after}"
 
 
-CHECKS = (
-    Check(
-        "numbers-rise",
-        _GROUP,
-        "Sample numbers",
-        "The number counts every sample taken, sent or not.",
-        "one more each time, at most 1 % missing",
-        "The host cannot tell a loss from a pause; gaps in the curve go unnoticed.",
-        _numbers,
-    ),
-    Check(
-        "time-rises",
-        _GROUP,
-        "Time stamps",
-        "The time is a free-running clock in microseconds.",
-        "each time later than the one before",
-        "Speeds and rates come out wrong, and the host takes samples out as damaged.",
-        _rises,
-    ),
-    Check(
-        "time-pace",
-        _GROUP,
-        "The device's clock against the host's",
-        "The time counts microseconds.",
-        f"within {100 * PACE_TOLERANCE:g} % of the host's clock over {LISTEN_S:g} s",
-        "Speed, hold and recovery are wrong by the same factor.",
-        _pace,
-    ),
-    Check(
-        "time-fits-rate",
-        _GROUP,
-        "Time from number to number",
-        "Numbers and times belong to the rate granted.",
-        f"within {100 * FIT_TOLERANCE:g} %, no leap of {LEAP_PERIODS:g} periods, steps of microseconds",
-        "The host cannot find damaged samples by comparing number and time.",
-        _fit,
-    ),
-    Check(
-        "frames-whole",
-        _GROUP,
-        "Damaged frames or lines",
-        "A sender drops whole frames when its buffer is full, never parts of one.",
-        "none damaged at the highest rate",
-        "Samples are lost; one damaged frame in 70 000 is taken for a good one.",
-        _whole,
-    ),
-    Check(
-        "stream-resets-nothing",
-        _GROUP,
-        "Numbers and time after a pause of the stream",
-        "Starting or stopping the stream resets neither number nor time.",
-        "both go on",
-        "Each pause looks like a reset: a motion is given up and limits have to be set again.",
-        _goes_on,
-    ),
-    Check(
-        "number-wraps",
-        _GROUP,
-        "The wrap of the sample number",
-        "The number wraps at 65 536.",
-        "after 65 535 comes 0",
-        "After some minutes of recording the host sees a jump and cuts the capture's clock in two.",
-        _wraps,
-    ),
-    Check(
-        "time-wraps",
-        _GROUP,
-        "The wrap of the time",
-        "The time wraps at 2^32 microseconds, after 71.6 minutes.",
-        "it begins again near 0 without a gap",
-        "A recording over an hour breaks in two.",
-        _time_wraps,
-    ),
+@CHECKS.add(
+    "number-wraps",
+    "The wrap of the sample number",
+    "The number wraps at 65 536.",
+    "after 65 535 comes 0",
+    "After some minutes of recording the host sees a jump and cuts the capture's clock in two.",
 )
+def _wraps(stand: Stand) -> str:
+    run = _run(stand)
+    rate_hz = int(_numbers_apart(run.block).sum()) / (run.ends_s[1] - run.ends_s[0])
+    to_wrap_s = (SEQ_MODULUS - int(_seq(_newest(stand))[-1])) / max(rate_hz, 1.0)
+    if to_wrap_s > stand.wrap_patience_s:
+        raise NotApplicableError(f"the sample number wraps in {to_wrap_s:.0f} s only; --patient waits for it")
+    seq = _seq(_across(stand, to_wrap_s))
+    return _wrapped(seq, SEQ_MODULUS, LONGEST_STEP)
+
+
+@CHECKS.add(
+    "time-wraps",
+    "The wrap of the time",
+    "The time wraps at 2^32 microseconds, after 71.6 minutes.",
+    "it begins again near 0 without a gap",
+    "A recording over an hour breaks in two.",
+)
+def _time_wraps(stand: Stand) -> str:
+    modulus = stand.time_modulus_us
+    if modulus is None:
+        raise NotApplicableError("its time does not wrap")
+    to_wrap_s = (modulus - int(_time(_newest(stand))[-1])) / 1e6
+    if to_wrap_s > stand.wrap_patience_s:
+        raise NotApplicableError(f"the time wraps in {to_wrap_s / 60:.0f} min only")
+    time_us = _time(_across(stand, to_wrap_s))
+    return _wrapped(time_us, modulus, LONGEST_STEP * float(np.median(np.diff(time_us))))

@@ -8,14 +8,14 @@ flowing. After each check the device is disarmed. Cost: a few requests before ea
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from contextlib import suppress
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import StrEnum
 
 import numpy as np
 
-from rig.conformance.dialogue import Dialogue
+from rig.conformance.dialogue import Dialogue, payload_of
 from rig.conformance.exceptions import (
     BrokenRuleError,
     InterruptedCheckError,
@@ -24,7 +24,7 @@ from rig.conformance.exceptions import (
     require,
 )
 from rig.conformance.othersums import likely_seals, seal_found
-from rig.conformance.provoking import Nobody, Provocation, Provoker
+from rig.conformance.provoking import RESET, Nobody, Provocation, Provoker
 from rig.errors import DeviceError
 from rig.samples import Status
 from rig.wire import (
@@ -35,6 +35,7 @@ from rig.wire import (
     ClearStop,
     Command,
     Cycle,
+    DeviceMessage,
     Disarm,
     Event,
     EventCode,
@@ -75,9 +76,13 @@ AFTER_S = 0.05
 HAND_S = 30.0
 """Time for a person who is asked to do something now."""
 
-IDENTIFY_KIND = 0x40
+LINE_S = 0.3
+"""From an order sent by the host until the device has it: a slow line and a busy machine."""
+
 FRAME_MODULUS_US = 2**32
 NEAR_COUNTS = 4
+
+Motion = MoveTo | PressUntil | Home | Cycle
 
 _NEEDED = Capability.LIMITS_FORCE | Capability.EMERGENCY_STOP | Capability.HALTS_ON_SILENCE
 
@@ -120,6 +125,16 @@ class Bounds:
     stroke: int
     far: int
     deceleration: int = 0
+
+    @property
+    def edges(self) -> tuple[int, int, int, int]:
+        """The rig's limits in the order of the wire, with the place where motions begin inside them."""
+        return self.min_force, self.max_force, min(self.min_position, self.base), self.max_position
+
+    @property
+    def careful_speed(self) -> int:
+        """Of a homing that is to be stopped on its way."""
+        return min(self.speed, self.home_speed)
 
     @property
     def home_s(self) -> float:
@@ -211,7 +226,7 @@ class Stand:
         found = seal_found(self.talk.recent)
         if found is None:
             # one request in every likely kind: whatever hears one answers in its own
-            payload = bytes([IDENTIFY_KIND]) + self.talk.next_id().to_bytes(2, "little")
+            payload = payload_of(Identify(self.talk.next_id()))
             for kind in likely_seals():
                 self.talk.send_bytes(b"\x00" + kind.seal(payload))
                 self.talk.turn()
@@ -258,6 +273,21 @@ class Stand:
         """Whether it says that it has what a device needs before it may be armed."""
         return self.identity is not None and self.identity.capabilities & _NEEDED == _NEEDED
 
+    @property
+    def work_rate_mhz(self) -> int:
+        """The stream while something moves."""
+        return min(WORK_RATE_MHZ, self.known.rate_mhz)
+
+    @property
+    def cycles(self) -> bool:
+        """Whether it says that it runs cycles itself."""
+        return Capability.CYCLES in self.known.capabilities
+
+    def needs_cycles(self) -> None:
+        """Refuse a check that only makes sense with cycles."""
+        if not self.cycles:
+            raise NotApplicableError("it does not run cycles itself")
+
     # Requests that a check rests on.
 
     def must(self, command: Command, what: str) -> Reply:
@@ -279,6 +309,27 @@ class Stand:
                 return found[-1]
         raise UnreadyError("no state message came with the reply")
 
+    def limits_kept(self) -> tuple[int, int, int, int]:
+        """Return the limits that the device says it keeps, in the order of the wire."""
+        state = self.state()
+        return state.min_force, state.max_force, state.min_position, state.max_position
+
+    def halt(self) -> None:
+        """Have a halt accepted."""
+        self.must(Halt(self.talk.next_id()), "halt")
+
+    def disarm(self) -> None:
+        """Have it disarmed."""
+        self.must(Disarm(self.talk.next_id()), "disarm")
+
+    def clear_stop(self) -> None:
+        """Have a latched stop cleared."""
+        self.must(ClearStop(self.talk.next_id()), "clear the stop")
+
+    def stop_stream(self) -> None:
+        """Have no more samples sent."""
+        self.must(StreamAt(self.talk.next_id(), 0), "stop the stream")
+
     def stream(self, rate_mhz: int) -> int:
         """Have samples sent; the rate granted, in mHz."""
         granted = self.must(StreamAt(self.talk.next_id(), rate_mhz), "stream").value
@@ -299,9 +350,7 @@ class Stand:
         """Return all samples of a while, in order; at the highest rate if the device listens."""
         self.at_highest_rate()
         self.talk.listen(0.1)
-        self.talk.taken.clear()
-        self.talk.listen(duration_s)
-        if sum(len(each.block) for each in self.talk.taken) < 3:
+        if self.talk.count(duration_s) < 3:
             raise UnreadyError(f"fewer than 3 samples came in {duration_s:g} s")
         return SampleBlock.concatenate([each.block for each in self.talk.taken])
 
@@ -309,14 +358,8 @@ class Stand:
 
     def set_limits(self, **other: int) -> None:
         """The rig's limits, or others in the fields that are given."""
-        bounds = self.bounds
-        limits = {
-            "min_force": bounds.min_force,
-            "max_force": bounds.max_force,
-            "min_position": min(bounds.min_position, bounds.base),
-            "max_position": bounds.max_position,
-        }
-        self.must(Limits(self.talk.next_id(), **limits | other), "set the limits")
+        limits = Limits(self.talk.next_id(), *self.bounds.edges)
+        self.must(replace(limits, **other), "set the limits")
 
     def narrow(self, **narrowed: int) -> None:
         """The rig's limits with some narrowed, while it moves or stands armed."""
@@ -325,17 +368,25 @@ class Stand:
         except UnreadyError as why:
             raise NotApplicableError(f"it does not take narrower limits now: {why}") from None
 
-    def arm(self) -> None:
-        """Arm it, with samples flowing and the heart beating."""
+    def unlatched(self) -> None:
+        """Ready to be armed: samples flowing, no stop latched, the rig's limits set."""
         if not self.protects:
             raise NotApplicableError("it does not say that it can protect; such a device is never armed")
-        self.stream(min(WORK_RATE_MHZ, self.known.rate_mhz))
+        self.stream(self.work_rate_mhz)
         if self.state().stop_cause:
-            self.must(ClearStop(self.talk.next_id()), "clear the stop")
+            self.clear_stop()
         self.set_limits()
+
+    def arm_again(self) -> None:
+        """Arm it as it stands, and beat once."""
         self.must(Arm(self.talk.next_id()), "arm")
-        self.talk.beating = True
         self.talk.beat()
+
+    def arm(self) -> None:
+        """Arm it, with samples flowing and the heart beating."""
+        self.unlatched()
+        self.arm_again()
+        self.talk.beating = True
 
     def ready(self) -> None:
         """Armed, homed, and at the place where motions begin."""
@@ -343,7 +394,7 @@ class Stand:
         if StateFlag.HOMED not in self.state().flags:
             self.finish(Home(self.talk.next_id(), self.bounds.home_speed), self.bounds.home_s)
         if abs(self.position - self.bounds.base) > NEAR_COUNTS:
-            self.finish(MoveTo(self.talk.next_id(), self.bounds.base, self.bounds.speed), self.bounds.home_s)
+            self.go(self.bounds.base)
 
     @property
     def position(self) -> int:
@@ -355,21 +406,14 @@ class Stand:
 
     def force_now(self) -> tuple[int, int]:
         """Return the mean force of the last while, in counts, and how far single values lie beside it."""
-        self.talk.taken.clear()
-        self.talk.listen(0.4)
-        if not self.talk.taken:
+        if not self.talk.count(0.4):
             raise UnreadyError("no samples came")
         force = np.concatenate([each.block.force for each in self.talk.taken])
         return int(force.mean()), int(np.ptp(force))
 
     def shows(self, bit: Status, limit_s: float = 0.5) -> bool:
         """Return whether a sample with a status bit comes within the limit, or was the newest."""
-
-        def holds() -> bool:
-            latest = self.talk.latest
-            return latest is not None and bool(latest.status[-1] & bit)
-
-        return self.talk.until(holds, limit_s)
+        return self.talk.until(lambda: bit in self.newest_status, limit_s)
 
     def status(self) -> Status:
         """Return the status of a sample that was taken after this; the first one that comes may be older."""
@@ -377,34 +421,64 @@ class Stand:
             if not self.talk.until(self._fresh_sample(), LONGER_S):
                 raise UnreadyError("no samples came")
             self.talk.listen(AFTER_S)
-        assert self.talk.latest is not None
-        return Status(int(self.talk.latest.status[-1]))
+        return self.newest_status
+
+    @property
+    def newest_status(self) -> Status:
+        """What the newest sample says."""
+        latest = self.talk.latest
+        return Status(0) if latest is None else Status(int(latest.status[-1]))
 
     @property
     def moving(self) -> bool:
         """Whether the newest sample says that the platen moves."""
-        latest = self.talk.latest
-        return latest is not None and bool(latest.status[-1] & Status.MOVING)
+        return Status.MOVING in self.newest_status
 
-    def begin(self, command: MoveTo | PressUntil | Home | Cycle) -> int:
+    def begin(self, command: Motion) -> int:
         """Have a motion accepted; its request id."""
         self.must(command, "move")
         return command.request
 
-    def begin_long(self) -> int:
-        """Have a motion under way that goes on long enough to be stopped; its request id."""
-        bounds, request = self.bounds, self.talk.next_id()
-        if self.provoker.slow and Capability.CYCLES in self.known.capabilities:
-            high = bounds.base + bounds.stroke
-            self.begin(Cycle(request, bounds.base, high, bounds.speed, 0, 0, 1000))
-        else:
-            self.begin(MoveTo(request, bounds.far, bounds.speed))
-        started_at = self.position
-        if not self.talk.until(lambda: abs(self.position - started_at) > NEAR_COUNTS, LONGER_S):
+    def begin_slowly(self, command: MoveTo) -> int:
+        """As `begin`, at a speed that it need not be able to go at."""
+        what = f"a motion at {command.speed} counts/s"
+        reply = self.answers(command, what)
+        if reply.result == ReplyResult.BAD_ARGUMENT:
+            raise NotApplicableError(f"it does not go as slowly as {command.speed} counts/s")
+        return accepted(reply, what).request
+
+    def homes(self, what: str) -> Event:
+        """Check that a homing is accepted and done, with one event 14, which comes before event 2."""
+        command = Home(self.talk.next_id(), self.bounds.home_speed)
+        self.accepts(command, what)
+        self.ends(command.request, self.bounds.home_s)
+        events = [event for event in self.talk.events() if event.request == command.request]
+        homed = [event for event in events if event.code == EventCode.HOMED]
+        require(len(homed) == 1, f"{len(homed)} events 14 (homed)")
+        require(events.index(homed[0]) < len(events) - 1, "event 2 (finished) came before event 14 (homed)")
+        return homed[0]
+
+    def begun(self, command: Motion, counts: int = NEAR_COUNTS) -> int:
+        """Have a motion accepted and under way, more than some counts from where it began; its request id."""
+        begun_at, request = self.position, self.begin(command)
+        if not self.talk.until(lambda: abs(self.position - begun_at) > counts, LONGER_S):
             raise UnreadyError("the platen did not begin to move")
         return request
 
-    def finish(self, command: MoveTo | PressUntil | Home | Cycle, limit_s: float) -> Event:
+    def go(self, position: int) -> Event:
+        """Have it go somewhere at the speed of all motions."""
+        move = MoveTo(self.talk.next_id(), position, self.bounds.speed)
+        return self.finish(move, self.stroke_s(position - self.position))
+
+    def begin_long(self) -> int:
+        """Have a motion under way that goes on long enough to be stopped; its request id."""
+        bounds, request = self.bounds, self.talk.next_id()
+        if self.provoker.slow and self.cycles:
+            high = bounds.base + bounds.stroke
+            return self.begun(Cycle(request, bounds.base, high, bounds.speed, 0, 0, 1000))
+        return self.begun(MoveTo(request, bounds.far, bounds.speed))
+
+    def finish(self, command: Motion, limit_s: float) -> Event:
         """Have a motion done to its end."""
         end = self.ending(self.begin(command), limit_s)
         if end is None or end.code != EventCode.FINISHED:
@@ -422,36 +496,69 @@ class Stand:
         self.talk.until(lambda: bool(self.endings(request)), limit_s)
         return next(iter(self.endings(request)), None)
 
+    def ends(self, request: int, limit_s: float, *codes: EventCode, when: str = "it") -> Event:
+        """Check that an event with one of these codes ends a motion; event 2 if none is given."""
+        end = self.ending(request, limit_s)
+        if end is None or end.code not in (codes or (EventCode.FINISHED,)):
+            raise BrokenRuleError(f"{when} ended with {event_words(end)}")
+        return end
+
+    def heard(self, code: EventCode) -> bool:
+        """Return whether an event was heard in this check."""
+        return any(event.code == code for event in self.talk.events())
+
+    def comes(self, code: EventCode, limit_s: float) -> bool:
+        """Wait for an event; whether it came within the limit."""
+        return self.talk.until(lambda: self.heard(code), limit_s)
+
     def stroke_s(self, counts: float) -> float:
         """The longest that a motion over this many counts may take."""
         return 1.5 * abs(counts) / self.bounds.speed + LONGER_S
+
+    def answers(self, command: Command, what: str) -> Reply:
+        """Check that a command is answered."""
+        return replied(self.talk.ask(command), what)
+
+    def accepts(self, command: Command, what: str) -> Reply:
+        """Check that a command is accepted."""
+        return accepted(self.talk.ask(command), what)
+
+    def answers_with(self, command: Command, kind: type[DeviceMessage], what: str) -> None:
+        """Check that a command is accepted, and that a message of a class comes before the reply."""
+        self.accepts(command, what)
+        kinds = [type(message) for message in self.talk.messages() if isinstance(message, kind | Reply)]
+        name = kind.__name__.lower()
+        require(kind in kinds, f"a reply, but no {name} message")
+        require(kinds.index(kind) < kinds.index(Reply), f"the reply came before the {name}")
 
     def refuses(self, command: Command, result: ReplyResult, what: str) -> str:
         """Check that a command is answered with a result; a motion that was accepted is halted at once."""
         reply = self.talk.ask(command)
         if reply is not None and reply.result == ReplyResult.ACCEPTED:
             self.talk.ask(Halt(self.talk.next_id()))
-        require(reply is not None, f"no reply to {what}")
-        assert reply is not None
+        reply = replied(reply, what)
         require(reply.result == result, f"{what} was answered {result_words(reply.result)}")
         return f"{what}: {result_words(result)}"
 
-    def refuses_motions(self, result: ReplyResult, when: str) -> str:
+    def refuses_all(self, result: ReplyResult, tries: Iterable[tuple[Motion, str]]) -> str:
+        """As `refuses`, for several motions; cycles only where it runs them itself."""
+        return "; ".join(
+            self.refuses(motion, result, what)
+            for motion, what in tries
+            if self.cycles or not isinstance(motion, Cycle)
+        )
+
+    def refuses_motions(self, result: ReplyResult, when: str, *, homing: bool = True) -> str:
         """Check that every kind of motion is answered with a result; none would go anywhere but a homing."""
         here, bounds, talk = self.position, self.bounds, self.talk
-        found = [
-            self.refuses(MoveTo(talk.next_id(), here, bounds.speed), result, f"a motion {when}"),
-            self.refuses(
-                PressUntil(talk.next_id(), bounds.max_force, bounds.speed, here), result, f"a press {when}"
-            ),
-            self.refuses(
-                Home(talk.next_id(), min(bounds.speed, bounds.home_speed)), result, f"a homing {when}"
-            ),
+        tries: list[tuple[Motion, str]] = [
+            (MoveTo(talk.next_id(), here, bounds.speed), "motion"),
+            (PressUntil(talk.next_id(), bounds.max_force, bounds.speed, here), "press"),
         ]
-        if Capability.CYCLES in self.known.capabilities:
-            cycle = Cycle(talk.next_id(), here, here + NEAR_COUNTS, bounds.speed, 0, 0, 1)
-            found.append(self.refuses(cycle, result, f"a cycle {when}"))
-        return "; ".join(found)
+        if homing:
+            tries.append((Home(talk.next_id(), bounds.careful_speed), "homing"))
+        tries.append((Cycle(talk.next_id(), here, here + NEAR_COUNTS, bounds.speed, 0, 0, 1), "cycle"))
+        return self.refuses_all(result, [(motion, f"a {kind} {when}") for motion, kind in tries])
 
     def standstill(self) -> State:
         """Wait until the device says that nothing moves; its state."""
@@ -465,6 +572,19 @@ class Stand:
 
     # Trips.
 
+    def trips(self, request: int, limit_s: float, *codes: EventCode) -> Event:
+        """Check that a trip ends a motion, with all that belongs to it."""
+        end = self.ends(request, limit_s, *codes)
+        self.latched(end.code)
+        return end
+
+    def latched(self, code: EventCode | int) -> None:
+        """Check that a trip has left it at rest, disarmed, and with this stop cause."""
+        state = self.standstill()
+        found = int(state.stop_cause)
+        require(state.stop_cause == code, f"{code_words(code)}, but the state's stop cause is {found}")
+        require(StateFlag.ARMED not in state.flags, f"{code_words(code)}, but it is still armed")
+
     def provoke(self, what: Provocation) -> float:
         """Have something done; how long it may take until it is there, in seconds."""
         self._provoked = what
@@ -476,6 +596,21 @@ class Stand:
             raise
         return HAND_S if self.provoker.slow else LONGER_S
 
+    def reset(self) -> Identity:
+        """Have it reset, whatever else is provoked; who it says it is afterwards."""
+        self.talk.beating = False
+        self.stop_stream()
+        self.talk.drain()
+        self.talk.forget()
+        self.provoker.provoke(RESET)  # there is nothing to undo
+        self.comes(EventCode.BOOT, HAND_S if self.provoker.slow else LONGER_S)
+        self.must(Identify(self.talk.next_id()), "identify")
+        identity = self.talk.newest(Identity)
+        if not isinstance(identity, Identity):
+            raise UnreadyError("no identity came after the reset")
+        self.identity = identity
+        return identity
+
     def undo(self) -> None:
         """Undo what was provoked last."""
         what, self._provoked = self._provoked, None
@@ -484,14 +619,16 @@ class Stand:
             self.catch_up()
             self.talk.listen(0.1)
 
-    def willing(self, what: Provocation) -> None:
-        """Ask whether somebody can do this now.
+    def willing(self, what: Provocation, no_person: str = "") -> None:
+        """Ask whether somebody can do this now: not a person, if the words say why none can.
 
         Raises
         ------
         NotApplicableError
             If not.
         """
+        if self.provoker.slow and no_person:
+            raise NotApplicableError(f"{no_person}; a bench can")
         why = self.provoker.willing(what)
         if why:
             raise NotApplicableError(why)
@@ -507,9 +644,9 @@ class Stand:
         """After a check: nothing moves, nothing is armed, nothing is left undone."""
         if self.kind is Kind.FRAMED and self.drives:
             with suppress(UnreadyError, BrokenRuleError):
-                self.must(Disarm(self.talk.next_id()), "disarm")
+                self.disarm()
                 if StateFlag.ARMED in self.standstill().flags:
-                    self.must(Disarm(self.talk.next_id()), "disarm")
+                    self.disarm()
             self.talk.listen(AFTER_S)
         self.talk.beating = False
         self.undo()
@@ -538,6 +675,20 @@ class Stand:
         return disarmed
 
 
+def replied(reply: Reply | None, what: str) -> Reply:
+    """Return a reply, which must have come."""
+    if reply is None:
+        raise BrokenRuleError(f"no reply to {what}")
+    return reply
+
+
+def accepted(reply: Reply | None, what: str) -> Reply:
+    """Return a reply, which must have come and accept."""
+    found = replied(reply, what)
+    require(found.result == ReplyResult.ACCEPTED, f"{what} was answered {result_words(found.result)}")
+    return found
+
+
 def result_words(result: ReplyResult | int) -> str:
     """Return a reply's result: its number and name."""
     if isinstance(result, ReplyResult):
@@ -550,6 +701,11 @@ def event_words(event: Event | None) -> str:
     if event is None:
         return "no event"
     return code_words(event.code)
+
+
+def too_late_words(limit_s: float) -> str:
+    """Return why a person's action that did not trip anything is no finding."""
+    return f"nothing tripped within {limit_s:g} s; if the action was done in time, this is a failure"
 
 
 def code_words(code: EventCode | int) -> str:

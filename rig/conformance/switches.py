@@ -4,13 +4,13 @@ from __future__ import annotations
 
 from rig.conformance.exceptions import NotApplicableError, require
 from rig.conformance.provoking import EMERGENCY_STOP, HOME_SWITCH, TRAVEL_SWITCH, Provocation
-from rig.conformance.stand import Stand, result_words
-from rig.conformance.verdicts import Check
+from rig.conformance.stand import Stand
+from rig.conformance.verdicts import CheckGroup
 from rig.reader import switch_words
 from rig.samples import Status
-from rig.wire import Capability, ClearStop, Disarm, ReleaseCurrent, ReplyResult, StateFlag, Switch
+from rig.wire import Capability, ClearStop, ReleaseCurrent, ReplyResult, StateFlag, Switch
 
-_GROUP = "switches"
+CHECKS = CheckGroup("switches")
 
 _NEEDED = Switch.HOME | Switch.FAR_END | Switch.EMERGENCY_STOP
 _TRAVEL = Switch.HOME | Switch.FAR_END
@@ -31,6 +31,13 @@ def _words(switches: Switch) -> str:
     return ", ".join(switch_words(switches)) or "none"
 
 
+@CHECKS.add(
+    "switches-told",
+    "The switches that it has",
+    "The state says which contacts there are, and which of them are open.",
+    "at least home, far end and emergency stop of a drive, and none open that is not there",
+    "The report does not show which plug is loose.",
+)
 def _fitted(stand: Stand) -> str:
     _telling(stand)
     state = stand.state()
@@ -41,9 +48,7 @@ def _fitted(stand: Stand) -> str:
     extra = state.open_switches & ~state.fitted_switches
     require(not extra, f"it says that a switch is open that it does not have: {int(extra):#06x}")
     stand.stream(stand.known.rate_mhz)
-    assert stand.talk.latest is not None
-    shown = Status(int(stand.talk.latest.status[-1]))
-    told = stand.state().open_switches
+    shown, told = stand.newest_status, stand.state().open_switches
     require(
         bool(told & _TRAVEL) == (Status.TRAVEL_SWITCH in shown),
         f"the state says open: {_words(told)}; status bit 3 (travel switch) of the samples says otherwise",
@@ -51,6 +56,13 @@ def _fitted(stand: Stand) -> str:
     return f"open now: {_words(told)}"
 
 
+@CHECKS.add(
+    "switches-each",
+    "Each switch its own bit",
+    "Each contact has a bit of its own in the state.",
+    "that bit alone, as long as it is open",
+    "Swapped plugs are not noticed before the platen runs into the wrong end.",
+)
 def _each(stand: Stand) -> str:
     _telling(stand)
     found = []
@@ -72,6 +84,14 @@ def _each(stand: Stand) -> str:
     return ", ".join(found) + ": each alone"
 
 
+@CHECKS.add(
+    "motor-current",
+    "The motor's current",
+    "Flag 5 of the state says whether the motor has current; release takes it away at rest only.",
+    "set while armed, clear after the release",
+    "Somebody puts a hand in because the program says that the motor has no current.",
+    arms=True,
+)
 def _current(stand: Stand) -> str:
     _telling(stand)
     stand.arm()
@@ -80,46 +100,11 @@ def _current(stand: Stand) -> str:
         ReleaseCurrent(stand.talk.next_id()), ReplyResult.BUSY, "release of the current while armed"
     )
     require(StateFlag.MOTOR_CURRENT in stand.state().flags, "refused, but flag 5 (motor current) is clear")
-    stand.must(Disarm(stand.talk.next_id()), "disarm")
+    stand.disarm()
     stand.standstill()
-    reply = stand.talk.ask(ReleaseCurrent(stand.talk.next_id()))
-    words = "no reply" if reply is None else result_words(reply.result)
-    require(reply is not None and reply.result == ReplyResult.ACCEPTED, f"release at rest: {words}")
-    state = stand.state()
-    require(StateFlag.MOTOR_CURRENT not in state.flags, "released, but flag 5 (motor current) is set")
+    stand.accepts(ReleaseCurrent(stand.talk.next_id()), "release of the current at rest")
+    require(StateFlag.MOTOR_CURRENT not in stand.state().flags, "released, but flag 5 (motor current) is set")
     stand.arm()
     again = StateFlag.MOTOR_CURRENT in stand.state().flags
     require(again, "armed behind a release, but flag 5 (motor current) is clear")
     return "on while armed, refused then; off after the release, on again when armed"
-
-
-CHECKS = (
-    Check(
-        "switches-told",
-        _GROUP,
-        "The switches that it has",
-        "The state says which contacts there are, and which of them are open.",
-        "at least home, far end and emergency stop of a drive, and none open that is not there",
-        "The report does not show which plug is loose.",
-        _fitted,
-    ),
-    Check(
-        "switches-each",
-        _GROUP,
-        "Each switch its own bit",
-        "Each contact has a bit of its own in the state.",
-        "that bit alone, as long as it is open",
-        "Swapped plugs are not noticed before the platen runs into the wrong end.",
-        _each,
-    ),
-    Check(
-        "motor-current",
-        _GROUP,
-        "The motor's current",
-        "Flag 5 of the state says whether the motor has current; release takes it away at rest only.",
-        "set while armed, clear after the release",
-        "Somebody puts a hand in because the program says that the motor has no current.",
-        _current,
-        arms=True,
-    ),
-)

@@ -9,34 +9,29 @@ gathered, and the last group of checks tells them. Cost: a few passes over the a
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Callable
 from dataclasses import dataclass, field
 from functools import partial
 
 import numpy as np
 
 from rig.conformance.dialogue import Heard, Taken, Told
-from rig.conformance.evidence import FORCE_SLACK_COUNTS
-from rig.conformance.evidence import since_s as elapsed_s
+from rig.conformance.evidence import FORCE_SLACK_COUNTS, SEQ_MODULUS, elapsed_s
 from rig.conformance.exceptions import NotApplicableError, require
-from rig.conformance.stand import NEAR_COUNTS, Stand, code_words
-from rig.conformance.verdicts import Check
+from rig.conformance.stand import NEAR_COUNTS, Motion, Stand, code_words
+from rig.conformance.verdicts import CheckGroup
 from rig.samples import FloatArray, Status
 from rig.wire import (
     MOTION_ENDS,
-    Cycle,
     Event,
     EventCode,
     Home,
-    MoveTo,
-    PressUntil,
     Reply,
     ReplyResult,
     SampleBlock,
     StreamAt,
 )
 
-_GROUP = "throughout"
+CHECKS = CheckGroup("throughout")
 
 WINDOW_S = 0.05
 """Over which speed is taken: five samples at the rate of these checks."""
@@ -56,7 +51,6 @@ LEAP_S = 1.0
 """What the clock may leap ahead of the host's: a full buffer holds less."""
 
 MOST_TOLD = 3
-SEQ_MODULUS = 2**16
 
 REST_S = 0.5
 """After the event that ends a motion the platen is looked at for so long."""
@@ -109,6 +103,10 @@ _ENDS_AT_REST = frozenset({EventCode.FINISHED, EventCode.HALTED, EventCode.POSIT
 _TROUBLE = Status.FORCE_SATURATED | Status.POSITION_FAULT | Status.EMERGENCY_STOP | Status.FORCE_TRIP
 
 
+_Said = list[Told | Heard | Taken]
+"""What was sent, received and sampled in one check, in its order."""
+
+
 @dataclass(slots=True)
 class _Findings:
     """What was looked at so far, and what was found, by check."""
@@ -129,7 +127,7 @@ class _Record:
     """What was sent, received and sampled in one check, with the samples on one clock in seconds."""
 
     name: str
-    said: list[Told | Heard | Taken]
+    said: _Said
     block: SampleBlock
     since_s: FloatArray
     modulus_us: int | None
@@ -144,7 +142,7 @@ class _Record:
 class _Motion:
     """An accepted motion: its command, the device seconds between which it went on, its events."""
 
-    command: MoveTo | PressUntil | Home | Cycle
+    command: Motion
     begun_s: float
     ended_s: float | None
 
@@ -194,7 +192,7 @@ def _findings(stand: Stand) -> _Findings:
     return kept
 
 
-def _look_at_clock(findings: _Findings, stand: Stand, record: list[Told | Heard | Taken], name: str) -> None:
+def _look_at_clock(findings: _Findings, stand: Stand, record: _Said, name: str) -> None:
     """Neither time nor number may leap while the stream goes on."""
     before: Taken | None = None
     asked = 0
@@ -225,9 +223,7 @@ def _look_at_clock(findings: _Findings, stand: Stand, record: list[Told | Heard 
         before = said
 
 
-def _look_at_numbers(
-    findings: _Findings, stand: Stand, record: list[Told | Heard | Taken], name: str
-) -> None:
+def _look_at_numbers(findings: _Findings, stand: Stand, record: _Said, name: str) -> None:
     """While the platen moves no sample is left out, and their pace is the rate granted."""
     asked, rate_hz = 0, 0.0
     blocks: list[SampleBlock] = []
@@ -266,9 +262,7 @@ def _look_at_numbers(
     finish()
 
 
-def _look_at_replies(
-    findings: _Findings, record: list[Told | Heard | Taken], sent: Counter[int], name: str
-) -> None:
+def _look_at_replies(findings: _Findings, record: _Said, sent: Counter[int], name: str) -> None:
     """No command has more replies than it was sent; what was sent as bare bytes is not looked at."""
     replies = Counter(
         said.message.request
@@ -280,7 +274,7 @@ def _look_at_replies(
         findings.require(REPLIES, count <= sent[request], words)
 
 
-def _look_at_zero(findings: _Findings, record: list[Told | Heard | Taken], name: str) -> None:
+def _look_at_zero(findings: _Findings, record: _Said, name: str) -> None:
     """What comes behind event 14 counts from the new zero, even what was taken before it."""
     for place, said in enumerate(record):
         if not (isinstance(said, Heard) and isinstance(said.message, Event)):
@@ -294,7 +288,7 @@ def _look_at_zero(findings: _Findings, record: list[Told | Heard | Taken], name:
         # up to the next motion the platen stands: the last of these samples shows the new zero
         behind: list[Taken] = []
         for each in record[place + 1 :]:
-            moves = isinstance(each, Told) and isinstance(each.command, MoveTo | PressUntil | Home | Cycle)
+            moves = isinstance(each, Told) and isinstance(each.command, Motion)
             if moves or len(behind) == ENOUGH_BEHIND:
                 break
             if isinstance(each, Taken):
@@ -306,19 +300,23 @@ def _look_at_zero(findings: _Findings, record: list[Told | Heard | Taken], name:
         findings.require(ZERO, abs(shown - stays) <= abs(event.value) // 2, words)
 
 
-def _look_at_repeats(
-    findings: _Findings, record: list[Told | Heard | Taken], events: list[Event], name: str
-) -> None:
+def _look_at_repeats(findings: _Findings, record: _Said, events: list[Event], name: str) -> None:
     """Each event once, and one end for each accepted motion."""
     for event, count in Counter(events).items():
         findings.require(ONCE, count == 1, f"{name}: {code_words(event.code)} came {count} times")
-    for command in _accepted(record):
+    accepted = _accepted(record)
+    own = {command.request for command in accepted}
+    for event in events:
+        least = event.code in _ENDS_AT_REST
+        words = f"{name}: {code_words(event.code)} names request {event.request}, of which no motion began"
+        findings.require(ONCE, event.request in own or not (event.request or least), words)
+    for command in accepted:
         ends = [event for event in events if event.request == command.request and event.code in MOTION_ENDS]
         words = " and ".join(code_words(event.code) for event in ends) or "no event"
         findings.require(ONCE, len(ends) == 1, f"{name}: {words} ended a motion")
 
 
-def _accepted(record: list[Told | Heard | Taken]) -> list[MoveTo | PressUntil | Home | Cycle]:
+def _accepted(record: _Said) -> list[Motion]:
     """Motions that the device accepted, each once."""
     accepted = {
         said.message.request
@@ -330,7 +328,7 @@ def _accepted(record: list[Told | Heard | Taken]) -> list[MoveTo | PressUntil | 
     told = {
         said.command.request: said.command
         for said in record
-        if isinstance(said, Told) and isinstance(said.command, MoveTo | PressUntil | Home | Cycle)
+        if isinstance(said, Told) and isinstance(said.command, Motion)
     }
     return [command for request, command in told.items() if request in accepted]
 
@@ -407,7 +405,7 @@ def _motions(record: _Record) -> list[_Motion]:
     for said in record.said:
         if isinstance(said, Taken) and said.block.time_us is not None:
             seen_s = record.at_s(int(said.block.time_us[-1]))
-        elif isinstance(said, Told) and isinstance(said.command, MoveTo | PressUntil | Home | Cycle):
+        elif isinstance(said, Told) and isinstance(said.command, Motion):
             request = said.command.request
             if request in accepted and request not in found:
                 # what was sent behind the end of the motion before began behind it too
@@ -519,110 +517,105 @@ def _told(stand: Stand, name: str) -> str:
     return f"looked at {findings.looked[name]} times"
 
 
-def _check(name: str, what: str, rule: str, expected: str, cost: str) -> Check:
-    perform: Callable[[Stand], str] = partial(_told, name=name)
-    return Check(name, _GROUP, what, rule, expected, cost, perform)
+def _check(name: str, what: str, rule: str, expected: str, cost: str) -> None:
+    CHECKS.add(name, what, rule, expected, cost)(partial(_told, name=name))
 
 
-CHECKS = (
-    _check(
-        CLOCK,
-        "Time and sample number throughout",
-        "Time and number go on while the stream does; they wrap at 2^32 us and 65 536.",
-        "no leap",
-        "The host takes each jump for a reset or a loss, aborts the motion and splits the capture.",
-    ),
-    Check(
-        PACE,
-        _GROUP,
-        "The device's clock over all checks",
-        "The time counts microseconds.",
-        f"within {100 * PACE_TOLERANCE:g} % of the host's clock",
-        "Speeds, holds and rates of relaxation are wrong by the same factor.",
-        _pace,
-    ),
-    _check(
-        REPLIES,
-        "Replies all along",
-        "Every command but the heartbeat is answered once.",
-        "no more replies than commands",
-        "A second reply may be taken for the answer to the next command.",
-    ),
-    _check(
-        UNUSED,
-        "Status bit 7",
-        "Bit 7 of the status is always 0.",
-        "clear in every sample",
-        "A later version cannot give it a meaning: hosts would see it in every sample.",
-    ),
-    _check(
-        ZERO,
-        "The zero of samples behind event 14",
-        "Samples that are sent behind event 14 count from the new zero, those too that were taken before it.",
-        "the position has fallen by what the event says",
-        "Right after a homing the host sees a leap of the platen, and a trip or a count is wrong.",
-    ),
-    _check(
-        NUMBERS,
-        "Sample numbers and their pace in motion",
-        "Samples are taken at the rate granted, moving or not; the number counts each.",
-        f"at most {100 * MOST_MISSING:g} % and {FEW_MISSING} missing, the period to {100 * MOST_UNEVEN:g} %",
-        "Where it matters, in the squeeze, the curve has holes.",
-    ),
-    _check(
-        TROUBLE,
-        "Status bits 0, 1, 4 and 5 in motions that end well",
-        "Bits of trouble are clear while nothing is wrong, moving too.",
-        "all clear",
-        "Recordings are marked as faulty, and hosts stop their runs for nothing.",
-    ),
-    _check(
-        ENDED,
-        "Rest behind the end of a motion",
-        "Event 2, 11 or 12 ends a motion when the platen stands.",
-        f"{2 * NEAR_COUNTS} counts at most in the {REST_S:g} s after it",
-        "A program measures, or lets a hand in, while the platen still moves.",
-    ),
-    _check(
-        ONCE,
-        "Events all along",
-        "Each event is sent once, and exactly one ends each motion.",
-        "one of each",
-        "The host waits for an end that never comes, or takes a second one for that of the next motion.",
-    ),
-    _check(
-        TIMES,
-        "Times of events",
-        "An event bears the time of the same clock as the samples.",
-        f"within {2 * TIME_SLACK_S:g} s of the samples around it",
-        "A trip is assigned to the wrong place on the curve.",
-    ),
-    _check(
-        VALUES,
-        "Values of events",
-        "Events 2, 5, 9 and 12 bear the position, events 4 and 11 the force, event 14 what was subtracted.",
-        "what the samples around it show",
-        "Reports show a position or a force that never occurred.",
-    ),
-    _check(
-        MOVING,
-        "Status bit 2 (moving) throughout",
-        "Bit 2 is set while the platen moves, and clear at rest.",
-        "set in every window of motion, clear after its end",
-        "Programs take a zero, or let a hand in, while the platen moves.",
-    ),
-    _check(
-        STILL,
-        "Rest all along",
-        "The platen moves only between an accepted motion command and its end.",
-        "no movement without an order",
-        "The press moves by itself, perhaps with a hand inside.",
-    ),
-    _check(
-        SPEED,
-        "Speed all along",
-        "No motion is faster than its command says: homing, cycles, presses and retreats too.",
-        f"at most {100 * SPEED_TOLERANCE:g} % above",
-        "The braking distance grows with the square: three times the speed, nine times the distance.",
-    ),
+_check(
+    CLOCK,
+    "Time and sample number throughout",
+    "Time and number go on while the stream does; they wrap at 2^32 us and 65 536.",
+    "no leap",
+    "The host takes each jump for a reset or a loss, aborts the motion and splits the capture.",
+)
+CHECKS.add(
+    PACE,
+    "The device's clock over all checks",
+    "The time counts microseconds.",
+    f"within {100 * PACE_TOLERANCE:g} % of the host's clock",
+    "Speeds, holds and rates of relaxation are wrong by the same factor.",
+)(_pace)
+_check(
+    REPLIES,
+    "Replies all along",
+    "Every command but the heartbeat is answered once.",
+    "no more replies than commands",
+    "A second reply may be taken for the answer to the next command.",
+)
+_check(
+    UNUSED,
+    "Status bit 7",
+    "Bit 7 of the status is always 0.",
+    "clear in every sample",
+    "A later version cannot give it a meaning: hosts would see it in every sample.",
+)
+_check(
+    ZERO,
+    "The zero of samples behind event 14",
+    "Samples that are sent behind event 14 count from the new zero, those too that were taken before it.",
+    "the position has fallen by what the event says",
+    "Right after a homing the host sees a leap of the platen, and a trip or a count is wrong.",
+)
+_check(
+    NUMBERS,
+    "Sample numbers and their pace in motion",
+    "Samples are taken at the rate granted, moving or not; the number counts each.",
+    f"at most {100 * MOST_MISSING:g} % and {FEW_MISSING} missing, the period to {100 * MOST_UNEVEN:g} %",
+    "Where it matters, in the squeeze, the curve has holes.",
+)
+_check(
+    TROUBLE,
+    "Status bits 0, 1, 4 and 5 in motions that end well",
+    "Bits of trouble are clear while nothing is wrong, moving too.",
+    "all clear",
+    "Recordings are marked as faulty, and hosts stop their runs for nothing.",
+)
+_check(
+    ENDED,
+    "Rest behind the end of a motion",
+    "Event 2, 11 or 12 ends a motion when the platen stands.",
+    f"{2 * NEAR_COUNTS} counts at most in the {REST_S:g} s after it",
+    "A program measures, or lets a hand in, while the platen still moves.",
+)
+_check(
+    ONCE,
+    "Events all along",
+    "Each event is sent once, and exactly one ends each motion.",
+    "one of each",
+    "The host waits for an end that never comes, or takes a second one for that of the next motion.",
+)
+_check(
+    TIMES,
+    "Times of events",
+    "An event bears the time of the same clock as the samples.",
+    f"within {2 * TIME_SLACK_S:g} s of the samples around it",
+    "A trip is assigned to the wrong place on the curve.",
+)
+_check(
+    VALUES,
+    "Values of events",
+    "Events 2, 5, 9 and 12 bear the position, events 4 and 11 the force, event 14 what was subtracted.",
+    "what the samples around it show",
+    "Reports show a position or a force that never occurred.",
+)
+_check(
+    MOVING,
+    "Status bit 2 (moving) throughout",
+    "Bit 2 is set while the platen moves, and clear at rest.",
+    "set in every window of motion, clear after its end",
+    "Programs take a zero, or let a hand in, while the platen moves.",
+)
+_check(
+    STILL,
+    "Rest all along",
+    "The platen moves only between an accepted motion command and its end.",
+    "no movement without an order",
+    "The press moves by itself, perhaps with a hand inside.",
+)
+_check(
+    SPEED,
+    "Speed all along",
+    "No motion is faster than its command says: homing, cycles, presses and retreats too.",
+    f"at most {100 * SPEED_TOLERANCE:g} % above",
+    "The braking distance grows with the square: three times the speed, nine times the distance.",
 )

@@ -12,43 +12,48 @@ from functools import partial
 import numpy as np
 
 from rig.conformance.abilities import told
-from rig.conformance.evidence import LATENCY_S, newest_us, seen, since_s
+from rig.conformance.evidence import (
+    FORCE_SLACK_COUNTS,
+    LATENCY_S,
+    PASSED_COUNTS,
+    late_s,
+    newest_us,
+    seen,
+    times_s,
+)
 from rig.conformance.exceptions import NotApplicableError, UnreadyError, require
 from rig.conformance.provoking import (
     EMERGENCY_STOP,
     FROZEN_CONVERTER,
     POSITION_SENSOR,
+    RESET,
     SATURATED_CONVERTER,
     SILENT_CONVERTER,
     STALL,
     TRAVEL_SWITCH,
     Provocation,
 )
-from rig.conformance.stand import LONGER_S, WORK_RATE_MHZ, Stand, code_words, event_words
-from rig.conformance.verdicts import Check
-from rig.samples import Status
+from rig.conformance.stand import LINE_S, LONGER_S, Motion, Stand, event_words, too_late_words
+from rig.conformance.verdicts import CheckGroup
+from rig.samples import FloatArray, Status
 from rig.wire import (
     Arm,
     Capability,
     ClearStop,
     Cycle,
-    Disarm,
     Event,
     EventCode,
     MoveTo,
     PressUntil,
     ReplyResult,
-    State,
+    SampleBlock,
     StateFlag,
 )
 
-_GROUP = "trips"
+CHECKS = CheckGroup("trips", arms=True)
 
-PASSED_COUNTS = 10
-FORCE_SLACK_COUNTS = 20
 SECOND_END_S = 0.3
 STAYS_S = 0.6
-LINE_S = 0.3
 
 SLOWEST_CONVERSION_S = 0.1
 CONVERSIONS = {SILENT_CONVERTER.name: 4, SATURATED_CONVERTER.name: 2, FROZEN_CONVERTER.name: 10}
@@ -82,267 +87,86 @@ _SHOWN: dict[str | EventCode | int, Status] = {
 """What the samples show while the cause of a trip is there."""
 
 
-def _stopped(stand: Stand, request: int, codes: tuple[EventCode, ...], limit_s: float) -> Event:
-    """Return the trip that ended a motion, with everything that belongs to a trip."""
-    end = stand.ending(request, limit_s)
-    require(end is not None, f"no event ended the motion within {limit_s:g} s")
-    assert end is not None
-    require(end.code in codes, f"it ended with {event_words(end)}")
-    _latched(stand, end.code)
-    return end
-
-
-def _latched(stand: Stand, code: EventCode | int) -> State:
-    state = stand.standstill()
-    found = int(state.stop_cause)
-    require(state.stop_cause == code, f"{code_words(code)}, but the state's stop cause is {found}")
-    require(StateFlag.ARMED not in state.flags, f"{code_words(code)}, but it is still armed")
-    return state
-
-
-def _provoked(stand: Stand, what: Provocation, codes: tuple[EventCode, ...]) -> str:
-    if stand.provoker.slow and not what.words:
-        raise NotApplicableError(f"{what.name}: a bench can do it, a person cannot")
-    stand.willing(what)
-    stand.ready()
-    request = stand.begin_long()
-    begun_us = newest_us(stand)
-    limit_s = stand.provoke(what)
-    _done_in_time(stand, request, limit_s)
-    end = _stopped(stand, request, codes, limit_s)
-    words = event_words(end)
-    if not stand.provoker.slow:
-        late_s = float(since_s(np.array([end.time_us]), begun_us, stand.time_modulus_us)[0])
-        most_s = _latest_s(stand, what)
-        words = f"{words} {late_s:.3f} s after the cause"
-        require(late_s <= most_s, f"{words}, at most {most_s:g} s")
-    bit = _SHOWN.get(end.code if end.code == EventCode.POSITION_FAULT else what.order)
-    require(bit is None or stand.shows(bit), f"{event_words(end)}, and no sample shows status {bit!r}")
-    if end.code == EventCode.POSITION_FAULT:
-        homed = StateFlag.HOMED in stand.state().flags
-        require(not homed, "event 15 (position fault), and flag 1 (homed) is still set")
-    wrong = _OTHER_CAUSES.get(what.name, ())
-    told_right = end.code != EventCode.FORCE_SILENT or end.value not in wrong
-    require(told_right, f"{what.name}: event 10 says {end.value}, which is another cause")
-    if what is SILENT_CONVERTER:
-        words = f"{words}, {_silent_s(stand, end):.3f} s after the last conversion"
-    if what is FROZEN_CONVERTER and (frozen_s := _frozen_s(stand, end)) is not None:
-        words = f"{words}, {frozen_s:.3f} s after the force was another"
-    if what is SATURATED_CONVERTER and Capability.DESCRIBES in stand.known.capabilities:
-        _full_scale(stand)
-    if what.name in CONVERSIONS:
-        _trips_again(stand, what, codes)
-    return f"{words}, latched and disarmed"
-
-
-def _silent_s(stand: Stand, end: Event) -> float:
-    """Return how long after the last conversion a silent converter was found out, which must be in time."""
-    block = seen(stand)
-    fresh = np.flatnonzero((block.status & Status.FRESH_FORCE) > 0)
-    if len(fresh) < ENOUGH_CONVERSIONS:
-        raise UnreadyError("too few samples with status bit 6 came to know the period of the converter")
-    assert block.time_us is not None
-    ended_s = since_s(block.time_us[fresh], end.time_us, stand.time_modulus_us)
-    ended_s = ended_s[ended_s <= 0][-NEWEST_CONVERSIONS:]
-    # the median: some samples may have been lost, and the stream began anew in between
-    period_s = float(np.median(np.diff(ended_s)))
-    late_s, most_s = -float(ended_s[-1]), SILENT_PERIODS * period_s + SILENT_SLACK_S
-    words = f"event 10 came {late_s:.3f} s after the last conversion, which is due each {period_s:.4f} s"
-    require(late_s <= most_s, f"{words}; at most {most_s:.3f} s")
-    return late_s
-
-
-def _full_scale(stand: Stand) -> None:
-    """See that a saturated converter shows the count that is stated for it."""
-    abilities, block = told(stand), seen(stand)
-    said = abilities.full_scale
-    shown = block.force[(block.status & Status.FORCE_SATURATED) > 0]
-    largest = int(np.abs(shown).max(initial=0))
-    # some show the last force that they believe
-    if said and largest > max(abs(abilities.min_force), abs(abilities.max_force)):
-        words = f"saturated it shows {largest} counts, and says that it saturates at {said}"
-        require(abs(largest / said - 1) <= FULL_SCALE_TOLERANCE, words)
-
-
-def _frozen_s(stand: Stand, end: Event) -> float | None:
-    """Return how long a converter gave one value before it was found out, which must be in time.
-
-    None where hardly any noise stirred the force before: its last change does not tell when it froze.
-    """
-    block = seen(stand)
-    fresh = np.flatnonzero((block.status & Status.FRESH_FORCE) > 0)
-    assert block.time_us is not None
-    before_s = since_s(block.time_us[fresh], end.time_us, stand.time_modulus_us)
-    changed = np.flatnonzero(np.diff(block.force[fresh]) != 0) + 1
-    changed = changed[before_s[changed] <= 0]
-    if len(changed) < ENOUGH_CONVERSIONS:
-        return None
-    period_s = float(np.median(np.diff(before_s)))
-    late_s, most_s = -float(before_s[changed[-1]]), FROZEN_CONVERSIONS * period_s + SILENT_SLACK_S
-    words = f"event 10 came {late_s:.3f} s after the force was another, which is new each {period_s:.4f} s"
-    require(late_s <= most_s, f"{words}; at most {most_s:.3f} s")
-    return late_s
-
-
-def _stall_down(stand: Stand) -> str:
-    """Stall on the way down, too: what follows only in one direction is half a trip."""
-    if stand.provoker.slow:
-        raise NotApplicableError("a person's hand would be too late for a motion as short as this")
-    stand.willing(STALL)
-    stand.ready()
-    bounds, talk = stand.bounds, stand.talk
-    high = bounds.base + max(round(REACH_S * bounds.speed), 2 * bounds.stroke)
-    stand.finish(MoveTo(talk.next_id(), high, bounds.speed), stand.stroke_s(high - bounds.base))
-    request = stand.begin(MoveTo(talk.next_id(), bounds.base, bounds.speed))
-    if not talk.until(lambda: stand.position < high - PASSED_COUNTS, LONGER_S):
-        raise UnreadyError("the platen did not begin to move")
-    stand.provoke(STALL)
-    _stopped(stand, request, (EventCode.STALLED,), LONGER_S)
-    return "event 9, latched and disarmed"
-
-
-def _trips_again(stand: Stand, what: Provocation, codes: tuple[EventCode, ...]) -> None:
-    """A force that cannot be read is no force beyond a limit, which may be let go."""
-    talk = stand.talk
-    stand.must(ClearStop(talk.next_id()), "clear the stop")
-    before = len(talk.events())
-    reply = talk.ask(Arm(talk.next_id()))
-    require(reply is not None, "no reply to arm")
-    if reply is not None and reply.result == ReplyResult.ACCEPTED:
-        talk.beat()
-        again = talk.until(lambda: any(event.code in codes for event in talk.events()[before:]), LONGER_S)
-        require(again, f"with the {what.name} still there it was armed again, and nothing tripped")
-
-
-def _latest_s(stand: Stand, what: Provocation) -> float:
-    """How late the event may come after the cause, beside the way of an order to a bench."""
-    if what is STALL:
-        return LATENCY_S + LINE_S + stand.bounds.stroke / stand.bounds.speed
-    return LATENCY_S + LINE_S + CONVERSIONS.get(what.name, 0) * SLOWEST_CONVERSION_S
-
-
-def _done_in_time(stand: Stand, request: int, limit_s: float) -> None:
-    """Skip the check if a person was slower than the motion was long."""
-    if stand.provoker.slow:
-        end = stand.ending(request, limit_s)
-        if end is None or end.code == EventCode.FINISHED:
-            raise UnreadyError(
-                f"nothing tripped within {limit_s:g} s; if the action was done in time, this is a failure"
-            )
-
-
-def _away_from_limits(stand: Stand) -> int:
-    """Return a motion towards the far end that one narrowed limit will end; its request id."""
-    bounds, talk = stand.bounds, stand.talk
-    request = stand.begin(MoveTo(talk.next_id(), bounds.far, bounds.speed))
-    if not talk.until(lambda: stand.position > bounds.base + max(2 * PASSED_COUNTS, bounds.stroke), LONGER_S):
-        raise UnreadyError("the platen did not begin to move")
-    return request
-
-
-def _force_trip(stand: Stand) -> tuple[int, Event]:
-    """Return a force limit that is passed; the greatest force that was set, and the event."""
-    stand.ready()
-    mean, spread = stand.force_now()
-    request = _away_from_limits(stand)
-    limit = mean - spread - FORCE_SLACK_COUNTS
-    stand.narrow(max_force=limit)
-    return limit, _stopped(stand, request, (EventCode.FORCE_TRIP,), LONGER_S)
-
-
-def _force(stand: Stand) -> str:
-    limit, end = _force_trip(stand)
-    require(end.value > limit, f"event 4 says {end.value} counts, the limit is {limit}")
-    require(stand.shows(Status.FORCE_TRIP), "status bit 5 (force trip) is clear")
-    talk = stand.talk
-    stand.set_limits()
-    shown = bool(stand.status() & Status.FORCE_TRIP)
-    require(shown, "status bit 5 is clear although the force trip is latched, the force being inside again")
-    stand.must(ClearStop(talk.next_id()), "clear the stop")
-    shown = bool(stand.status() & Status.FORCE_TRIP)
-    require(not shown, "status bit 5 (force trip) is set although the stop was cleared")
-    return f"event 4 at {end.value} counts, limit {limit}"
-
-
-def _position(stand: Stand) -> str:
-    stand.ready()
-    request = _away_from_limits(stand)
-    limit = stand.position - PASSED_COUNTS
-    stand.narrow(max_position=limit)
-    end = _stopped(stand, request, (EventCode.TRAVEL_TRIP,), LONGER_S)
-    return f"event 5 at {end.value} counts, limit {limit}"
-
-
-def _ends_once(stand: Stand) -> str:
-    _, end = _force_trip(stand)
-    stand.talk.listen(SECOND_END_S)
-    count = len(stand.endings(end.request))
-    require(count == 1, f"{count} events ended one motion")
-    return "one event"
-
-
 def _without_heartbeats(stand: Stand) -> None:
     """A stop latched at rest, without anybody's help; samples flow and nothing moves."""
     stand.arm()
-    talk = stand.talk
-    talk.beating = False
-    if not talk.until(
-        lambda: any(event.code == EventCode.HEARTBEAT_LOST for event in talk.events()), LONGER_S
-    ):
+    stand.talk.beating = False
+    if not stand.comes(EventCode.HEARTBEAT_LOST, LONGER_S):
         raise UnreadyError("no stop could be latched: it stayed armed without heartbeats")
-    talk.beating = True
+    stand.talk.beating = True
 
 
+@CHECKS.add(
+    "stop-stays",
+    "A latched stop whose cause has gone",
+    "A stop stays latched until it is cleared by a command.",
+    "still latched",
+    "The press restarts by itself as soon as the cause is removed, perhaps with a hand inside.",
+)
 def _stays(stand: Stand) -> str:
     _without_heartbeats(stand)
     stand.talk.listen(STAYS_S)
     cause = stand.state().stop_cause
     require(cause == EventCode.HEARTBEAT_LOST, "heartbeats came again, and the stop was gone by itself")
-    assert stand.talk.latest is not None
-    others = Status(int(stand.talk.latest.status[-1])) & (Status.FORCE_TRIP | Status.EMERGENCY_STOP)
+    others = stand.newest_status & (Status.FORCE_TRIP | Status.EMERGENCY_STOP)
     require(not others, f"heartbeats were lost, nothing else was wrong, and the status shows {others!r}")
+    stand.disarm()
+    cause = stand.state().stop_cause
+    require(cause == EventCode.HEARTBEAT_LOST, "disarming cleared the latched stop")
     return "still latched when the cause had gone"
 
 
+@CHECKS.add(
+    "arm-while-latched",
+    "Arming with a stop latched",
+    "Arming is refused with 5 while a stop is latched.",
+    "result 5",
+    "A program that retries continues after an accident.",
+)
 def _arm_refused(stand: Stand) -> str:
     _without_heartbeats(stand)
     return stand.refuses(Arm(stand.talk.next_id()), ReplyResult.STOP_LATCHED, "arm")
 
 
+@CHECKS.add(
+    "motion-while-latched",
+    "A motion with a stop latched",
+    "A motion is refused with 5 while a stop is latched.",
+    "result 5",
+    "The platen moves although a trip has just stopped it.",
+)
 def _motion_refused(stand: Stand) -> str:
     _without_heartbeats(stand)
     return stand.refuses_motions(ReplyResult.STOP_LATCHED, "while a stop is latched")
 
 
-def _clears(stand: Stand) -> str:
-    _without_heartbeats(stand)
-    before = _limits(stand.state())
-    reply = stand.talk.ask(ClearStop(stand.talk.next_id()))
-    require(reply is not None and reply.result == ReplyResult.ACCEPTED, "clear stop was refused")
-    state = stand.state()
-    after = _limits(state)
-    require(after == before, f"clearing the stop changed the limits from {before} to {after}")
-    require(not state.stop_cause, f"the state's stop cause is still {int(state.stop_cause)}")
-    require(StateFlag.ARMED not in state.flags, "clearing the stop armed it")
-    return "cleared, and disarmed"
+def _press_stop(stand: Stand) -> bool:
+    """Have the emergency stop pressed; whether a sample shows it."""
+    limit_s = stand.provoke(EMERGENCY_STOP)
+    shown = stand.shows(Status.EMERGENCY_STOP, limit_s)
+    if not shown and stand.provoker.slow:
+        raise UnreadyError(f"no sample showed status bit 4 within {limit_s:g} s")
+    return shown
 
 
-def _limits(state: State) -> tuple[int, int, int, int]:
-    return state.min_force, state.max_force, state.min_position, state.max_position
-
-
+@CHECKS.add(
+    "second-cause",
+    "The emergency stop while another stop is latched",
+    "Pressing and releasing the emergency stop sends events 6 and 7; the stop cause is the first.",
+    "events 6 and 7, the first cause",
+    "A report names the wrong cause of a stop, and the host does not see that the button is pressed.",
+)
 def _second_cause(stand: Stand) -> str:
     """Press the emergency stop while another stop is latched: the event comes, the first cause stays."""
     stand.willing(EMERGENCY_STOP)
     _without_heartbeats(stand)
-    limit_s, talk = stand.provoke(EMERGENCY_STOP), stand.talk
-    shown = stand.shows(Status.EMERGENCY_STOP, limit_s)
-    if not shown and stand.provoker.slow:
-        raise UnreadyError(f"no sample showed status bit 4 within {limit_s:g} s")
-    told = talk.until(lambda: _heard(stand, EventCode.STOP_OPENED), LINE_S)
+    shown = _press_stop(stand)
+    told = stand.comes(EventCode.STOP_OPENED, LINE_S)
     cause = int(stand.state().stop_cause)
+    clear = ClearStop(stand.talk.next_id())
+    stand.refuses(clear, ReplyResult.STOP_LATCHED, "clear stop with the emergency stop pressed too")
     stand.undo()
-    closed = talk.until(lambda: _heard(stand, EventCode.STOP_CLOSED), LONGER_S)
+    closed = stand.comes(EventCode.STOP_CLOSED, LONGER_S)
     when = "pressed while heartbeats were lost"
     require(shown, f"status bit 4 was clear while the emergency stop was {when}")
     require(told, f"no event 6 when the emergency stop was {when}")
@@ -352,80 +176,142 @@ def _second_cause(stand: Stand) -> str:
     return "events 6 and 7, and the first cause stays"
 
 
-def _open_stop(stand: Stand) -> str:
-    stand.willing(EMERGENCY_STOP)
-    stand.arm()
-    limit_s = stand.provoke(EMERGENCY_STOP)
-    talk = stand.talk
-    if not talk.until(lambda: _heard(stand, EventCode.STOP_OPENED), limit_s):
-        raise UnreadyError("no event 6 came when the emergency stop was pressed")
-    stand.refuses(ClearStop(talk.next_id()), ReplyResult.STOP_LATCHED, "clear stop while it is open")
-    stand.refuses(Arm(talk.next_id()), ReplyResult.STOP_LATCHED, "arm while it is open")
-    require(stand.shows(Status.EMERGENCY_STOP), "status bit 4 (emergency stop) is clear while it is pressed")
-    stand.undo()
-    require(talk.until(lambda: _heard(stand, EventCode.STOP_CLOSED), LONGER_S), "no event 7 at its release")
-    cause = stand.state().stop_cause
-    require(cause == EventCode.STOP_OPENED, "releasing the emergency stop cleared the latched stop")
-    assert talk.latest is not None
-    latched = bool(talk.latest.status[-1] & Status.EMERGENCY_STOP)
-    require(latched, "status bit 4 is clear although the emergency stop is latched")
-    reply = talk.ask(ClearStop(talk.next_id()))
-    require(
-        reply is not None and reply.result == ReplyResult.ACCEPTED,
-        "clear stop was refused once it was released",
-    )
-    shown = bool(stand.status() & Status.EMERGENCY_STOP)
-    require(not shown, "status bit 4 is set although the emergency stop was released and the stop cleared")
-    return "refused while pressed, latched when released, cleared on command"
+@CHECKS.add(
+    "clear-stop",
+    "Clear stop",
+    "Clear stop unlatches, and is refused only while the emergency stop is pressed. It does not arm.",
+    "no stop cause, disarmed",
+    "After each trip the supply has to be switched off and on.",
+)
+def _clears(stand: Stand) -> str:
+    _without_heartbeats(stand)
+    before = stand.limits_kept()
+    stand.accepts(ClearStop(stand.talk.next_id()), "clear stop")
+    state, after = stand.state(), stand.limits_kept()
+    require(after == before, f"clearing the stop changed the limits from {before} to {after}")
+    require(not state.stop_cause, f"the state's stop cause is still {int(state.stop_cause)}")
+    require(StateFlag.ARMED not in state.flags, "clearing the stop armed it")
+    return "cleared, and disarmed"
 
 
-def _heard(stand: Stand, code: EventCode) -> bool:
-    return any(event.code == code for event in stand.talk.events())
+def _away_from_limits(stand: Stand) -> int:
+    """Return a motion towards the far end that one narrowed limit will end; its request id."""
+    bounds = stand.bounds
+    away = MoveTo(stand.talk.next_id(), bounds.far, bounds.speed)
+    return stand.begun(away, max(2 * PASSED_COUNTS, bounds.stroke))
+
+
+def _force_trip(stand: Stand) -> tuple[int, Event]:
+    """Return a force limit that is passed; the greatest force that was set, and the event."""
+    stand.ready()
+    mean, spread = stand.force_now()
+    request = _away_from_limits(stand)
+    limit = mean - spread - FORCE_SLACK_COUNTS
+    stand.narrow(max_force=limit)
+    return limit, stand.trips(request, LONGER_S, EventCode.FORCE_TRIP)
+
+
+@CHECKS.add(
+    "trip-force",
+    "Trip: force limit",
+    "It brakes by itself when a force limit is passed, and sends event 4 with the force.",
+    "event 4, stop cause in the state, status bit 5, disarmed",
+    "The cell, the specimen or a hand takes the full force of the drive.",
+)
+def _force(stand: Stand) -> str:
+    limit, end = _force_trip(stand)
+    require(end.value > limit, f"event 4 says {end.value} counts, the limit is {limit}")
+    require(stand.shows(Status.FORCE_TRIP), "status bit 5 (force trip) is clear")
+    stand.set_limits()
+    shown = bool(stand.status() & Status.FORCE_TRIP)
+    require(shown, "status bit 5 is clear although the force trip is latched, the force being inside again")
+    stand.clear_stop()
+    shown = bool(stand.status() & Status.FORCE_TRIP)
+    require(not shown, "status bit 5 (force trip) is set although the stop was cleared")
+    return f"event 4 at {end.value} counts, limit {limit}"
+
+
+@CHECKS.add(
+    "trip-position",
+    "Trip: position limit",
+    "It brakes by itself when a travel limit is passed, and sends event 5.",
+    "event 5, stop cause in the state, disarmed",
+    "The platen runs against the other one, or off its screw.",
+)
+def _position(stand: Stand) -> str:
+    stand.ready()
+    request = _away_from_limits(stand)
+    limit = stand.position - PASSED_COUNTS
+    stand.narrow(max_position=limit)
+    end = stand.trips(request, LONGER_S, EventCode.TRAVEL_TRIP)
+    return f"event 5 at {end.value} counts, limit {limit}"
+
+
+@CHECKS.add(
+    "trip-ends-once",
+    "The end of a motion by a trip",
+    "Exactly one event with its request id ends each motion.",
+    "one event",
+    "The second one may be taken for the end of the next motion.",
+)
+def _ends_once(stand: Stand) -> str:
+    _, end = _force_trip(stand)
+    stand.talk.listen(SECOND_END_S)
+    count = len(stand.endings(end.request))
+    require(count == 1, f"{count} events ended one motion")
+    return "one event"
 
 
 def _armed_after_trip(stand: Stand) -> None:
     """Armed again with the force still beyond the limit."""
     _force_trip(stand)
-    talk = stand.talk
-    stand.must(ClearStop(talk.next_id()), "clear the stop")
-    stand.must(Arm(talk.next_id()), "arm")
-    talk.beat()
-    talk.listen(0.05)
-
-
-def _approach(stand: Stand) -> str:
-    _armed_after_trip(stand)
-    return _no_approach(stand, "with the force beyond its upper limit")
+    stand.clear_stop()
+    stand.arm_again()
+    stand.talk.listen(0.05)
 
 
 def _no_approach(stand: Stand, when: str) -> str:
     """Whatever goes on towards the part is refused."""
     bounds, talk, here = stand.bounds, stand.talk, stand.position
     further = here + bounds.stroke // 2
-    move = MoveTo(talk.next_id(), further, bounds.speed)
-    found = [stand.refuses(move, ReplyResult.OUTSIDE_LIMITS, f"an approach {when}")]
-    least = bounds.min_force
-    press = PressUntil(talk.next_id(), least, bounds.speed, further)
-    found.append(stand.refuses(press, ReplyResult.OUTSIDE_LIMITS, f"a press {when}"))
-    if Capability.CYCLES in stand.known.capabilities:
-        cycle = Cycle(talk.next_id(), here, further, bounds.speed, 0, 0, 1)
-        found.append(stand.refuses(cycle, ReplyResult.OUTSIDE_LIMITS, f"a cycle {when}"))
-    return "; ".join(found)
+    tries: tuple[tuple[Motion, str], ...] = (
+        (MoveTo(talk.next_id(), further, bounds.speed), f"an approach {when}"),
+        (PressUntil(talk.next_id(), bounds.min_force, bounds.speed, further), f"a press {when}"),
+        (Cycle(talk.next_id(), here, further, bounds.speed, 0, 0, 1), f"a cycle {when}"),
+    )
+    return stand.refuses_all(ReplyResult.OUTSIDE_LIMITS, tries)
+
+
+@CHECKS.add(
+    "approach-after-trip",
+    "Approach after a force trip",
+    "While force is beyond its limit only motion away from it is accepted; others are answered 6.",
+    "result 6",
+    "Whoever clears the stop can press a trapped hand further.",
+)
+def _approach(stand: Stand) -> str:
+    _armed_after_trip(stand)
+    return _no_approach(stand, "with the force beyond its upper limit")
 
 
 def _armed_while_pulled(stand: Stand) -> None:
     """Armed again with the force still beyond the lower limit."""
     stand.ready()
-    talk = stand.talk
     mean, spread = stand.force_now()
     request = _away_from_limits(stand)
     stand.narrow(min_force=mean + spread + FORCE_SLACK_COUNTS)
-    _stopped(stand, request, (EventCode.FORCE_TRIP,), LONGER_S)
-    stand.must(ClearStop(talk.next_id()), "clear the stop")
-    stand.must(Arm(talk.next_id()), "arm")
-    talk.beat()
+    stand.trips(request, LONGER_S, EventCode.FORCE_TRIP)
+    stand.clear_stop()
+    stand.arm_again()
 
 
+@CHECKS.add(
+    "pull-after-trip",
+    "Motion away from a part that pulls",
+    "While force is below its lower limit, motion away from the part is answered 6.",
+    "result 6",
+    "Whoever clears the stop tears at what sticks, or at a hand that is caught.",
+)
 def _pull(stand: Stand) -> str:
     """Beyond the lower force limit what is pulled must not be pulled further."""
     _armed_while_pulled(stand)
@@ -434,6 +320,49 @@ def _pull(stand: Stand) -> str:
     return stand.refuses(away, ReplyResult.OUTSIDE_LIMITS, words)
 
 
+def _armed_at_switch(stand: Stand, above: int = 0) -> None:
+    """Armed again with the travel switch at the pressing end still pressed, `above` counts from the base."""
+    stand.willing(TRAVEL_SWITCH, "the plug would have to stay off while it is armed")
+    stand.ready()
+    if above:
+        stand.go(stand.bounds.base + above)
+    stand.provoke(TRAVEL_SWITCH)
+    stand.talk.listen(SECOND_END_S)
+    stand.disarm()
+    if stand.state().stop_cause:
+        stand.clear_stop()
+    stand.arm_again()
+    stand.talk.listen(0.05)
+
+
+@CHECKS.add(
+    "approach-at-switch",
+    "Approach with the travel switch pressed",
+    "While the switch at the pressing end is pressed only motion away from it is accepted.",
+    "result 6",
+    "Whoever clears the stop drives the platen further into its end.",
+)
+def _approach_switch(stand: Stand) -> str:
+    _armed_at_switch(stand)
+    return _no_approach(stand, "with the travel switch pressed")
+
+
+def _carried_out(stand: Stand, move: MoveTo, what: str, on_its_way: Callable[[], None] = lambda: None) -> str:
+    """Have a motion away from a limit accepted and carried out, with something done on its way."""
+    from_counts = stand.position
+    stand.accepts(move, what)
+    on_its_way()
+    stand.ends(move.request, stand.stroke_s(move.position - from_counts), when=what)
+    return "accepted, and done"
+
+
+@CHECKS.add(
+    "approach-after-pull",
+    "Motion towards a part that pulls",
+    "While force is below its lower limit, motion towards the part is accepted.",
+    "accepted, event 2 at its end",
+    "What sticks to the platen, or a hand that is caught, cannot be let go under power.",
+)
 def _let_go(stand: Stand) -> str:
     """What is pulled can be let go by a motion towards it."""
     _armed_while_pulled(stand)
@@ -442,58 +371,13 @@ def _let_go(stand: Stand) -> str:
     return _carried_out(stand, towards, "a motion up with the force beyond its lower limit")
 
 
-def _back_inside(stand: Stand, *, upper: bool) -> str:
-    """The platen stands outside the limits of position that the device is given; the way back is open."""
-    bounds, talk = stand.bounds, stand.talk
-    stand.ready()
-    low, middle, high = (bounds.base + share * bounds.stroke // 2 for share in (0, 1, 2))
-    if upper:
-        stand.finish(MoveTo(talk.next_id(), high, bounds.speed), stand.stroke_s(bounds.stroke))
-    stand.must(Disarm(talk.next_id()), "disarm")
-    stand.set_limits(**{"max_position" if upper else "min_position": middle})
-    stand.must(Arm(talk.next_id()), "arm")
-    talk.beat()
-    inside = MoveTo(talk.next_id(), low if upper else high, bounds.speed)
-    side = "above the upper" if upper else "below the lower"
-    return _carried_out(stand, inside, f"a motion back inside from {side} position limit")
-
-
-def _carried_out(stand: Stand, move: MoveTo, what: str, on_its_way: Callable[[], None] = lambda: None) -> str:
-    """Have a motion away from a limit accepted and carried out, with something done on its way."""
-    reply, from_counts = stand.talk.ask(move), stand.position
-    require(reply is not None, f"no reply to {what}")
-    assert reply is not None
-    require(reply.result == ReplyResult.ACCEPTED, f"{what} was refused with {int(reply.result)}")
-    on_its_way()
-    end = stand.ending(move.request, stand.stroke_s(abs(move.position - from_counts)))
-    require(end is not None and end.code == EventCode.FINISHED, f"{what} ended with {event_words(end)}")
-    return "accepted, and done"
-
-
-def _armed_at_switch(stand: Stand, above: int = 0) -> None:
-    """Armed again with the travel switch at the pressing end still pressed, `above` counts from the base."""
-    if stand.provoker.slow:
-        raise NotApplicableError("the plug would have to stay off while it is armed; a bench can")
-    stand.willing(TRAVEL_SWITCH)
-    stand.ready()
-    bounds, talk = stand.bounds, stand.talk
-    if above:
-        stand.finish(MoveTo(talk.next_id(), bounds.base + above, bounds.speed), stand.stroke_s(above))
-    stand.provoke(TRAVEL_SWITCH)
-    talk.listen(SECOND_END_S)
-    stand.must(Disarm(talk.next_id()), "disarm")
-    if stand.state().stop_cause:
-        stand.must(ClearStop(talk.next_id()), "clear the stop")
-    stand.must(Arm(talk.next_id()), "arm")
-    talk.beat()
-    talk.listen(0.05)
-
-
-def _approach_switch(stand: Stand) -> str:
-    _armed_at_switch(stand)
-    return _no_approach(stand, "with the travel switch pressed")
-
-
+@CHECKS.add(
+    "retreat-at-switch",
+    "Retreat with the travel switch pressed",
+    "While the switch at the pressing end is pressed, motion away from it is accepted.",
+    "accepted, event 2 at its end",
+    "A platen in its end, and what it presses on, can only be freed with a spanner.",
+)
 def _retreat_switch(stand: Stand) -> str:
     """The switch lets go on the way, as the one that the platen stands on does."""
     bounds, talk = stand.bounds, stand.talk
@@ -512,296 +396,309 @@ def _retreat_switch(stand: Stand) -> str:
     return _carried_out(stand, move, what, let_go)
 
 
+def _back_inside(stand: Stand, *, upper: bool) -> str:
+    """The platen stands outside the limits of position that the device is given; the way back is open."""
+    bounds = stand.bounds
+    stand.ready()
+    low, middle, high = (bounds.base + share * bounds.stroke // 2 for share in (0, 1, 2))
+    if upper:
+        stand.go(high)
+    stand.disarm()
+    stand.set_limits(**{"max_position" if upper else "min_position": middle})
+    stand.arm_again()
+    inside = MoveTo(stand.talk.next_id(), low if upper else high, bounds.speed)
+    side = "above the upper" if upper else "below the lower"
+    return _carried_out(stand, inside, f"a motion back inside from {side} position limit")
+
+
+for _side, _where in (("upper", "beyond the upper"), ("lower", "below the lower")):
+    CHECKS.add(
+        f"back-inside-{_side}",
+        f"The way back from {_where} position limit",
+        "While the position is outside its limits, motion back inside is accepted.",
+        "accepted, event 2 at its end",
+        "A platen outside its limits, and what it presses on, can only be freed with a spanner.",
+    )(partial(_back_inside, upper=_side == "upper"))
+
+
+@CHECKS.add(
+    "switch-standing",
+    "The travel switch, pressed while armed at rest",
+    "Both ends of the travel are watched, moving and standing while armed.",
+    "event 5, latched and disarmed",
+    "A platen that is pushed or creeps into its end stays under power there.",
+)
+def _switch_standing(stand: Stand) -> str:
+    """Press the travel switch at the pressing end while it stands armed."""
+    stand.willing(TRAVEL_SWITCH, "no hand or plug while it is armed at rest")
+    stand.ready()
+    stand.provoke(TRAVEL_SWITCH)
+    tripped = stand.comes(EventCode.TRAVEL_TRIP, LATENCY_S + LINE_S)
+    require(tripped, "the travel switch was pressed while it stood armed, and no event 5 came")
+    stand.latched(EventCode.TRAVEL_TRIP)
+    return "event 5, latched and disarmed"
+
+
+@CHECKS.add(
+    "stop-before-arming",
+    "An emergency stop that is pressed before arming",
+    "Arming is refused with 5 while the emergency stop is pressed; status bit 4 shows it.",
+    "bit 4, result 5",
+    "The button does not act while somebody lays in a specimen, and the press can be started.",
+)
 def _stop_before_arming(stand: Stand) -> str:
     """Press the emergency stop while nothing is armed."""
     stand.willing(EMERGENCY_STOP)
-    stand.stream(min(WORK_RATE_MHZ, stand.known.rate_mhz))
-    if stand.state().stop_cause:
-        stand.must(ClearStop(stand.talk.next_id()), "clear the stop")
-    stand.set_limits()
-    limit_s = stand.provoke(EMERGENCY_STOP)
-    talk = stand.talk
-    shown = stand.shows(Status.EMERGENCY_STOP, limit_s)
-    if not shown and stand.provoker.slow:
-        raise UnreadyError(f"no sample showed status bit 4 within {limit_s:g} s")
-    require(shown, "status bit 4 (emergency stop) is clear while it is pressed")
-    words = stand.refuses(Arm(talk.next_id()), ReplyResult.STOP_LATCHED, "arm while it is pressed")
+    stand.unlatched()
+    require(_press_stop(stand), "status bit 4 (emergency stop) is clear while it is pressed")
+    words = stand.refuses(Arm(stand.talk.next_id()), ReplyResult.STOP_LATCHED, "arm while it is pressed")
     require(StateFlag.ARMED not in stand.state().flags, "it is armed")
     return words
 
 
-def _switch_standing(stand: Stand) -> str:
-    """Press the travel switch at the pressing end while it stands armed."""
-    if stand.provoker.slow:
-        raise NotApplicableError("no hand or plug while it is armed at rest; a bench can")
-    stand.willing(TRAVEL_SWITCH)
-    stand.ready()
-    stand.provoke(TRAVEL_SWITCH)
-    tripped = stand.talk.until(partial(_heard, stand, EventCode.TRAVEL_TRIP), LATENCY_S + LINE_S)
-    require(tripped, "the travel switch was pressed while it stood armed, and no event 5 came")
-    _latched(stand, EventCode.TRAVEL_TRIP)
-    return "event 5, latched and disarmed"
+@CHECKS.add(
+    "stop-at-boot",
+    "An emergency stop that is pressed while it boots",
+    "Arming is refused with 5 while the emergency stop is pressed, since whenever; status bit 4 shows it.",
+    "bit 4, result 5",
+    "Power comes back with the button pressed, and the press can be started.",
+)
+def _stop_at_boot(stand: Stand) -> str:
+    """Reset it with the emergency stop pressed: no edge tells it so."""
+    stand.willing(EMERGENCY_STOP, "a person would have to hold one button and press another")
+    stand.willing(RESET)
+    stand.unlatched()
+    _press_stop(stand)
+    stand.reset()
+    stand.stream(stand.work_rate_mhz)
+    stand.set_limits()
+    require(stand.shows(Status.EMERGENCY_STOP), "status bit 4 (emergency stop) is clear while it is pressed")
+    return stand.refuses(Arm(stand.talk.next_id()), ReplyResult.STOP_LATCHED, "arm while it is pressed")
 
 
+@CHECKS.add(
+    "retreat-after-trip",
+    "Retreat after a force trip",
+    "After clear stop and arm, motion away from the passed limit is accepted.",
+    "accepted, event 2 at its end",
+    "A trapped part or hand can only be freed with a spanner.",
+)
 def _retreat(stand: Stand) -> str:
     _armed_after_trip(stand)
     away = MoveTo(stand.talk.next_id(), stand.bounds.base, stand.bounds.speed)
     return _carried_out(stand, away, "a motion away from the limit")
 
 
-def _check(name: str, what: Provocation, *codes: EventCode, cost: str) -> Check:
-    perform: Callable[[Stand], str] = partial(_provoked, what=what, codes=codes)
+def _conversions(stand: Stand, end: Event) -> tuple[FloatArray, SampleBlock]:
+    """Return when each conversion ended, in seconds after the trip, and the samples that bear one."""
+    block = seen(stand)
+    fresh = (block.status & Status.FRESH_FORCE) > 0
+    return times_s(stand, block, end.time_us)[fresh], block[fresh]
+
+
+def _silent(stand: Stand, end: Event) -> str:
+    """Return how long after the last conversion a silent converter was found out, which must be in time."""
+    ended_s, _ = _conversions(stand, end)
+    if len(ended_s) < ENOUGH_CONVERSIONS:
+        raise UnreadyError("too few samples with status bit 6 came to know the period of the converter")
+    ended_s = ended_s[ended_s <= 0][-NEWEST_CONVERSIONS:]
+    # the median: some samples may have been lost, and the stream began anew in between
+    period_s = float(np.median(np.diff(ended_s)))
+    return _found_out(-float(ended_s[-1]), SILENT_PERIODS * period_s, "the last conversion")
+
+
+def _frozen(stand: Stand, end: Event) -> str:
+    """Return how long a converter gave one value before it was found out, which must be in time."""
+    ended_s, block = _conversions(stand, end)
+    changed = np.flatnonzero(np.diff(block.force) != 0) + 1
+    changed = changed[ended_s[changed] <= 0]
+    if len(changed) < ENOUGH_CONVERSIONS:
+        return "with hardly any noise before it, so that its last change does not tell when it froze"
+    period_s = float(np.median(np.diff(ended_s)))
+    return _found_out(-float(ended_s[changed[-1]]), FROZEN_CONVERSIONS * period_s, "the force was another")
+
+
+def _found_out(after_s: float, most_s: float, what: str) -> str:
+    most_s += SILENT_SLACK_S
+    require(after_s <= most_s, f"event 10 came {after_s:.3f} s after {what}; at most {most_s:.3f} s")
+    return f"{after_s:.3f} s after {what}"
+
+
+def _full_scale(stand: Stand) -> None:
+    """See that a saturated converter shows the count that is stated for it."""
+    abilities, block = told(stand), seen(stand)
+    said = abilities.full_scale
+    shown = block.force[(block.status & Status.FORCE_SATURATED) > 0]
+    largest = int(np.abs(shown).max(initial=0))
+    # some show the last force that they believe
+    if said and largest > max(abs(abilities.min_force), abs(abilities.max_force)):
+        words = f"saturated it shows {largest} counts, and says that it saturates at {said}"
+        require(abs(largest / said - 1) <= FULL_SCALE_TOLERANCE, words)
+
+
+def _trips_again(stand: Stand, what: Provocation, codes: tuple[EventCode, ...]) -> None:
+    """A force that cannot be read is no force beyond a limit, which may be let go."""
+    talk = stand.talk
+    stand.clear_stop()
+    before = len(talk.events())
+    if stand.answers(Arm(talk.next_id()), "arm").result == ReplyResult.ACCEPTED:
+        talk.beat()
+        again = talk.until(lambda: any(event.code in codes for event in talk.events()[before:]), LONGER_S)
+        require(again, f"with the {what.name} still there it was armed again, and nothing tripped")
+
+
+def _provoked(stand: Stand, what: Provocation, codes: tuple[EventCode, ...]) -> str:
+    if stand.provoker.slow and not what.words:
+        raise NotApplicableError(f"{what.name}: a bench can do it, a person cannot")
+    stand.willing(what)
+    stand.ready()
+    request = stand.begin_long()
+    begun_us = newest_us(stand)
+    limit_s = stand.provoke(what)
+    if stand.provoker.slow:
+        # a person may be slower than the motion is long
+        end = stand.ending(request, limit_s)
+        if end is None or end.code == EventCode.FINISHED:
+            raise UnreadyError(too_late_words(limit_s))
+    end = stand.trips(request, limit_s, *codes)
+    words = event_words(end)
+    if not stand.provoker.slow:
+        after_s = late_s(stand, end, begun_us)
+        # how late the event may come, beside the way of an order to a bench
+        most_s = LATENCY_S + LINE_S + CONVERSIONS.get(what.name, 0) * SLOWEST_CONVERSION_S
+        if what is STALL:
+            most_s += stand.bounds.stroke / stand.bounds.speed
+        words = f"{words} {after_s:.3f} s after the cause"
+        require(after_s <= most_s, f"{words}, at most {most_s:g} s")
+    bit = _SHOWN.get(end.code if end.code == EventCode.POSITION_FAULT else what.order)
+    require(bit is None or stand.shows(bit), f"{event_words(end)}, and no sample shows status {bit!r}")
+    if end.code == EventCode.POSITION_FAULT:
+        homed = StateFlag.HOMED in stand.state().flags
+        require(not homed, "event 15 (position fault), and flag 1 (homed) is still set")
+    wrong = _OTHER_CAUSES.get(what.name, ())
+    told_right = end.code != EventCode.FORCE_SILENT or end.value not in wrong
+    require(told_right, f"{what.name}: event 10 says {end.value}, which is another cause")
+    if what is SILENT_CONVERTER:
+        words = f"{words}, {_silent(stand, end)}"
+    if what is FROZEN_CONVERTER:
+        words = f"{words}, {_frozen(stand, end)}"
+    if what is SATURATED_CONVERTER and Capability.DESCRIBES in stand.known.capabilities:
+        _full_scale(stand)
+    if what.name in CONVERSIONS:
+        _trips_again(stand, what, codes)
+    return f"{words}, latched and disarmed"
+
+
+def _add_trip(name: str, what: Provocation, *codes: EventCode, cost: str) -> None:
     numbers = " or ".join(str(int(code)) for code in codes)
-    return Check(
+    CHECKS.add(
         name,
-        _GROUP,
         f"Trip: {what.name}",
         f"It brakes by itself, latches a stop, disarms and sends event {numbers} with the motion's request "
         "id.",
         f"event {numbers} in time, stop cause in the state, its status bit, disarmed",
         cost,
-        perform,
-        arms=True,
-    )
+    )(partial(_provoked, what=what, codes=codes))
 
 
-CHECKS = (
-    Check(
-        "stop-stays",
-        _GROUP,
-        "A latched stop whose cause has gone",
-        "A stop stays latched until it is cleared by a command.",
-        "still latched",
-        "The press restarts by itself as soon as the cause is removed, perhaps with a hand inside.",
-        _stays,
-        arms=True,
-    ),
-    Check(
-        "arm-while-latched",
-        _GROUP,
-        "Arming with a stop latched",
-        "Arming is refused with 5 while a stop is latched.",
-        "result 5",
-        "A program that retries continues after an accident.",
-        _arm_refused,
-        arms=True,
-    ),
-    Check(
-        "motion-while-latched",
-        _GROUP,
-        "A motion with a stop latched",
-        "A motion is refused with 5 while a stop is latched.",
-        "result 5",
-        "The platen moves although a trip has just stopped it.",
-        _motion_refused,
-        arms=True,
-    ),
-    Check(
-        "second-cause",
-        _GROUP,
-        "The emergency stop while another stop is latched",
-        "Pressing and releasing the emergency stop sends events 6 and 7; the stop cause is the first.",
-        "events 6 and 7, the first cause",
-        "A report names the wrong cause of a stop, and the host does not see that the button is pressed.",
-        _second_cause,
-        arms=True,
-    ),
-    Check(
-        "clear-stop",
-        _GROUP,
-        "Clear stop",
-        "Clear stop unlatches, and is refused only while the emergency stop is pressed. It does not arm.",
-        "no stop cause, disarmed",
-        "After each trip the supply has to be switched off and on.",
-        _clears,
-        arms=True,
-    ),
-    Check(
-        "trip-force",
-        _GROUP,
-        "Trip: force limit",
-        "It brakes by itself when a force limit is passed, and sends event 4 with the force.",
-        "event 4, stop cause in the state, status bit 5, disarmed",
-        "The cell, the specimen or a hand takes the full force of the drive.",
-        _force,
-        arms=True,
-    ),
-    Check(
-        "trip-position",
-        _GROUP,
-        "Trip: position limit",
-        "It brakes by itself when a travel limit is passed, and sends event 5.",
-        "event 5, stop cause in the state, disarmed",
-        "The platen runs against the other one, or off its screw.",
-        _position,
-        arms=True,
-    ),
-    Check(
-        "trip-ends-once",
-        _GROUP,
-        "The end of a motion by a trip",
-        "Exactly one event with its request id ends each motion.",
-        "one event",
-        "The second one may be taken for the end of the next motion.",
-        _ends_once,
-        arms=True,
-    ),
-    Check(
-        "approach-after-trip",
-        _GROUP,
-        "Approach after a force trip",
-        "While force is beyond its limit only motion away from it is accepted; others are answered 6.",
-        "result 6",
-        "Whoever clears the stop can press a trapped hand further.",
-        _approach,
-        arms=True,
-    ),
-    Check(
-        "pull-after-trip",
-        _GROUP,
-        "Motion away from a part that pulls",
-        "While force is below its lower limit, motion away from the part is answered 6.",
-        "result 6",
-        "Whoever clears the stop tears at what sticks, or at a hand that is caught.",
-        _pull,
-        arms=True,
-    ),
-    Check(
-        "approach-at-switch",
-        _GROUP,
-        "Approach with the travel switch pressed",
-        "While the switch at the pressing end is pressed only motion away from it is accepted.",
-        "result 6",
-        "Whoever clears the stop drives the platen further into its end.",
-        _approach_switch,
-        arms=True,
-    ),
-    Check(
-        "approach-after-pull",
-        _GROUP,
-        "Motion towards a part that pulls",
-        "While force is below its lower limit, motion towards the part is accepted.",
-        "accepted, event 2 at its end",
-        "What sticks to the platen, or a hand that is caught, cannot be let go under power.",
-        _let_go,
-        arms=True,
-    ),
-    Check(
-        "retreat-at-switch",
-        _GROUP,
-        "Retreat with the travel switch pressed",
-        "While the switch at the pressing end is pressed, motion away from it is accepted.",
-        "accepted, event 2 at its end",
-        "A platen in its end, and what it presses on, can only be freed with a spanner.",
-        _retreat_switch,
-        arms=True,
-    ),
-    *(
-        Check(
-            f"back-inside-{side}",
-            _GROUP,
-            f"The way back from {where} position limit",
-            "While the position is outside its limits, motion back inside is accepted.",
-            "accepted, event 2 at its end",
-            "A platen outside its limits, and what it presses on, can only be freed with a spanner.",
-            partial(_back_inside, upper=side == "upper"),
-            arms=True,
-        )
-        for side, where in (("upper", "beyond the upper"), ("lower", "below the lower"))
-    ),
-    Check(
-        "switch-standing",
-        _GROUP,
-        "The travel switch, pressed while armed at rest",
-        "Both ends of the travel are watched, moving and standing while armed.",
-        "event 5, latched and disarmed",
-        "A platen that is pushed or creeps into its end stays under power there.",
-        _switch_standing,
-        arms=True,
-    ),
-    Check(
-        "stop-before-arming",
-        _GROUP,
-        "An emergency stop that is pressed before arming",
-        "Arming is refused with 5 while the emergency stop is pressed; status bit 4 shows it.",
-        "bit 4, result 5",
-        "The button does not act while somebody lays in a specimen, and the press can be started.",
-        _stop_before_arming,
-        arms=True,
-    ),
-    Check(
-        "retreat-after-trip",
-        _GROUP,
-        "Retreat after a force trip",
-        "After clear stop and arm, motion away from the passed limit is accepted.",
-        "accepted, event 2 at its end",
-        "A trapped part or hand can only be freed with a spanner.",
-        _retreat,
-        arms=True,
-    ),
-    _check(
-        "trip-emergency-stop",
-        EMERGENCY_STOP,
-        EventCode.STOP_OPENED,
-        cost="The host goes on as if nothing had happened, and moves as soon as power is back.",
-    ),
-    Check(
-        "emergency-stop-open",
-        _GROUP,
-        "While the emergency stop is pressed, and after",
-        "Clear stop and arm are refused with 5 while it is pressed; releasing it clears nothing.",
-        "5 and 5, event 7, still latched",
-        "Releasing the button is enough to start the press.",
-        _open_stop,
-        arms=True,
-    ),
-    _check(
-        "trip-travel-switch",
-        TRAVEL_SWITCH,
-        EventCode.TRAVEL_TRIP,
-        cost="After one wrong homing the platen runs into its end stop.",
-    ),
-    _check(
-        "trip-stall",
-        STALL,
-        EventCode.STALLED,
-        EventCode.POSITION_FAULT,
-        cost="Lost steps go unnoticed; all positions afterwards are wrong.",
-    ),
-    Check(
-        "trip-stall-down",
-        _GROUP,
-        "Trip: stall on the way down",
-        "A platen that does not follow is event 9 in either direction.",
-        "event 9, stop cause in the state, disarmed",
-        "A platen that stays behind on its way back is pressed further by the next squeeze.",
-        _stall_down,
-        arms=True,
-    ),
-    _check(
-        "trip-silent-converter",
-        SILENT_CONVERTER,
-        EventCode.FORCE_SILENT,
-        cost="It presses on without knowing the force.",
-    ),
-    _check(
-        "trip-saturated-converter",
-        SATURATED_CONVERTER,
-        EventCode.FORCE_SILENT,
-        EventCode.FORCE_TRIP,
-        cost="It presses on with a force that it cannot read.",
-    ),
-    _check(
-        "trip-frozen-converter",
-        FROZEN_CONVERTER,
-        EventCode.FORCE_SILENT,
-        cost="It presses on with an outdated force: whatever it meets is pressed without limit.",
-    ),
-    _check(
-        "trip-position-sensor",
-        POSITION_SENSOR,
-        EventCode.POSITION_FAULT,
-        EventCode.STALLED,
-        cost="It continues to an unknown position.",
-    ),
+_add_trip(
+    "trip-emergency-stop",
+    EMERGENCY_STOP,
+    EventCode.STOP_OPENED,
+    cost="The host goes on as if nothing had happened, and moves as soon as power is back.",
+)
+
+
+@CHECKS.add(
+    "emergency-stop-open",
+    "While the emergency stop is pressed, and after",
+    "Clear stop and arm are refused with 5 while it is pressed; releasing it clears nothing.",
+    "5 and 5, event 7, still latched",
+    "Releasing the button is enough to start the press.",
+)
+def _open_stop(stand: Stand) -> str:
+    stand.willing(EMERGENCY_STOP)
+    stand.arm()
+    limit_s = stand.provoke(EMERGENCY_STOP)
+    talk = stand.talk
+    if not stand.comes(EventCode.STOP_OPENED, limit_s):
+        raise UnreadyError("no event 6 came when the emergency stop was pressed")
+    stand.refuses(ClearStop(talk.next_id()), ReplyResult.STOP_LATCHED, "clear stop while it is open")
+    stand.refuses(Arm(talk.next_id()), ReplyResult.STOP_LATCHED, "arm while it is open")
+    require(stand.shows(Status.EMERGENCY_STOP), "status bit 4 (emergency stop) is clear while it is pressed")
+    stand.undo()
+    require(stand.comes(EventCode.STOP_CLOSED, LONGER_S), "no event 7 at its release")
+    cause = stand.state().stop_cause
+    require(cause == EventCode.STOP_OPENED, "releasing the emergency stop cleared the latched stop")
+    latched = Status.EMERGENCY_STOP in stand.newest_status
+    require(latched, "status bit 4 is clear although the emergency stop is latched")
+    stand.accepts(ClearStop(talk.next_id()), "clear stop once it was released")
+    shown = bool(stand.status() & Status.EMERGENCY_STOP)
+    require(not shown, "status bit 4 is set although the emergency stop was released and the stop cleared")
+    return "refused while pressed, latched when released, cleared on command"
+
+
+_add_trip(
+    "trip-travel-switch",
+    TRAVEL_SWITCH,
+    EventCode.TRAVEL_TRIP,
+    cost="After one wrong homing the platen runs into its end stop.",
+)
+
+_add_trip(
+    "trip-stall",
+    STALL,
+    EventCode.STALLED,
+    EventCode.POSITION_FAULT,
+    cost="Lost steps go unnoticed; all positions afterwards are wrong.",
+)
+
+
+@CHECKS.add(
+    "trip-stall-down",
+    "Trip: stall on the way down",
+    "A platen that does not follow is event 9 in either direction.",
+    "event 9, stop cause in the state, disarmed",
+    "A platen that stays behind on its way back is pressed further by the next squeeze.",
+)
+def _stall_down(stand: Stand) -> str:
+    """Stall on the way down, too: what follows only in one direction is half a trip."""
+    stand.willing(STALL, "a person's hand would be too late for a motion as short as this")
+    stand.ready()
+    bounds = stand.bounds
+    stand.go(bounds.base + max(round(REACH_S * bounds.speed), 2 * bounds.stroke))
+    request = stand.begun(MoveTo(stand.talk.next_id(), bounds.base, bounds.speed), PASSED_COUNTS)
+    stand.provoke(STALL)
+    stand.trips(request, LONGER_S, EventCode.STALLED)
+    return "event 9, latched and disarmed"
+
+
+_add_trip(
+    "trip-silent-converter",
+    SILENT_CONVERTER,
+    EventCode.FORCE_SILENT,
+    cost="It presses on without knowing the force.",
+)
+
+_add_trip(
+    "trip-saturated-converter",
+    SATURATED_CONVERTER,
+    EventCode.FORCE_SILENT,
+    EventCode.FORCE_TRIP,
+    cost="It presses on with a force that it cannot read.",
+)
+
+_add_trip(
+    "trip-frozen-converter",
+    FROZEN_CONVERTER,
+    EventCode.FORCE_SILENT,
+    cost="It presses on with an outdated force: whatever it meets is pressed without limit.",
+)
+
+_add_trip(
+    "trip-position-sensor",
+    POSITION_SENSOR,
+    EventCode.POSITION_FAULT,
+    EventCode.STALLED,
+    cost="It continues to an unknown position.",
 )

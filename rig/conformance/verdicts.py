@@ -1,8 +1,9 @@
 """A check and what came of it, as values.
 
 Problem: whoever built the device wants to know which rule it breaks, what was seen, and whether that matters.
-Plan: a check carries the rule in plain words and the price of breaking it; performing it returns what was
-found, or raises one of three: the rule is broken, the check could not be prepared, or it does not apply.
+Plan: a check carries the rule in plain words and the price of breaking it, beside the function that tries
+it; that returns what was found, or raises one of three: the rule is broken, the check could not be
+prepared, or it does not apply.
 Cost: one small object for each check.
 """
 
@@ -11,10 +12,13 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 from enum import StrEnum
-from typing import TYPE_CHECKING
 
-if TYPE_CHECKING:
-    from rig.conformance.stand import Stand
+from rig.conformance.stand import Stand
+
+Perform = Callable[[Stand], str]
+"""Tries a rule; returns what was found."""
+
+Adding = Callable[[Perform], Perform]
 
 
 class Verdict(StrEnum):
@@ -55,8 +59,37 @@ class Check:
     rule: str
     expected: str
     cost: str
-    perform: Callable[[Stand], str]
+    perform: Perform
     arms: bool = False
+
+
+class CheckGroup(list[Check]):
+    """The checks of one group, in the order in which they are performed.
+
+    Parameters
+    ----------
+    name
+        Of the group.
+    arms
+        Whether the device is armed for its checks, where a check does not say otherwise.
+    """
+
+    def __init__(self, name: str, *, arms: bool = False) -> None:
+        super().__init__()
+        self._name = name
+        self._arms = arms
+
+    def add(
+        self, name: str, what: str, rule: str, expected: str, cost: str, *, arms: bool | None = None
+    ) -> Adding:
+        """Return what makes a check of a function; the parameters are those of `Check`."""
+
+        def added(perform: Perform) -> Perform:
+            armed = self._arms if arms is None else arms
+            self.append(Check(name, self._name, what, rule, expected, cost, perform, armed))
+            return perform
+
+        return added
 
 
 @dataclass(frozen=True, slots=True)

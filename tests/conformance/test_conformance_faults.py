@@ -746,6 +746,50 @@ def sets_the_force_to_zero_at_arming(rig: VirtualRig) -> None:
     blocks(rig, lambda block: replace(block, force=block.force - np.int32(zero[0])))
 
 
+def unwatched_as_it_begins(rig: VirtualRig) -> None:
+    """No limit acts in the first tenth of a millimetre of a motion."""
+    begun_mm = [0.0]
+
+    def start(kept, command):
+        begun_mm[0] = rig.device.machine.position_mm
+        return kept(command)
+
+    def passed(kept, stretch, limits):
+        begins = abs(rig.device.machine.position_mm - begun_mm[0]) < 0.1
+        return [] if begins and rig.device.drive.moving else kept(stretch, limits)
+
+    around_drive(rig, "start", start)
+    around_drive(rig, "_passed", passed)
+
+
+def unheard_in_a_retreat(rig: VirtualRig) -> None:
+    """Heartbeats are not missed while the force is beyond its limit."""
+
+    def check(kept, now_s):
+        drive = rig.device.drive
+        beyond = drive.limits is not None and drive._force_now() > drive.limits.max_force
+        return None if beyond and drive.moving else kept(now_s)
+
+    around_drive(rig, "check_heartbeat", check)
+
+
+def moves_after_a_reset(rig: VirtualRig) -> None:
+    def reboot(kept, *given):
+        said = kept(*given)
+        rig.device.drive._go(rig.device.machine.position_mm + 1.0, 100)
+        return said
+
+    around(rig.device, "reboot", reboot)
+
+
+def forgets_the_stop_at_a_reset(rig: VirtualRig) -> None:
+    def reset(kept):
+        kept()
+        rig.device.drive.emergency_stop_open = False
+
+    around_drive(rig, "reset", reset)
+
+
 def dries_up_at_odd_rates(rig: VirtualRig) -> None:
     """A stream at another rate than the highest ends after three samples."""
     left = [3]
@@ -775,13 +819,19 @@ def test_a_stream_that_dries_up_ends_no_run() -> None:
 
 BESIDE = {"force-limit-pushed", "force-limit-pulled"}
 AGAIN = {"force-passed-again", "trips-unstreamed"}
-PHASES = {"stops-homing", "stops-a-press", "stops-cycles", "stops-a-hold"}
-BACK = "stops-cycles-back"
+PHASES = {
+    "stops-homing",
+    "stops-a-press",
+    "stops-cycles",
+    "stops-cycles-back",
+    "stops-a-hold",
+    "stops-a-retreat",
+}
 
 SPOILT: list[tuple[Spoil, set[str]]] = [
     (takes_any_limits, {"limits-too-wide", "abilities-limits"}),
     (ends_twice, {"motion-ends-once", "events-once"}),
-    (halt_disarms, {"halt", *PHASES, BACK}),
+    (halt_disarms, {"halt", *PHASES}),
     (disarm_in_motion_stays_armed, {"disarm-halts", *PHASES}),
     (deaf_to_the_stop, {"trip-emergency-stop", "emergency-stop-timed", "second-cause", *PHASES}),
     (numbers_begin_again, {"stream-resets-nothing"}),
@@ -803,9 +853,13 @@ SPOILT_ELSEWHERE: list[tuple[Spoil, set[str], list[str]]] = [
     (moves_twice, {"motion-repeated"}, ["commands", "motion"]),
     (keeps_other_limits, {"limits-kept"}, ["commands"]),
     (early_heart, {"heartbeat-stop", "arming-starts-timer"}, ["heartbeat"]),
-    (arms_while_latched, {"arm-while-latched", "emergency-stop-open", "stop-before-arming"}, ["trips"]),
+    (
+        arms_while_latched,
+        {"arm-while-latched", "emergency-stop-open", "stop-before-arming", "stop-at-boot"},
+        ["trips"],
+    ),
     (clears_itself, {"emergency-stop-open"}, ["trips"]),
-    (clears_while_open, {"emergency-stop-open"}, ["trips"]),
+    (clears_while_open, {"emergency-stop-open", "second-cause"}, ["trips"]),
     (trips_twice, {"trip-ends-once"}, ["motion", "trips"]),
     (milliseconds, {"time-pace", "time-fits-rate"}, ["rates", "sequence", "heartbeat"]),
     (slower_than_granted, {"rate-measured", "time-fits-rate"}, ["rates", "sequence"]),
@@ -814,9 +868,9 @@ SPOILT_ELSEWHERE: list[tuple[Spoil, set[str], list[str]]] = [
     (nameless, {"identity-words"}, ["identity"]),
     (unprotected, {"identity-capabilities"}, ["identity", "arming"]),
     (forgets_status_bit, {"trip-force"}, ["trips"]),
-    (ignores_upper_force, {"force-limit-upper"}, ["limits"]),
+    (ignores_upper_force, {"force-limit-upper", "limits-at-begin"}, ["limits"]),
     (ignores_lower_force, {"force-limit-lower"}, ["limits"]),
-    (ignores_upper_position, {"position-limit-upper"}, ["limits"]),
+    (ignores_upper_position, {"position-limit-upper", "limits-at-begin"}, ["limits"]),
     (ignores_lower_position, {"position-limit-lower"}, ["limits"]),
     (trips_early_in_travel, {"inside-limits", "position-limit-upper"}, ["limits"]),
     (
@@ -832,6 +886,7 @@ SPOILT_ELSEWHERE: list[tuple[Spoil, set[str], list[str]]] = [
             "position-limit-upper",
             "position-limit-lower",
             "home-switch",
+            "limits-at-begin",
         },
         ["limits"],
     ),
@@ -873,6 +928,10 @@ SPOILT_ELSEWHERE: list[tuple[Spoil, set[str], list[str]]] = [
     (takes_half_of_refused_limits, {"limits-mixed-up", "limits-too-wide"}, ["commands"]),
     (filters_the_force, {"force-step"}, ["force-step"]),
     (sets_the_force_to_zero_at_arming, {"force-kept"}, ["force-kept"]),
+    (unwatched_as_it_begins, {"limits-at-begin"}, ["limits"]),
+    (unheard_in_a_retreat, {"stops-a-retreat"}, ["phases"]),
+    (moves_after_a_reset, {"boot-still"}, ["reset"]),
+    (forgets_the_stop_at_a_reset, {"stop-at-boot"}, ["trips"]),
     (force_never_new, {"fresh-force"}, ["limits"]),
     (force_always_new, {"fresh-force"}, ["limits"]),
 ]
