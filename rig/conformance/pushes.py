@@ -45,6 +45,9 @@ CREEP_S, ARMS = 1.5, 6
 OLDER_PERIODS = 1.5
 """Of the stream: an event may bear a conversion that the sample behind it is the first to show."""
 
+TOO_COARSE = "the force is too small in counts"
+"""A force that does not follow at all is another check's."""
+
 PART_BESIDE = 10
 """A limit is tried this part of the force beside it."""
 _LATE = "each second of delay is a second of travel at full speed into the part, or a hand."
@@ -168,7 +171,7 @@ def _step(stand: Stand) -> str:
     after, _ = stand.force_now()
     stand.undo()
     if abs(after - mean) <= 2 * room:
-        raise UnreadyError(f"the force went from {mean} to {after} counts only")
+        raise NotApplicableError(f"{TOO_COARSE}: the force went from {mean} to {after}")
     share, taken_s = (block.force - mean) / (after - mean), times_s(stand, block)
     fresh_s = taken_s[(block.status & Status.FRESH_FORCE) > 0]
     period_s = float(np.median(np.diff(fresh_s if len(fresh_s) > ENOUGH_FRESH else taken_s)))
@@ -246,7 +249,7 @@ def _beside(stand: Stand, what: Provocation) -> str:
     stand.undo()
     beside = max(room, 2 * spread, abs(there - mean) // PART_BESIDE)
     if abs(there - mean) <= 2 * beside:
-        raise UnreadyError(f"{what.name}: from {mean} to {there} counts only")
+        raise NotApplicableError(f"{TOO_COARSE}: {what.name}, from {mean} to {there}")
     side, sign = ("max_force", 1) if what is PUSH else ("min_force", -1)
     for trips, limit in ((False, there + sign * beside), (True, there - sign * beside)):
         # a force that is there already when a limit is set may be let go
