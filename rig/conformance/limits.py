@@ -103,8 +103,9 @@ def _inside(stand: Stand) -> str:
             min_position=max(bounds.base - beside, bounds.edges[2]),
             max_position=bounds.base + bounds.stroke + beside,
         )
-        request = stand.begin(MoveTo(stand.talk.next_id(), target, bounds.speed))
-        stand.ends(request, stand.stroke_s(bounds.stroke), when="inside all limits it")
+        move = MoveTo(stand.talk.next_id(), target, bounds.speed)
+        stand.accepts(move, "a motion inside all limits")
+        stand.ends(move.request, stand.stroke_s(bounds.stroke), when="inside all limits it")
     return "up and down inside all four limits, no trip"
 
 

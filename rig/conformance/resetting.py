@@ -116,7 +116,6 @@ def _watched(stand: Stand) -> _Reboot:
     told = stand.comes(EventCode.BOOT, limit_s)
     if told:
         begun_s = next(each.at_s for each in stand.talk.heard if _is_boot(each.message))
-    stand.undo()
     unasked = stand.talk.count(QUIET_S)
     delimited = _cut_off(stand) > cut
     by_itself = stand.talk.newest(Identity) is not None
@@ -125,6 +124,7 @@ def _watched(stand: Stand) -> _Reboot:
     before_first = len(stand.talk.heard)
     stand.must(AskState(FIRST_ID), "send the state")
     obeyed = any(isinstance(heard.message, State) for heard in stand.talk.heard[before_first:])
+    stand.undo()
     stand.must(Identify(stand.talk.next_id()), "identify")
     identity = stand.talk.newest(Identity)
     if not isinstance(identity, Identity):

@@ -22,9 +22,12 @@ from rig.conformance.verdicts import CheckGroup
 from rig.samples import FloatArray, Status
 from rig.wire import (
     MOTION_ENDS,
+    Cycle,
     Event,
     EventCode,
     Home,
+    MoveTo,
+    PressUntil,
     Reply,
     ReplyResult,
     SampleBlock,
@@ -87,7 +90,7 @@ MOVING, STILL, SPEED, ONCE, TIMES, VALUES, CLOCK, TROUBLE, ENDED, PACE, NUMBERS 
     "clock-pace",
     "numbers-in-motion",
 )
-REPLIES, UNUSED, ZERO = "replies-once", "status-bit-7", "home-zero"
+REPLIES, UNUSED, ZERO, BEYOND = "replies-once", "status-bit-7", "home-zero", "never-beyond"
 
 _NOTHING_TO_TELL = frozenset(
     {
@@ -494,8 +497,28 @@ def _look_at_ends(findings: _Findings, record: _Record, *, provoked: bool) -> No
                 findings.require(ENDED, beside <= 3 * NEAR_COUNTS // 2, words)
         within = (since_s >= motion.begun_s) & (since_s <= ended_s)
         if within.any() and not provoked:
+            beyond = _beyond(motion.command, block[within])
+            words = f"{record.name}: it went {beyond} counts beyond what was ordered, and came back"
+            findings.require(BEYOND, beyond <= 2 * NEAR_COUNTS, words)
+            words = f"{record.name}: {code_words(event.code)}"
             shown = Status(int(np.bitwise_or.reduce(block.status[within]))) & _TROUBLE
             findings.require(TROUBLE, not shown, f"{words}, and on its way the status showed {shown!r}")
+
+
+def _beyond(command: Motion, block: SampleBlock) -> int:
+    """Return how far a motion went beyond both where it began and where it was sent, in counts."""
+    match command:
+        case MoveTo():
+            low = high = command.position
+        case PressUntil():
+            low = high = command.position_limit
+        case Cycle():
+            low, high = command.low, command.high
+        case Home():
+            return 0  # it does not know its way
+    begun_at = int(block.position[0])
+    lowest, highest = min(low, begun_at), max(high, begun_at)
+    return max(int(block.position.max()) - highest, lowest - int(block.position.min()))
 
 
 def _pace(stand: Stand) -> str:
@@ -576,6 +599,13 @@ _check(
     "Event 2, 11 or 12 ends a motion when the platen stands.",
     f"{2 * NEAR_COUNTS} counts at most in the {REST_S:g} s after it",
     "A program measures, or lets a hand in, while the platen still moves.",
+)
+_check(
+    BEYOND,
+    "The way of a motion",
+    "A motion goes no further than to its target, its position limit or its turns.",
+    f"{2 * NEAR_COUNTS} counts beyond at most, on its way too",
+    "The part is pressed deeper than ordered, and nothing shows it at the end.",
 )
 _check(
     ONCE,
