@@ -38,6 +38,7 @@ RUNS_BEFORE_S = 3.0
 QUIET_S = 0.5
 BOOT_S = 5.0
 SLACK_S = 1.0
+SLOWEST_BOOT_S = 2.5
 STILL_S = 1.0
 FIRST_ID = 1
 """A device that keeps the last request id may take this one for it, before there is a last one."""
@@ -111,11 +112,11 @@ def _watched(stand: Stand) -> _Reboot:
     stand.talk.drain()
     stand.talk.forget()
     cut = _cut_off(stand)
-    limit_s = stand.provoke(RESET) + BOOT_S
     begun_s = stand.talk.clock()
-    told = stand.comes(EventCode.BOOT, limit_s)
-    if told:
-        begun_s = next(each.at_s for each in stand.talk.heard if _is_boot(each.message))
+    told = stand.comes(EventCode.BOOT, stand.provoke(RESET) + BOOT_S)
+    if told and stand.provoker.slow:
+        # it is not known when a person's hand was there
+        begun_s = next(each.at_s for each in stand.talk.heard if _is_boot(each.message)) - SLOWEST_BOOT_S
     unasked = stand.talk.count(QUIET_S)
     delimited = _cut_off(stand) > cut
     by_itself = stand.talk.newest(Identity) is not None
