@@ -773,6 +773,15 @@ def unheard_in_a_retreat(rig: VirtualRig) -> None:
     around_drive(rig, "check_heartbeat", check)
 
 
+def overshoots(rig: VirtualRig) -> None:
+    """Each way goes 0.2 mm further than it should, and comes back."""
+
+    def follow(kept, stops, speed):
+        return kept([stop for at, dwell in stops for stop in ((at + 0.2, 0.0), (at, dwell))], speed)
+
+    around_drive(rig, "_follow", follow)
+
+
 def moves_after_a_reset(rig: VirtualRig) -> None:
     def reboot(kept, *given):
         said = kept(*given)
@@ -931,6 +940,7 @@ SPOILT_ELSEWHERE: list[tuple[Spoil, set[str], list[str]]] = [
     (unwatched_as_it_begins, {"limits-at-begin"}, ["limits"]),
     (unheard_in_a_retreat, {"stops-a-retreat"}, ["phases"]),
     (moves_after_a_reset, {"boot-still"}, ["reset"]),
+    (overshoots, {"never-beyond"}, ["move", "never-beyond"]),
     (forgets_the_stop_at_a_reset, {"stop-at-boot"}, ["trips"]),
     (force_never_new, {"fresh-force"}, ["limits"]),
     (force_always_new, {"fresh-force"}, ["limits"]),
