@@ -79,14 +79,8 @@ def row_sums(table: FloatArray) -> FloatArray:
 
 
 def along_rows(table: FloatArray, columns: IntArray) -> FloatArray:
-    """Return the entries of each row at columns of its own, none of them negative: `np.take_along_axis` takes
-    eight times as long.
-
-    Parameters
-    ----------
-    table, columns
-        Shapes (..., n) and (..., k).
-    """
+    """Return entries of each row, shape (..., k), of a table of shape (..., n) at columns of its own, none of
+    them negative: `np.take_along_axis` takes eight times as long."""
     width = table.shape[-1]
     begins = np.arange(0, table.size, width).reshape(*table.shape[:-1], 1)
     return table.take(begins + columns)
