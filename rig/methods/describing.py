@@ -60,8 +60,10 @@ def duration(time_s: float) -> str:
 
 def _lines(checked: CheckedMethod, steps: tuple[Step, ...], indent: str) -> Iterator[str]:
     for step in steps:
-        number = step.place.label.removeprefix("step ").split()[0].replace("_", " ")
-        yield f"{indent}{number}. {_sentence(checked, step)}"
+        number = step.place.label.removeprefix("step ").split()[0]
+        # the steps of an endurance plan have names instead
+        numbered = f"{number}. " if number[0].isdecimal() else ""
+        yield f"{indent}{numbered}{_sentence(checked, step)}"
         if isinstance(step, Repeat):
             yield from _lines(checked, step.steps, indent + _INDENT)
 

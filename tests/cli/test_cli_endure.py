@@ -58,6 +58,7 @@ def test_checking_only_says_what_would_happen(tmp_path):
     example = ROOT / "configs" / "endurance" / "float_abuse.yaml"
     said = done(tmp_path, "endure", example, "--rig", DRIVEN, *FLOAT, "--check-only")
     assert "80000 presses" in said
+    assert "\nContact check: approach" in said
 
 
 def test_without_cautions_confirmed_nothing_moves(tmp_path, plan):
