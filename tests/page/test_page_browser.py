@@ -158,7 +158,7 @@ def test_numbers_progress_and_limits_are_shown(page):
 def test_the_halt_button_halts_and_says_that_it_did(desk, page):
     at(page, "halt").click()
     until(page, lambda: text(page, "halt-words").startswith("Halted at "))
-    assert desk.asked("halt") == [{"ask": "halt", "who": "page"}]
+    assert [(said["ask"], said["who"]) for said in desk.asked("halt")] == [("halt", "page")]
     assert text(page, "state") == "idle"
 
 
