@@ -53,6 +53,7 @@ _MOST_SETS = 12
 """Tables side by side whose options a refusal spells out."""
 
 _CELLS = re.compile(r"[;,\t:=|()\[\]]")
+_WORDS = re.compile(r"[;,\s:=|()\[\]]+")
 _ABOUT_UNITS = re.compile(r"(?i)unit|einheit|eenhe|enhet|jednot|jednost|единиц|单位|単位|단위")
 """A line above a table that says units of its columns."""
 
@@ -193,7 +194,7 @@ def with_stated_units(layout: Layout, columns: Sequence[pa.Array]) -> tuple[Layo
         (line, {cell.strip() for cell in _CELLS.split(line)}) for _, line in layout.preamble[-_MOST_ABOVE:]
     ]
     for line, _ in lines:
-        in_order: list[str | None] = [unit for cell in _CELLS.split(line) if (unit := unit_of(cell.strip()))]
+        in_order: list[str | None] = [unit for cell in _WORDS.split(line) if (unit := unit_of(cell))]
         if len(in_order) == layout.width and not any(said_units) and _ABOUT_UNITS.search(line):
             said_units = in_order
             notes.append(f"{layout.where}: units by the line {line.strip()!r:.60}")

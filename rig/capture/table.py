@@ -112,6 +112,8 @@ _RATE_UNIT = re.compile(
 )
 """A line that says how often rows were taken: one number, its unit, and a word for sampling."""
 _LONGEST_RATE_LINE = 200
+_SEARCHED = 100
+"""Equal times at which specimens are looked for that take turns."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -661,6 +663,16 @@ def _rising(
     spread, moved = spread_equal(time_us)
     if not moved:
         return time_us
+    equal = np.flatnonzero(np.diff(time_us) == 0)
+    for piece in pieces:
+        others = [row for row in equal[:_SEARCHED].tolist() if piece.text[row] != piece.text[row + 1]]
+        if others and len(piece.text.unique()) < len(piece.text) / 2:
+            raise column.refuse(
+                others[0] + 1,
+                f"column '{piece.name:.40}' changes from {piece.text[others[0]].as_py()!r:.30} to "
+                f"{piece.text[others[0] + 1].as_py()!r:.30} at this one time: rows of several specimens by "
+                "turns; save those of each as a file of their own",
+            )
     late = np.diff(spread) <= 0
     if late.any():
         row = int(np.argmax(late)) + 1

@@ -1,12 +1,12 @@
 """One reader of tables: whatever a laboratory, a spreadsheet or a hand wrote, as columns with their lines.
 
-In: a file of text or JSON, plain, gzip-compressed or in a zip, a spreadsheet (.xlsx, .ods), or a text. Out:
-headings, units, cells and numbers, each with the line that it stands on; what was left out, counted.
+In: a file of text or JSON, plain, gzip-compressed or in a zip, a spreadsheet (.xlsx, .ods), or a text.
+Out: headings, units, cells and numbers, each with the line that it stands on; what was left out, counted.
 Must not depend on: captures, calibrations, what a column is used for.
 
 A file becomes text (`sources`, `encodings`, `workbooks`, `json_rows`), the text one with plain numbers
 (`plain_text`, `spelt_cells`) and a block of rows below its headings (`layout`), its cells numbers or times
-(`numbers`, `clocks`), and headings the quantities that they name (`headings`). `rows` serves short tables
+(`numbers`, `clocks`), and headings the quantities that they name (`headings`). `short_tables` serves tables
 that a person wrote.
 """
 

@@ -91,7 +91,7 @@ _UNITS = {
 """Spellings of units that are not the sign itself; lower case. "M" and "m" differ, so signs come first."""
 
 _IN_BRACKETS = {"S": "s"}
-"""Capitals that are a unit only where brackets say that they are one."""
+"""Capitals that are a unit only where brackets or a row of units say that they are one."""
 
 _ALSO_WORDS = ("min", "in", "line", "point", "cycle", "turn", "count", "bit", "degree", "day")
 """Units that a heading means something else by, unless brackets hold them."""
@@ -150,6 +150,11 @@ def unit_of(text: str) -> str | None:
     return None
 
 
+def unit_said(text: str) -> str | None:
+    """Return the unit that a text spells where brackets or a row of units say that it is one."""
+    return unit_of(text) or _IN_BRACKETS.get(text.strip("[]() "))
+
+
 def _kind_of_unit(unit: str) -> Kind | None:
     try:
         return next((kind for kind in KINDS if _IS_OF[kind](unit)), None)
@@ -175,7 +180,7 @@ def unit_in(heading: str) -> tuple[str, str | None]:
     (('Time', 'min'), ('Travel', 'm'))
     """
     name, unit = _split_unit(heading.strip())
-    if unit is None and len(name) > 1 and name.lower() not in _ALSO_WORDS:
+    if unit is None and (len(name) > 1 or name == "N") and name.lower() not in _ALSO_WORDS:
         unit = unit_of(name)  # a heading that is a unit only: ms, grams
     return name, unit_beside(name, unit)
 
@@ -196,7 +201,7 @@ def _split_unit(heading: str) -> tuple[str, str | None]:
             bare = heading[: said[0].start()] + heading[said[0].end() :]
             return " ".join(bare.split()), unit_of(said[0][1])
     if bracketed is not None:
-        unit = unit_of(bracketed[1]) or _IN_BRACKETS.get(bracketed[1].strip())
+        unit = unit_said(bracketed[1])
         # Brackets that hold something else ("(%)", "(MPa)") still say that no other word is the unit.
         return heading[: bracketed.start()].strip(), unit
     behind = _BEHIND.match(heading)

@@ -84,6 +84,8 @@ def _rows_of_lines(text: str, where: str) -> list[dict[str, Any]] | None:
                 f"{where}, line {number}: cannot be read as lines of JSON ({line.strip()!r:.40}); expected "
                 "one object with plain values per line"
             )
+        if len(lines) == 1 and len(flat) > len(row):
+            return None
         if any(isinstance(value, list) for value in flat.values()):
             return None
         rows.append(flat)
@@ -91,25 +93,43 @@ def _rows_of_lines(text: str, where: str) -> list[dict[str, Any]] | None:
 
 
 def _rows_in(value: Any) -> list[dict[str, Any]] | None:
-    """Return the rows of the first table in a document, which is a list of objects, an object of lists, or a
-    list of rows beside a list of their names; None if there is none."""
+    """Return the rows of the first table in a document; None if there is none.
+
+    A table is a list of objects, a list of rows below or beside one of their names, an object of lists or of
+    numbered objects, or a list of objects with a name and a list each.
+    """
     if isinstance(value, list):
-        rows = [_flat(row) for row in value if isinstance(row, dict)]
-        return rows if rows and len(rows) == len(value) else None
+        if _all(value, list) and _all(value[0], str) and len({len(row) for row in value}) == 1:
+            return [dict(zip(value[0], row, strict=True)) for row in value[1:]]
+        if not _all(value, dict):
+            return None
+        named = {
+            next((one for one in part.values() if isinstance(one, str)), ""): one
+            for part in value
+            for one in part.values()
+            if isinstance(one, list)
+        }
+        return _rows_in(named) if len(named) == len(value) else [_flat(row) for row in value]
     if not isinstance(value, dict):
         return None
-    lists = {name: part for name, part in value.items() if isinstance(part, list) and len(part) > 1}
-    names = next((part for part in lists.values() if all(isinstance(name, str) for name in part)), [])
-    for part in lists.values():
-        if names and all(isinstance(row, list) and len(row) == len(names) for row in part):
-            return [dict(zip(names, row, strict=True)) for row in part]
-    numbers = {
-        name: part for name, part in lists.items() if not any(isinstance(one, list | dict) for one in part)
+    lists = {
+        name: list(part.values()) if isinstance(part, dict) and "0" in part else part
+        for name, part in value.items()
     }
-    if len(numbers) > 1 and len({len(part) for part in numbers.values()}) == 1:
-        return [dict(zip(numbers, row, strict=True)) for row in zip(*numbers.values(), strict=True)]
+    lists = {name: part for name, part in lists.items() if isinstance(part, list) and len(part) > 1}
+    names = next((part for part in lists.values() if _all(part, str)), [])
+    for part in lists.values():
+        if names and _all(part, list) and all(len(row) == len(names) for row in part):
+            return [dict(zip(names, row, strict=True)) for row in part]
+    plain = {name: part for name, part in lists.items() if not any(isinstance(x, list | dict) for x in part)}
+    if len(plain) > 1 and len({len(part) for part in plain.values()}) == 1:
+        return [dict(zip(plain, row, strict=True)) for row in zip(*plain.values(), strict=True)]
     within = (_rows_in(part) for part in value.values())
     return next((found for found in within if found is not None), None)
+
+
+def _all(values: Any, kind: type) -> bool:
+    return bool(values) and isinstance(values, list) and all(isinstance(value, kind) for value in values)
 
 
 def _flat(row: dict[str, Any], within: str = "") -> dict[str, Any]:

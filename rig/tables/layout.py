@@ -32,6 +32,7 @@ from rig.tables.headings import (
     unit_beside,
     unit_in,
     unit_of,
+    unit_said,
 )
 from rig.tables.numbers import MISSING, plain_number
 from rig.tables.plain_text import plain_text
@@ -169,7 +170,7 @@ def lay_out(
     if not kept:
         after = f" after the first {skip_rows} lines" if skip_rows else ""
         raise InputError(f"{where}: found nothing{after}; expected lines of numbers")
-    given, delimiter = delimiter, delimiter or _told_delimiter(kept, decimal)
+    delimiter = delimiter or _told_delimiter(kept, decimal)
     if (turned := _turned_upright(kept, delimiter)) is not None:
         kept, numbers, delimiter = turned, [numbers[0]] * len(turned), "\t"
     _refuse_wide(where, kept, numbers, delimiter)
@@ -179,7 +180,7 @@ def lay_out(
         for line, width in zip(kept[-_SNIFFED:], widths[-_SNIFFED:], strict=True)
         if width
     )
-    if given is None and not plain and (spelt := respelt(kept, numbers, where)) is not None:
+    if not plain and (spelt := respelt(kept, numbers, where)) is not None:
         (kept, numbers), delimiter = spelt, "\t"
         widths = _widths(kept, delimiter)
     lines = _Lines(where, kept, numbers, delimiter, widths, in_order)
@@ -261,7 +262,7 @@ def _framed(line: str) -> bool:
     """Return whether signs stand around a line, as in | 1 | 2 | and [1, 2], which are no cells."""
     bare = line.strip().removesuffix(",")
     ends, within = bare[:1] + bare[-1:], bare[1:-1]
-    return ends in ("||", "\u2502\u2502") or (ends in ("[]", "()") and ends[1] not in within)
+    return ends in ("||", "\u2502\u2502") or (ends in ("[]", "()", '""') and ends[1] not in within)
 
 
 def has_open_quote(line: str) -> bool:
@@ -470,7 +471,7 @@ def _is_units(cells: Sequence[str]) -> bool:
     filled = [cell for cell in cells if cell and not _OF_UNITS.fullmatch(cell)]
     if not filled:
         return False
-    sure = [unit_of(cell) is not None or _is_reduced_unit(cell) for cell in filled]
+    sure = [unit_said(cell) is not None or _is_reduced_unit(cell) for cell in filled]
     either = [
         one or re.fullmatch(r"[\[(<{].{0,20}[\])>}]|-|°C|V|mV|counts", cell)
         for one, cell in zip(sure, filled, strict=True)
@@ -598,7 +599,7 @@ def _headings_and_units(
         cells = lines.cells(begin - 1) if begin else []
         if len(cells) != width or not _is_units(cells):
             return [], [], set()
-        return [""] * width, [unit_of(cell) for cell in cells], {begin - 1}
+        return [""] * width, [unit_said(cell) for cell in cells], {begin - 1}
     headings = _fitted(lines, head, width)
     units: list[str | None] = [unit_in(name)[1] for name in headings]
     for at in range(head + 1, begin):
@@ -606,13 +607,13 @@ def _headings_and_units(
         if not _is_units(cells):
             continue
         for place, (name, cell) in enumerate(zip(headings, _fitted(lines, at, width), strict=False)):
-            if unit := unit_beside(name, unit_of(cell)) or _reduced(name, cell):
+            if unit := unit_beside(name, unit_said(cell)) or _reduced(name, cell):
                 # a heading and a row that say different units of one kind leave it open which is right
                 units[place] = None if _differ(units[place], unit) else unit
         return headings, units, {at}
     above = _fitted(lines, head - 1, width) if head else []
     if len(above) == len(headings) and _is_units(above):
-        said = [unit_beside(name, unit_of(cell)) for name, cell in zip(headings, above, strict=True)]
+        said = [unit_beside(name, unit_said(cell)) for name, cell in zip(headings, above, strict=True)]
         both = zip(units, said, strict=True)
         return headings, [None if two and _differ(one, two) else two or one for one, two in both], {head - 1}
     return headings, units, set()

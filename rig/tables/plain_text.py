@@ -25,17 +25,18 @@ _CELL_WITH_COMMA = _CELL.replace(r"[\d.]*", r"[\d.]*,\d+").replace("[,;", "[;")
 """A cell of a number below zero; with a decimal comma only where no comma ends a cell."""
 _BELOW_ZERO = ("(", "-\n", "-,", "-;", "-\t", '-"', "-|")
 _SPELLINGS = (
-    (('="',), re.compile(r'="([^"\n]*)"'), r"\1"),
+    (('="',), re.compile(r'="([^"\n]{0,100})"'), r"\1"),
     (("10^", "10**"), re.compile(r"(?<=\d) ?[x×·*] ?10(?:\^|\*\*)[({]?([-+]?\d{1,2})[)}]?"), r"e\1"),
-    (_BELOW_ZERO, re.compile(_CELL), r"\1-\2\3"),
     (_BELOW_ZERO, re.compile(_CELL_WITH_COMMA), r"\1-\2\3"),
+    (_BELOW_ZERO, re.compile(_CELL), r"\1-\2\3"),
+    (("','", "';'", "'\t'"), re.compile(r"(?m)(^|[,;\t])'([^'\n]{0,100})'(?=[,;\t]|$)"), r'\1"\2"'),
     # double precision as Fortran writes it
     (("D+", "D-", "d+", "d-"), re.compile(r"(?<=[\d.,])[dD](?=[-+]\d{1,4}(?!\w))"), "e"),
 )
 """What shows a spelling, its pattern, and what stands for it."""
 _RAISED = re.compile(r"(?<=10)[⁻⁺]?[⁰¹²³⁴⁵⁶⁷⁸⁹]+")
 _EXPONENT_SIGNS = str.maketrans("⁰¹²³⁴⁵⁶⁷⁸⁹⁺⁻", "0123456789+-")
-_TABLE_ENDS = re.compile(r"\s*\\\\[^&\n]*$", re.MULTILINE)
+_TABLE_ENDS = re.compile(r"\\\\[^&\n]{0,200}$", re.MULTILINE)
 _TABLE_RULES = re.compile(r"^[ ]*\\[a-zA-Z].*$", re.MULTILINE)
 _MATHEMATICS = re.compile(r"\$\\?([^$\n]*)\$")
 _TAG = re.compile(r"<[^<>]{0,1000}>")

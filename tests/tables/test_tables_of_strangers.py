@@ -259,6 +259,27 @@ READ = {
         f' {{\n  "time_s": {t},\n  "disp_mm": {x},\n  "load_N": {f}\n }}'
         for t, x, f in zip(TIME_S, TRAVEL_MM, FORCE_N, strict=True)
     ) + "\n]",
+    "JSON series with a name each": f'[{{"name": "time_s", "values": {TIME_S.tolist()}}}, '
+    f'{{"name": "disp_mm", "values": {TRAVEL_MM.tolist()}}}, '
+    f'{{"name": "load_N", "values": {FORCE_N.tolist()}}}]',
+    "JSON rows below a row of names": '[["time_s", "disp_mm", "load_N"], '
+    + str(np.column_stack([TIME_S, TRAVEL_MM, FORCE_N]).tolist())[1:],
+    "JSON objects of numbered values": "{" + ", ".join(
+        f'"{name}": {{' + ", ".join(f'"{n}": {v}' for n, v in enumerate(column)) + "}"
+        for name, column in (("time_s", TIME_S), ("disp_mm", TRAVEL_MM), ("load_N", FORCE_N))
+    ) + "}",
+    "units as headings": "ms,mm,N,volts\n" + rows(TIME_S * 1000, TRAVEL_MM, FORCE_N, TIME_S * 0 + 3.7),
+    "units in capitals below": "TIEMPO\tDEFORM.\tCARGA\nS\tCM\tKGF\n"
+    + rows(TIME_S, TRAVEL_MM / 10, FORCE_N / 9.80665, sep="\t", decimals=8),
+    "units in a comment above a comment of names": "# units: s mm N\n# time travel force\n"
+    + TABS.replace("\t", " "),
+    "quotation marks around lines": "".join(f'"{line}"\n' for line in (HEAD + PLAIN).splitlines()),
+    "single quotation marks": "'Time (s)','Disp (mm)','Load (N)'\n"
+    + rows(*([f"'{v:.3f}'" for v in column] for column in (TIME_S, TRAVEL_MM, FORCE_N))),
+    "a minus behind a decimal comma": "Zeit (s);Weg (mm);Kraft (N)\n"
+    + rows(TIME_S, TRAVEL_MM, [f"{-f:.3f}-" if f < 0 else f"{f:.3f}" for f in FORCE_N],
+           sep=";").replace(".", ","),
+    "headings that other signs separate": "Time (s), Disp (mm), Load (N)\n" + TABS,
     "a line of JSON above": '{"device": "press 4", "gains": [1.0, 2.0]}\n' + HEAD + PLAIN,
     "a log with the time in front": "".join(
         f"[{stamp}] INFO disp_mm={x} load_N={f}\n"
@@ -744,6 +765,24 @@ def test_a_travel_of_twelve_metres_is_taken_with_a_word_about_its_unit(tmp_path)
     found = imported(tmp_path, "Disp (m),Load (N)\n" + rows(TRAVEL_MM, FORCE_N))
     (note,) = (note for note in found.notes if "wrong unit" in note)
     assert "position reaches 12 m; if that is the wrong unit, give the right one with --position" in note
+
+
+def test_rows_of_specimens_that_take_turns_are_refused(tmp_path) -> None:
+    twice = [np.repeat(column, 2) for column in (TIME_S, TRAVEL_MM, FORCE_N)]
+    table = "Specimen,Time (s),Disp (mm),Load (N)\n" + rows(["A", "B"] * ROWS, *twice)
+    with pytest.raises(InputError, match=r"line 3, .*'Specimen' changes from 'A' to 'B' at this one time"):
+        imported(tmp_path, table)
+    one = "Specimen,Time (s),Disp (mm),Load (N)\n" + rows(["A"] * 2 * ROWS, *twice)
+    assert any("a rounded clock" in note for note in imported(tmp_path, one).notes)
+
+
+def test_the_next_specimen_in_a_column_is_read_as_the_refusal_says(tmp_path) -> None:
+    both = [np.tile(column, 2) for column in (TIME_S, TRAVEL_MM, FORCE_N)]
+    table = "Part,Time (s),Disp (mm),Load (N)\n" + rows(np.repeat(["A", "B"], ROWS).tolist(), *both)
+    with pytest.raises(InputError, match="another specimen") as refusal:
+        imported(tmp_path, table)
+    options = f'Type: --until-line {ROWS + 1} or: --skip-rows {ROWS + 1} --time "#2:s" '
+    assert options + '--position "#3:mm" --force "#4:N"' in str(refusal.value)
 
 
 def test_a_few_rows_of_results_below_are_left_out_and_another_recording_is_refused(tmp_path) -> None:
