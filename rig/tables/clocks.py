@@ -12,8 +12,6 @@ from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 
 import numpy as np
-import pyarrow as pa
-import pyarrow.compute as pc
 
 from rig.samples import IntArray
 from rig.tables.cells import BoolArray, Cells
@@ -102,36 +100,21 @@ def read_clock(column: Cells) -> tuple[Stamps, BoolArray]:
     InputError
         Naming the first cell that is none, or dates whose day and month cannot be told apart.
     """
-    filled = pc.not_equal(column.text, "").to_numpy(zero_copy_only=False).astype(bool)
+    filled = np.array([bool(cell) for cell in column.text.to_pylist()], bool)
     kept = column if filled.all() else column.take(filled)
-    parts = pc.extract_regex(kept.text, _FORM)
-    if parts.null_count:
-        cells = pa.array([_in_one_form(cell) for cell in kept.text.to_pylist()], pa.string())
-        parts = pc.extract_regex(cells, _FORM)
-    bad = pc.is_null(parts).to_numpy(zero_copy_only=False).astype(bool)
-    if bad.any():
-        raise kept.refuse(int(np.argmax(bad)), "expected a time such as '10:41:07.25'")
-    field = {
-        name: pc.struct_field(parts, name)
-        for name in ("date", "first", "second", "third", "part", "half", "zone")
-    }
-    first, second = _whole(field["first"]), _whole(field["second"])
-    third = _whole(field["third"])
-    fraction_us = _whole(pc.utf8_slice_codeunits(pc.utf8_rpad(field["part"], 6, "0"), 0, 6))
-    has_third = pc.not_equal(field["third"], "").to_numpy(zero_copy_only=False).astype(bool)
-    has_part = pc.not_equal(field["part"], "").to_numpy(zero_copy_only=False).astype(bool)
-    unclear = ~has_third & ~has_part
-    if unclear.all():
+    said = [_CLOCK.match(cell) or _CLOCK.match(_in_one_form(cell)) for cell in kept.text.to_pylist()]
+    found = [time for time in said if time is not None]
+    if len(found) < len(said):
+        raise kept.refuse(said.index(None), "expected a time such as '10:41:07.25'")
+    if not any(time["third"] or time["part"] for time in found):
         raise kept.refuse(0, "hours and minutes, or minutes and seconds? expected hh:mm:ss or mm:ss.0")
-    if (second > 59).any() or (third > 59).any():
-        raise kept.refuse(
-            int(np.argmax((second > 59) | (third > 59))), "expected at most 59 minutes or seconds"
-        )
-    # mm:ss.f has no third part; hh:mm:ss has all three.
-    seconds = np.where(has_third, first * 3600 + second * 60 + third, first * 60 + second)
-    clock_us = seconds * 1_000_000 + fraction_us + _afternoon_us(field["half"], first)
-    days, notes = _days(kept, field["date"])
-    clock_us = clock_us - _zones_us(field["zone"])
+    late = next(
+        (row for row, time in enumerate(found) if max(time["second"], time["third"] or "") > "59"), None
+    )
+    if late is not None:
+        raise kept.refuse(late, "expected at most 59 minutes or seconds")
+    clock_us = np.array([_clock_us(time) for time in found], np.int64)
+    days, notes = _days(kept, [time["date"] or "" for time in found])
     if days is None:
         rolled = np.cumsum(np.diff(clock_us, prepend=clock_us[0]) < -_HALF_DAY_US)
         if rolled.any():
@@ -142,43 +125,24 @@ def read_clock(column: Cells) -> tuple[Stamps, BoolArray]:
     return Stamps(time_us - time_us[0], start, tuple(notes)), filled
 
 
-def _whole(texts: pa.Array) -> IntArray:
-    numbers: IntArray = pc.cast(pc.if_else(pc.equal(texts, ""), "0", texts), pa.int64()).to_numpy(
-        zero_copy_only=False
-    )
-    return numbers
+def _clock_us(time: re.Match[str]) -> int:
+    """Return the microseconds since midnight in Greenwich; mm:ss.f has no third part, hh:mm:ss has all three."""
+    first, second = int(time["first"]), int(time["second"])
+    minutes, seconds = (60 * first + second, int(time["third"])) if time["third"] else (first, second)
+    half, zone = (time["half"] or "").lower(), (time["zone"] or "Z").upper().replace(":", "")
+    minutes += 720 if half == "pm" and first < 12 else -720 if half == "am" and first == 12 else 0
+    if zone != "Z":
+        minutes -= int(zone[0] + "1") * (60 * int(zone[1:3]) + int(zone[3:]))
+    return (60 * minutes + seconds) * 1_000_000 + int((time["part"] or "")[:6].ljust(6, "0"))
 
 
-def _afternoon_us(half: pa.Array, hour: IntArray) -> IntArray:
-    lower = pc.utf8_lower(half)
-    pm = pc.equal(lower, "pm").to_numpy(zero_copy_only=False).astype(bool)
-    am = pc.equal(lower, "am").to_numpy(zero_copy_only=False).astype(bool)
-    shift: IntArray = np.where(pm & (hour < 12), 12, 0) - np.where(am & (hour == 12), 12, 0)
-    return shift * np.int64(3_600_000_000)
-
-
-def _zones_us(zones: pa.Array) -> IntArray:
-    coded = pc.dictionary_encode(zones)
-    offsets = []
-    for zone in coded.dictionary.to_pylist():
-        digits = zone[1:].replace(":", "")
-        minutes = int(digits[:2]) * 60 + int(digits[2:]) if digits else 0
-        offsets.append((-minutes if zone.startswith("-") else minutes) * 60_000_000)
-    found: IntArray = np.array(offsets, np.int64)[coded.indices.to_numpy(zero_copy_only=False)]
-    return found
-
-
-def _days(column: Cells, dates: pa.Array) -> tuple[IntArray | None, list[str]]:
-    """Days since 1970 of each row; None where no row has a date."""
-    coded = pc.dictionary_encode(dates)
-    different = coded.dictionary.to_pylist()
-    index = coded.indices.to_numpy(zero_copy_only=False)
+def _days(column: Cells, dates: list[str]) -> tuple[IntArray | None, list[str]]:
+    """Return the days since 1970 of each row; None where no row has a date."""
+    different = list(dict.fromkeys(dates))
     if different == [""]:
         return None, []
     if "" in different:
-        raise column.refuse(
-            int(np.argmax(index == different.index(""))), "expected a date here too, as in other rows"
-        )
+        raise column.refuse(dates.index(""), "expected a date here too, as in other rows")
     split = [[int(part) for part in re.split(r"[-/.]", text)] for text in different]
     notes: list[str] = []
     if all(parts[0] > 31 for parts in split):
@@ -193,14 +157,14 @@ def _days(column: Cells, dates: pa.Array) -> tuple[IntArray | None, list[str]]:
                 f"{column.where}: {different[0]!r} may begin with the day or the month; its date is not kept"
             )
         order = (2, 0, 1) if month_first else (2, 1, 0)
-    days = []
-    for place, parts in enumerate(split):
+    days = {}
+    for text, parts in zip(different, split, strict=True):
         try:
             moment = datetime(parts[order[0]], parts[order[1]], parts[order[2]], tzinfo=UTC)
         except (ValueError, OverflowError):
-            raise column.refuse(int(np.argmax(index == place)), "expected a date that exists") from None
-        days.append((moment - datetime(1970, 1, 1, tzinfo=UTC)).days)
-    return np.array(days, np.int64)[index], notes
+            raise column.refuse(dates.index(text), "expected a date that exists") from None
+        days[text] = (moment - datetime(1970, 1, 1, tzinfo=UTC)).days
+    return np.array([days[text] for text in dates], np.int64), notes
 
 
 def _date_of(time_us: int) -> datetime | None:

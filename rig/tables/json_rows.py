@@ -1,25 +1,26 @@
 """JSON, a document or one object per line, as lines of tab-separated cells below a row of names.
 
 The problem: programs write {"t_s": 0.1, "x_mm": 2} line by line, as a list, as an object of lists, or beside
-settings; or one line of JSON above a table. The plan: what the text holds is made a list of rows, each an
-object; an object within an object adds its names. The cost: the values in memory as Python objects.
+settings; or one line of JSON above a table. The plan: the first table in a document becomes a frame of
+pandas, in which an inner object adds its names; lines that are not JSON stay as they are, for the reader of
+text to judge. The cost: the values in memory as Python objects.
 """
 
 from __future__ import annotations
 
 import json
 import re
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from rig.errors import InputError
 
-MOST_NAMES = 1000
+if TYPE_CHECKING:
+    from pandas import DataFrame
+
 LARGEST_DOCUMENT = 64 << 20
 """Characters of JSON, which takes ten times as much memory once it is read."""
 
 _OPENS = re.compile(r"\s*(?:\[\s*)?\{\s*[\"}]")
-_LEAST_SHARE = 0.5
-"""Of the lines that are objects, in a text that has one object per line."""
 
 
 def json_text(text: str, where: str) -> str | None:
@@ -28,116 +29,102 @@ def json_text(text: str, where: str) -> str | None:
     Raises
     ------
     InputError
-        Naming the row that is not an object with plain values, or what no table was found in.
+        If it is damaged, nested too deeply, too large, or holds no table.
 
     Examples
     --------
     >>> json_text('{"t_s": 0.1, "x": {"mm": 2}}\\n{"t_s": 0.2, "x": {"mm": 3}}\\n', "log.jsonl")
     't_s\\tx.mm\\n0.1\\t2\\n0.2\\t3'
     >>> json_text('{"rate": 50, "data": {"x_mm": [1, 2], "F_N": [3, 4]}}', "log.json")
-    'x_mm\\tF_N\\n1\\t3\\n2\\t4'
+    'x_mm\\tF_N\\n1\\t3\\n2\\t4\\n'
     """
     if text.lstrip()[:1] not in ("{", "["):
         return None
     if len(text) > LARGEST_DOCUMENT:
         raise InputError(f"{where}: more than {LARGEST_DOCUMENT >> 20} MiB of JSON; import it in parts")
-    rows = _rows_of_lines(text, where)
-    if rows is None:
-        try:
-            document = json.loads(text)
-        except RecursionError:
-            raise InputError(
-                f"{where}: found JSON that is nested too deeply; expected a list of rows"
-            ) from None
-        except ValueError as problem:
-            if _OPENS.match(text) is None or str(problem).startswith("Extra data"):
-                return None
-            raise InputError(f"{where}: not whole JSON ({problem!s:.100}); expected a list of rows") from None
-        rows = _rows_in(document)
-        if rows is None:
-            raise InputError(
-                f"{where}: found JSON without a table; expected a list of objects, or lists of equal length"
-            )
-    names = list(dict.fromkeys(name for row in rows[:1] for name in row))
-    if len(names) > MOST_NAMES:
-        raise InputError(f"{where}: found {len(names)} names in a row, expected at most {MOST_NAMES}")
-    heads = ["\t".join(" ".join(name.split()) for name in names)]
-    return "\n".join(heads + ["\t".join(_cell(row.get(name)) for name in names) for row in rows])
-
-
-def _rows_of_lines(text: str, where: str) -> list[dict[str, Any]] | None:
-    """Return the objects of a text that has one per line; None for any other text."""
-    lines = [(number, line) for number, line in enumerate(text.splitlines(), 1) if line.strip()]
-    if sum(line.lstrip().startswith("{") for _, line in lines) <= _LEAST_SHARE * len(lines):
-        return None
-    rows: list[dict[str, Any]] = []
-    for number, line in lines:
-        try:
-            row = json.loads(line.strip().rstrip(","))
-        except (ValueError, RecursionError):
-            row = None
-        flat = _flat(row) if isinstance(row, dict) else None
-        if flat is None:
-            if not rows or line.strip() in ("[", "]"):
-                continue
-            raise InputError(
-                f"{where}, line {number}: cannot be read as lines of JSON ({line.strip()!r:.40}); expected "
-                "one object with plain values per line"
-            )
-        if len(lines) == 1 and len(flat) > len(row):
+    try:
+        frame = _frame_in(json.loads(text))
+    except RecursionError:
+        raise InputError(f"{where}: found JSON that is nested too deeply; expected a list of rows") from None
+    except ValueError as problem:
+        lines = [line for line in text.splitlines() if line.strip()]
+        if sum(line.lstrip().startswith("{") for line in lines) > max(1, len(lines) / 2):
+            return _text_of_lines(lines)
+        if _OPENS.match(text) is None or str(problem).startswith("Extra data"):
             return None
-        if any(isinstance(value, list) for value in flat.values()):
-            return None
-        rows.append(flat)
-    return rows or None
+        raise InputError(f"{where}: not whole JSON ({problem!s:.100}); expected a list of rows") from None
+    if frame is None:
+        raise InputError(f"{where}: found JSON without a table; expected objects, or lists of equal length")
+    return frame.to_csv(sep="\t", index=False)
 
 
-def _rows_in(value: Any) -> list[dict[str, Any]] | None:
-    """Return the rows of the first table in a document; None if there is none.
+def _text_of_lines(lines: list[str]) -> str:
+    """Return the objects of lines as cells below their names, and the other lines as they are."""
+    from pandas import json_normalize
+
+    found = [_object(line) for line in lines]
+    heads, *rows = json_normalize([row for row in found if row]).to_csv(sep="\t", index=False).splitlines()
+    cells = iter(rows)
+    out = [next(cells) if row else line for row, line in zip(found, lines, strict=True)]
+    first = next((at for at, row in enumerate(found) if row), 0)
+    return "\n".join([*out[:first], heads, *out[first:]])
+
+
+def _object(line: str) -> dict[str, Any]:
+    """Return the object that a line is; an empty one for any other line."""
+    try:
+        row = json.loads(line.strip().rstrip(","))
+    except (ValueError, RecursionError):
+        return {}
+    return row if isinstance(row, dict) else {}
+
+
+def _frame_in(value: Any) -> DataFrame | None:
+    """Return the first table in a document; None if there is none.
 
     A table is a list of objects, a list of rows below or beside one of their names, an object of lists or of
     numbered objects, or a list of objects with a name and a list each.
     """
-    if isinstance(value, list):
-        if _all(value, list) and _all(value[0], str) and len({len(row) for row in value}) == 1:
-            return [dict(zip(value[0], row, strict=True)) for row in value[1:]]
-        if not _all(value, dict):
-            return None
-        named = {
-            next((one for one in part.values() if isinstance(one, str)), ""): one
-            for part in value
-            for one in part.values()
-            if isinstance(one, list)
-        }
-        return _rows_in(named) if len(named) == len(value) else [_flat(row) for row in value]
-    if not isinstance(value, dict):
-        return None
-    lists = {
+    from pandas import DataFrame, json_normalize
+
+    if _all(value, dict):
+        series: dict[str, Any] = {}
+        for part in value:
+            lists = [one for one in part.values() if isinstance(one, list)]
+            series |= {str(name): lists[0] for name in part.values() if isinstance(name, str) and lists}
+        return _frame_in(series) if len(series) == len(value) > 1 else json_normalize(value)
+    if _all(value, list):
+        names, *rows = value
+        return DataFrame(rows, columns=names) if _all(names, str) and _of_one_length(value) else None
+    return _frame_of_object(value) if isinstance(value, dict) else None
+
+
+def _frame_of_object(value: dict[str, Any]) -> DataFrame | None:
+    from pandas import DataFrame
+
+    parts = {
         name: list(part.values()) if isinstance(part, dict) and "0" in part else part
         for name, part in value.items()
     }
-    lists = {name: part for name, part in lists.items() if isinstance(part, list) and len(part) > 1}
-    names = next((part for part in lists.values() if _all(part, str)), [])
-    for part in lists.values():
-        if names and _all(part, list) and all(len(row) == len(names) for row in part):
-            return [dict(zip(names, row, strict=True)) for row in part]
-    plain = {name: part for name, part in lists.items() if not any(isinstance(x, list | dict) for x in part)}
-    if len(plain) > 1 and len({len(part) for part in plain.values()}) == 1:
-        return [dict(zip(plain, row, strict=True)) for row in zip(*plain.values(), strict=True)]
-    within = (_rows_in(part) for part in value.values())
+    columns = {name: part for name, part in parts.items() if isinstance(part, list) and len(part) > 1}
+    plain = {
+        name: part for name, part in columns.items() if not any(isinstance(x, list | dict) for x in part)
+    }
+    names = next((part for part in plain.values() if _all(part, str)), [])
+    for rows in columns.values():
+        if names and _all(rows, list) and _of_one_length([names, *rows]):
+            return DataFrame(rows, columns=names)
+    if len(plain) > 1 and _of_one_length(plain.values()):
+        return DataFrame(plain)
+    if value and not any(isinstance(part, list | dict) for part in value.values()):
+        return DataFrame([value])
+    within = (_frame_in(part) for part in value.values())
     return next((found for found in within if found is not None), None)
 
 
 def _all(values: Any, kind: type) -> bool:
-    return bool(values) and isinstance(values, list) and all(isinstance(value, kind) for value in values)
+    return isinstance(values, list) and bool(values) and all(isinstance(value, kind) for value in values)
 
 
-def _flat(row: dict[str, Any], within: str = "") -> dict[str, Any]:
-    flat: dict[str, Any] = {}
-    for name, value in row.items():
-        flat |= _flat(value, f"{within}{name}.") if isinstance(value, dict) else {within + name: value}
-    return flat
-
-
-def _cell(value: Any) -> str:
-    return "" if value is None else " ".join(str(value).removesuffix(".0").split())
+def _of_one_length(rows: Any) -> bool:
+    return len({len(row) for row in rows}) == 1

@@ -196,11 +196,11 @@ def test_a_line_longer_than_any_row_is_refused_with_its_number(tmp_path, end) ->
     ("text", "words"),
     [
         ('{"a":' * 2000 + "1" + "}" * 2000, "deep"),
-        ('{"time_s": 3, "disp_mm": {"unit": "mm"}}', "found headings only"),
-        ('{"rate": 3, "data": ["a"]}', "JSON without a table; expected a list of objects"),
+        ('{"time_s": 3, "disp_mm": {"unit": "mm"}}', "no row of numbers"),
+        ('{"rate": 3, "data": ["a"]}', "JSON without a table; expected objects, or lists"),
         ('[{"time_s": 0, "disp_mm": 1}, {"time_s"', "not whole JSON"),
-        ("{" + ",".join(f'"k{n}": 1' for n in range(1001)) + "}", "found 1001 names in a row"),
-        ('{"a": 1}\n{"a": 2}\n"x"', "line 3: cannot be read as lines of JSON"),
+        ("{" + ",".join(f'"k{n}": 1' for n in range(1001)) + "}", "found 1001 columns, expected at most 1000"),
+        ('{"a": 1}\n{"a": 2}\n{"a"', "no heading names a force"),
     ],
 )  # fmt: skip
 def test_json_that_is_no_table_is_refused(tmp_path, text, words) -> None:
