@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import csv
 import re
-from collections.abc import Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -17,7 +17,12 @@ from rig.errors import InputError
 from rig.samples import IntArray
 
 WHITESPACE = "whitespace"
+REMARKS = ("#", "%", "//", '"#')
+"""Lines that begin with one of them are read by people only."""
+
 _TOKEN = re.compile(r"\S+")
+_QUOTED = re.compile(r'(?:^|(?<=[,;\t|]))[ ]*"(?:[^"]|"")*"')
+_OPENED = re.compile(r'(?:^|[,;\t|])[ ]*"')
 BoolArray = npt.NDArray[np.bool_]
 _SHOWN = 60
 
@@ -71,6 +76,32 @@ def cut_cells(line: str, delimiter: str) -> list[str]:
         return [cell.strip() for cell in next(csv.reader([line], delimiter=delimiter, skipinitialspace=True))]
     except (csv.Error, StopIteration):
         return [line]
+
+
+def has_open_quote(line: str) -> bool:
+    """Return whether a cell begins with a quotation mark that is not closed; an inch mark behind is none."""
+    return '"' in line and _OPENED.search(_QUOTED.sub("", line)) is not None
+
+
+def joined_lines(lines: Iterable[str], where: str, *, most: int, mark: str) -> Iterator[tuple[int, str]]:
+    """Yield lines with something in them, numbered from 1; those of one quoted cell joined with a mark.
+
+    Raises
+    ------
+    InputError
+        If a quotation mark is still open after `most` lines.
+    """
+    numbered = enumerate(lines, 1)
+    for number, first in numbered:
+        line, more = first, 0
+        while has_open_quote(line) and not line.lstrip().startswith(REMARKS):
+            following = next(numbered, None)
+            more += 1
+            if following is None or more > most:
+                raise InputError(f"{where}, line {number}: a quotation mark is not closed")
+            line = mark.join((line, following[1]))
+        if line:
+            yield number, line
 
 
 def column_cells(

@@ -126,7 +126,7 @@ def read_clock(column: Cells) -> tuple[Stamps, BoolArray]:
 
 
 def _clock_us(time: re.Match[str]) -> int:
-    """Return the microseconds since midnight in Greenwich; mm:ss.f has no third part, hh:mm:ss has all three."""
+    """Return the microseconds since midnight in Greenwich; mm:ss.f has no third part."""
     first, second = int(time["first"]), int(time["second"])
     minutes, seconds = (60 * first + second, int(time["third"])) if time["third"] else (first, second)
     half, zone = (time["half"] or "").lower(), (time["zone"] or "Z").upper().replace(":", "")

@@ -20,6 +20,7 @@ if TYPE_CHECKING:
 LARGEST_DOCUMENT = 64 << 20
 """Characters of JSON, which takes ten times as much memory once it is read."""
 
+MOST_NAMES = 1000
 _OPENS = re.compile(r"\s*(?:\[\s*)?\{\s*[\"}]")
 
 
@@ -116,7 +117,7 @@ def _frame_of_object(value: dict[str, Any]) -> DataFrame | None:
             return DataFrame(rows, columns=names)
     if len(plain) > 1 and _of_one_length(plain.values()):
         return DataFrame(plain)
-    if value and not any(isinstance(part, list | dict) for part in value.values()):
+    if 0 < len(value) <= MOST_NAMES and not any(isinstance(part, list | dict) for part in value.values()):
         return DataFrame([value])
     within = (_frame_in(part) for part in value.values())
     return next((found for found in within if found is not None), None)

@@ -20,7 +20,7 @@ import numpy as np
 
 from rig.errors import InputError
 from rig.samples import IntArray
-from rig.tables.cells import WHITESPACE, cut_cells, shown
+from rig.tables.cells import REMARKS, WHITESPACE, cut_cells, joined_lines, shown
 from rig.tables.clocks import is_clock
 from rig.tables.headings import (
     COUNTING,
@@ -38,9 +38,6 @@ from rig.tables.numbers import MISSING, plain_number
 from rig.tables.plain_text import plain_text
 from rig.tables.spelt_cells import LEAST_SHARE, respelt
 from rig.units import factor
-
-REMARKS = ("#", "%", "//", '"#')
-"""Lines that begin with one of them are read by people only."""
 
 DELIMITERS = ("\t", ";", ",", "|", WHITESPACE, *"~^!&:@_/#\u2502")
 """The usual ones, in this order, and signs that stand in no number."""
@@ -61,8 +58,6 @@ _ONE = r"[+-]?(?:[0-9]+(?:[.,][0-9]*)?|[.,][0-9]+)(?:[eE][+-]?[0-9]{1,4})?"
 _GROUPED = r"[+-]?[0-9]{1,3}(?:[.,' ][0-9]{3})+(?:[.,][0-9]+)?"
 _NUMERIC = re.compile(rf"(?:{_ONE}|{_GROUPED})\Z")
 _BEGINS_NUMBER = "0123456789+-.,"
-_QUOTED = re.compile(r'(?:^|(?<=[,;\t|]))[ ]*"(?:[^"]|"")*"')
-_OPENED = re.compile(r'(?:^|[,;\t|])[ ]*"')
 _RULE = re.compile(r"[-+=|:*_ \u2500-\u257f]+\Z")
 _DRAWN = re.compile(r"--|==|\*\*|__|\u2500\u2500")
 _TYPE = re.compile(
@@ -223,20 +218,9 @@ def _lines_that_count(
     """Return the lines with something in them and their numbers; remarks apart; cells of several lines
     joined."""
     kept, numbers, remarks = [], [], []
-    stop = len(every) if until_line is None else min(until_line, len(every))
-    at = skip_rows
-    while at < stop:
-        line, number = every[at], at + 1
-        at += 1
-        if not line:
-            continue
-        if has_open_quote(line):
-            last = min(at + _LONGEST_CELL_LINES, stop)
-            while at < last and has_open_quote(line):
-                line, at = f"{line} {every[at]}", at + 1
-            if has_open_quote(line):
-                raise InputError(f"{where}, line {number}: a quotation mark is not closed")
-        bare = line.strip()
+    lines = every[skip_rows:until_line]
+    for at, line in joined_lines(lines, where, most=_LONGEST_CELL_LINES, mark=" "):
+        number, bare = skip_rows + at, line.strip()
         if bare.startswith(REMARKS) or is_drawn(bare):
             remarks.append((number, bare))
         elif bare.strip('"; \t,|'):
@@ -263,11 +247,6 @@ def _framed(line: str) -> bool:
     bare = line.strip().removesuffix(",")
     ends, within = bare[:1] + bare[-1:], bare[1:-1]
     return ends in ("||", "\u2502\u2502") or (ends in ("[]", "()", '""') and ends[1] not in within)
-
-
-def has_open_quote(line: str) -> bool:
-    """Return whether a cell begins with a quotation mark that is not closed; an inch mark behind is none."""
-    return '"' in line and _OPENED.search(_QUOTED.sub("", line)) is not None
 
 
 @lru_cache(maxsize=1 << 14)
@@ -349,7 +328,6 @@ def _block(lines: _Lines, head: int | None) -> tuple[int, int, int]:
     numeric = lines.numeric.copy()
     numeric[:first] = 0
     if not numeric.any():
-        _refuse_units_in_cells(lines)
         if head is not None or _looks_like_headings(lines, 0):
             number = lines.number[head or 0]
             raise InputError(
@@ -377,18 +355,6 @@ def _block(lines: _Lines, head: int | None) -> tuple[int, int, int]:
         while last > begin + 1 and not _begins_as_row(lines, last - 1, None):
             last -= 1
     return begin, last, width
-
-
-def _refuse_units_in_cells(lines: _Lines) -> None:
-    """Refuse cells such as "12.3 N" in words, where they are why there is no row of numbers."""
-    for text, number in zip(lines.text[:_SNIFFED], lines.number, strict=False):
-        for cell in re.split(r"[,;\t|]", text):
-            spelt = re.fullmatch(rf"({_ONE})\s*(\D+)", cell.strip(' "'))
-            if spelt is not None and (unit_of(spelt[2]) or spelt[2] in SHARES):
-                raise InputError(
-                    f"{lines.where}, line {number}: found {cell.strip()!r:.40}, a number with its unit; "
-                    "expected numbers alone, and their units in the headings"
-                )
 
 
 def _begins_as_row(lines: _Lines, at: int, width: int | None) -> bool:
@@ -594,58 +560,50 @@ def _last_named(headings: Sequence[str]) -> int:
 def _headings_and_units(
     lines: _Lines, head: int | None, begin: int, width: int
 ) -> tuple[list[str], list[str | None], set[int]]:
-    """Return the headings, units, and which lines between the headings and the rows were read."""
-    if head is None:
-        cells = lines.cells(begin - 1) if begin else []
-        if len(cells) != width or not _is_units(cells):
-            return [], [], set()
-        return [""] * width, [unit_said(cell) for cell in cells], {begin - 1}
-    headings = _fitted(lines, head, width)
+    """Return the headings, units, and which line beside them says units: one below the headings, else the one
+    above; without headings, the one above the rows."""
+    beside = [begin - 1] if head is None else [*range(head + 1, begin), head - 1]
+    headings = [""] * width if head is None else _fitted(lines, head, width)
     units: list[str | None] = [unit_in(name)[1] for name in headings]
-    for at in range(head + 1, begin):
-        cells = lines.cells(at)
-        if not _is_units(cells):
-            continue
-        for place, (name, cell) in enumerate(zip(headings, _fitted(lines, at, width), strict=False)):
-            if unit := unit_beside(name, unit_said(cell)) or _reduced(name, cell):
-                # a heading and a row that say different units of one kind leave it open which is right
-                units[place] = None if _differ(units[place], unit) else unit
-        return headings, units, {at}
-    above = _fitted(lines, head - 1, width) if head else []
-    if len(above) == len(headings) and _is_units(above):
-        said = [unit_beside(name, unit_said(cell)) for name, cell in zip(headings, above, strict=True)]
-        both = zip(units, said, strict=True)
-        return headings, [None if two and _differ(one, two) else two or one for one, two in both], {head - 1}
-    return headings, units, set()
+    for at in beside:
+        cells = _fitted(lines, at, width) if at >= 0 else []
+        fits = len(cells) == len(headings) or (head is not None and at > head)
+        if fits and _is_units(cells):
+            said = zip(headings, units, cells, strict=False)
+            units[: len(cells)] = [_agreed(name, own, cell) for name, own, cell in said]
+            return headings, units, {at}
+    return ([], [], set()) if head is None else (headings, units, set())
 
 
-def _differ(one: str | None, other: str) -> bool:
-    """Return whether two units are different ones of one kind."""
-    kind = kind_of_unit(one)
-    return one is not None and kind == kind_of_unit(other) is not None and factor(one, other) != 1
-
-
-def _reduced(heading: str, cell: str) -> str | None:
-    """Return the unit of a strain or a stress in a row of units."""
-    found = reduced_kind(heading, cell.strip("[]() "))
-    return None if found is None else found[1]
+def _agreed(heading: str, own: str | None, cell: str) -> str | None:
+    """Return the unit of a heading beside a cell of units; None where both say different ones of one kind,
+    which leaves it open which is right."""
+    unit = (
+        unit_beside(heading, unit_said(cell)) or (reduced_kind(heading, cell.strip("[]() ")) or (0, None))[1]
+    )
+    if unit is None or own is None:
+        return unit or own
+    kind = kind_of_unit(own)
+    differ = kind == kind_of_unit(unit) is not None and factor(own, unit) != 1
+    return None if differ else unit
 
 
 def _fitted(lines: _Lines, at: int, width: int) -> list[str]:
     """Return the cells of a line of headings or units; of several readings the one with as many as a row
     has."""
-    return _joined(lines.text[at], lines.cells(at), width, lines.delimiter)
+    return _fitted_cells(lines.text[at], width, lines.delimiter)
 
 
-def _joined(text: str, cells: list[str], width: int, delimiter: str) -> list[str]:
+def _fitted_cells(text: str, width: int, delimiter: str) -> list[str]:
     """Headings between blanks may hold blanks: "Axial Force (N)" is one of them. Others may have a
     separator of their own."""
+    cells, text = cut_cells(text, delimiter), text.strip()
     if len(cells) != 1 and (delimiter != WHITESPACE or len(cells) <= width):
         return cells
     readings = (
-        re.split(r"\s*[,;\t|]\s*", text.strip()),
-        re.split(r"\s+(?![\[(])", text.strip()),  # the unit apart: Time (s)  Force (N)
-        re.split(r"\s{2,}|\t", text.strip()),  # columns apart by more than one blank
+        re.split(r"\s*[,;\t|]\s*", text),
+        re.split(r"\s+(?![\[(])", text),  # the unit apart: Time (s)  Force (N)
+        re.split(r"\s{2,}|\t", text),  # columns apart by more than one blank
         [part.strip() for part in re.findall(r"[^\])]+[\])]", text)],  # each ends with its unit
     )
     # Words that fit no column say nothing about any: "Axial Disp Load" above two columns.
@@ -660,7 +618,7 @@ def _from_remark(
     above = [text for number, text in remarks if number < lines.number[begin]]
     for text in reversed(above[-3:]):
         bare = text.lstrip('#%/ "').rstrip('" ')
-        cells = _joined(bare, cut_cells(bare, lines.delimiter), width, lines.delimiter)
+        cells = _fitted_cells(bare, width, lines.delimiter)
         if len(cells) == width and width > 1 and any(cells) and not any(map(is_numeric, cells)):
             return cells, [unit_in(name)[1] for name in cells]
     return None

@@ -13,11 +13,9 @@ from pathlib import Path
 
 from rig.core import from_csv_cell
 from rig.errors import InputError
-from rig.tables.cells import WHITESPACE, cut_cells, shown
+from rig.tables.cells import REMARKS, WHITESPACE, cut_cells, joined_lines, shown
 from rig.tables.layout import (
     DELIMITERS,
-    REMARKS,
-    has_open_quote,
     is_drawn,
     is_numeric,
     units_row,
@@ -141,10 +139,10 @@ def rows_of(
         Naming the line: no rows, a heading twice, a row of another width.
     """
     text = text.removeprefix("\ufeff")
-    every = text.split("\n") if "\n" in text else text.split("\r")
+    every = text.replace("\r\n", "\n").split("\n") if "\n" in text else text.split("\r")
     lines = [
         (number, line)
-        for number, line in _joined(every, where)
+        for number, line in joined_lines(every, where, most=_MOST_CELL_LINES, mark="\n")
         if line.strip('"; \t,|') and not line.lstrip().startswith(REMARKS) and not is_drawn(line.strip())
     ]
     unframed = without_frame([line for _, line in lines])
@@ -176,30 +174,6 @@ def rows_of(
         _row(where, line, cells, headings, delimiter=delimiter, decimal=decimal) for line, cells in cut
     )
     return RowTable(where, tuple(headings), number, rows, decimal)
-
-
-def _joined(every: Sequence[str], where: str) -> list[tuple[int, str]]:
-    """Return the lines with their numbers; those of one quoted cell joined."""
-    found: list[tuple[int, str]] = []
-    at = 0
-    while at < len(every):
-        line, number = every[at], at + 1
-        at += 1
-        if not line:
-            continue
-        if has_open_quote(line) and not line.lstrip().startswith(REMARKS):
-            parts = [line]
-            while at < len(every) and has_open_quote(line):
-                parts.append(every[at])
-                line, at = "\n".join(parts), at + 1
-                if len(parts) > _MOST_CELL_LINES:
-                    break
-            if has_open_quote(line):
-                raise InputError(
-                    f"{where}, line {number}: not a row of a table (a quotation mark is not closed)"
-                )
-        found.append((number, line.removesuffix("\r")))
-    return found
 
 
 def _headings_at(

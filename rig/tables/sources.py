@@ -8,26 +8,20 @@ everything behind reads text only.
 
 from __future__ import annotations
 
-import gzip
 import hashlib
-import io
-import zipfile
-import zlib
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
 from rig.core import read_bytes
 from rig.errors import InputError
+from rig.tables.archives import files_of, member, unpacked_gzip
 from rig.tables.encodings import decode
 from rig.tables.json_rows import json_text
 from rig.tables.workbooks import sheet_text
 
 LARGEST_TABLE = 1 << 30
 """Bytes; the text is held in memory, and a recording longer than this should come as several files."""
-
-LARGEST_UNPACKED = 1 << 28
-"""Bytes that a compressed table may unpack to: more than a million rows of a wide table."""
 
 LONGEST_LINE = 1 << 16
 """Bytes; a thousand columns of sixty characters. Cells are looked up one by one, so a longer line is slow."""
@@ -97,16 +91,13 @@ def read_table_text(
     data = read_bytes(path, most=most, what="table", hint=hint)
     digest = hashlib.sha256(data).hexdigest()
     if data.startswith(_GZIP):
-        data = _unpacked(data, path)
+        data = unpacked_gzip(data, path)
     if data.startswith(_OLD_WORKBOOK):
         raise InputError(f"{path}: a spreadsheet of the old binary kind; save it as .xlsx, .ods or CSV first")
-    if data.startswith(_ZIP) and (files := _files_of(data)) is not None:
-        tables = [name for name in files if name.lower().endswith(SUFFIXES) and "readme" not in name.lower()]
-        files = tables if sheet is None and len(tables) == 1 else files
-        data, where = _member(data, path, files, sheet), f"{path}, file {sheet or files[0]!r}"
-        sheet = None
-    else:
-        where = str(path)
+    where = str(path)
+    if data.startswith(_ZIP) and (files := files_of(data, SUFFIXES)) is not None:
+        sheet, data = member(data, path, files, sheet)
+        where, sheet = f"{path}, file {sheet!r}", None
     if data.startswith(_ZIP):
         name, text, notes = sheet_text(data, path, sheet, known)
         return TableText(f"{path}, sheet {name!r}", text, "\t", digest, notes)
@@ -139,46 +130,3 @@ def _refuse_long_line(data: bytes, where: str) -> None:
                 "time, force and position"
             )
         begin = last + 1
-
-
-def _files_of(data: bytes) -> list[str] | None:
-    """Return the files in a zip archive; None for a spreadsheet, or a damaged one, reported there."""
-    try:
-        with zipfile.ZipFile(io.BytesIO(data)) as archive:
-            names = archive.namelist()
-    except (zipfile.BadZipFile, ValueError, OSError):
-        return None
-    is_spreadsheet = {"[Content_Types].xml", "content.xml", "mimetype"} & set(names)
-    files = [name for name in names if not name.endswith("/") and not name.startswith("__MACOSX/")]
-    return None if is_spreadsheet or not names else files
-
-
-def _member(data: bytes, path: Path, files: list[str], wanted: str | None) -> bytes:
-    """Return the one table in a zip archive, unpacked within bounds."""
-    if not files:
-        raise InputError(f"{path}: no file in this archive, expected a table")
-    if wanted not in files and (len(files) > 1 or wanted is not None):
-        found = f"{len(files)} files" if wanted is None else f"no file {wanted!r:.80}"
-        choices = " or ".join(f'--sheet "{name:.80}"' for name in files[:10])
-        raise InputError(f"{path}: {found} in this archive; choose one: {choices}")
-    try:
-        with zipfile.ZipFile(io.BytesIO(data)) as archive, archive.open(wanted or files[0]) as packed:
-            unpacked = packed.read(LARGEST_UNPACKED + 1)
-    except (zipfile.BadZipFile, zlib.error, EOFError, NotImplementedError, RuntimeError, OSError) as problem:
-        raise InputError(f"{path}: cannot be unpacked ({str(problem)[:100]}); unpack it first") from None
-    if len(unpacked) > LARGEST_UNPACKED:
-        raise InputError(f"{path}: unpacks to more than {LARGEST_UNPACKED >> 20} MiB; import it in parts")
-    return unpacked
-
-
-def _unpacked(data: bytes, path: Path) -> bytes:
-    try:
-        with gzip.GzipFile(fileobj=io.BytesIO(data)) as packed:
-            unpacked = packed.read(LARGEST_UNPACKED + 1)
-    except (OSError, EOFError, zlib.error) as problem:
-        raise InputError(
-            f"{path}: cannot be unpacked ({str(problem)[:100]}); expected a whole gzip file"
-        ) from None
-    if len(unpacked) > LARGEST_UNPACKED:
-        raise InputError(f"{path}: unpacks to more than {LARGEST_UNPACKED >> 20} MiB; import it in parts")
-    return unpacked

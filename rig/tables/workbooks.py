@@ -12,18 +12,15 @@ from __future__ import annotations
 import io
 import re
 import zipfile
-import zlib
 from collections.abc import Callable, Sequence
 from datetime import date, datetime, time, timedelta
 from pathlib import Path
 from typing import Any
 
 from rig.errors import InputError
+from rig.tables.archives import LARGEST_UNPACKED, read_within, unpacking
 from rig.tables.headings import kind_of, reduced_kind
 from rig.tables.plain_text import plain_text
-
-LARGEST_PARTS = 1 << 28
-"""Bytes of all parts together, unpacked."""
 
 _SEARCHED_ROWS = 100
 _LONGEST_HEADING = 200
@@ -128,24 +125,17 @@ def _cell(value: Any) -> str:
 def _checked(data: bytes, path: Path) -> bytes:
     """Return the archive, unpacked within bounds, looked through, and packed again without compression."""
     out = io.BytesIO()
-    left = LARGEST_PARTS
-    try:
-        with zipfile.ZipFile(io.BytesIO(data)) as archive, zipfile.ZipFile(out, "w") as checked:
-            parts = archive.infolist()
-            if len(parts) > MOST_PARTS:
-                raise InputError(f"{path}: {len(parts)} parts; a spreadsheet has at most {MOST_PARTS}")
-            for part in parts:
-                with archive.open(part) as packed:
-                    content = packed.read(left + 1)
-                left -= len(content)
-                if left < 0:
-                    raise InputError(
-                        f"{path}: unpacks to more than {LARGEST_PARTS >> 20} MiB; import it in parts"
-                    )
-                _refuse_claims(part.filename, content, path)
-                checked.writestr(part.filename, content)
-    except (zipfile.BadZipFile, zlib.error, EOFError, NotImplementedError, RuntimeError, OSError) as problem:
-        raise InputError(f"{path}: not a whole spreadsheet ({str(problem)[:100]})") from None
+    left = LARGEST_UNPACKED
+    with unpacking(path), zipfile.ZipFile(io.BytesIO(data)) as archive, zipfile.ZipFile(out, "w") as checked:
+        parts = archive.infolist()
+        if len(parts) > MOST_PARTS:
+            raise InputError(f"{path}: {len(parts)} parts; a spreadsheet has at most {MOST_PARTS}")
+        for part in parts:
+            with archive.open(part) as packed:
+                content = read_within(packed, left, path)
+            left -= len(content)
+            _refuse_claims(part.filename, content, path)
+            checked.writestr(part.filename, content)
     return out.getvalue()
 
 

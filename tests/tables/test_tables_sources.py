@@ -11,7 +11,7 @@ import pytest
 
 from rig.capture import TableForm, import_table
 from rig.errors import InputError
-from rig.tables import sources, workbooks
+from rig.tables import archives, workbooks
 
 ROWS = [(0.02 * n, 0.25 * n, 1.5 * n - 3) for n in range(30)]
 
@@ -97,7 +97,7 @@ def test_a_sheet_in_gzip_is_read(tmp_path) -> None:
 
 
 def test_a_gzip_that_unpacks_to_too_much_is_refused(tmp_path, monkeypatch) -> None:
-    monkeypatch.setattr(sources, "LARGEST_UNPACKED", 1 << 20)
+    monkeypatch.setattr(archives, "LARGEST_UNPACKED", 1 << 20)
     path = tmp_path / "t.csv.gz"
     path.write_bytes(gzip.compress(b"0,0,0\n" * (1 << 20)))
     with pytest.raises(InputError, match="unpacks to more than 1 MiB"):
@@ -123,7 +123,8 @@ def repacked(path, name: str, change):
 
 
 def test_a_spreadsheet_that_unpacks_to_too_much_is_refused(tmp_path, monkeypatch) -> None:
-    monkeypatch.setattr(workbooks, "LARGEST_PARTS", 1 << 20)
+    for module in (archives, workbooks):
+        monkeypatch.setattr(module, "LARGEST_UNPACKED", 1 << 20)
     path = xlsx(tmp_path / "t.xlsx", ("Data", [*HEAD, *ROWS]))
     repacked(path, "sheet1.xml", lambda content: content + b" " * (2 << 20))
     with pytest.raises(InputError, match="unpacks to more than 1 MiB"):
@@ -179,7 +180,7 @@ def test_a_zip_with_one_table_is_read_and_of_several_one_is_chosen(tmp_path) -> 
         import_table(path)
     assert_rows(path, form=TableForm(sheet="run/readings.csv"))
     with zipfile.ZipFile(path, "w", zipfile.ZIP_DEFLATED) as archive:
-        archive.writestr("zeros.csv", b"0" * (sources.LARGEST_UNPACKED + 1))
+        archive.writestr("zeros.csv", b"0" * (archives.LARGEST_UNPACKED + 1))
     with pytest.raises(InputError, match="unpacks to more than"):
         import_table(path)
 
@@ -192,6 +193,18 @@ def test_a_line_longer_than_any_row_is_refused_with_its_number(tmp_path, end) ->
         import_table(path)
 
 
+def test_a_zip_with_a_piece_cut_out_is_refused_in_words(tmp_path) -> None:
+    path = tmp_path / "t.zip"
+    with zipfile.ZipFile(path, "w", zipfile.ZIP_DEFLATED) as archive:
+        archive.writestr("[Content_Types].xml", "<a/>" * 200)
+        archive.writestr("readings.csv", "Time (s),Pos (mm),Force (N)\n0,1,2\n1,2,3\n" * 9)
+    whole = path.read_bytes()
+    for begin in range(4, len(whole) - 8, 3):
+        path.write_bytes(whole[:begin] + whole[begin + 7 :])
+        with pytest.raises(InputError, match=r"unpacked|spreadsheet|sheet|zero byte|found"):
+            import_table(path)
+
+
 @pytest.mark.parametrize(
     ("text", "words"),
     [
@@ -199,7 +212,7 @@ def test_a_line_longer_than_any_row_is_refused_with_its_number(tmp_path, end) ->
         ('{"time_s": 3, "disp_mm": {"unit": "mm"}}', "no row of numbers"),
         ('{"rate": 3, "data": ["a"]}', "JSON without a table; expected objects, or lists"),
         ('[{"time_s": 0, "disp_mm": 1}, {"time_s"', "not whole JSON"),
-        ("{" + ",".join(f'"k{n}": 1' for n in range(1001)) + "}", "found 1001 columns, expected at most 1000"),
+        ("{" + ",".join(f'"k{n}": 1' for n in range(1001)) + "}", "JSON without a table"),
         ('{"a": 1}\n{"a": 2}\n{"a"', "no heading names a force"),
     ],
 )  # fmt: skip
