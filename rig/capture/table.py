@@ -112,8 +112,6 @@ _RATE_UNIT = re.compile(
 )
 """A line that says how often rows were taken: one number, its unit, and a word for sampling."""
 _LONGEST_RATE_LINE = 200
-_SEARCHED = 100
-"""Equal times at which specimens are looked for that take turns."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -629,11 +627,16 @@ def _changes_only_at(piece: Cells, row: int) -> bool:
 def _refuse_next_piece(column: Cells, row: int, piece: Cells, numbered: str, what: str) -> NoReturn:
     """Refuse a row at which the recording of another specimen begins, by the column that names it."""
     last = column.line[row] - 1
+    way = (
+        "rows of several specimens by turns; save those of each as a file of their own"
+        if pc.index(piece.text[row:], piece.text[row - 1]).as_py() >= 0
+        else "another specimen. Import one at a time. "
+        f"Type: --until-line {last} or: --skip-rows {last} {numbered}"
+    )
     raise column.refuse(
         row,
         f"{what} where column '{piece.name:.40}' changes from {piece.text[row - 1].as_py()!r:.30} to "
-        f"{piece.text[row].as_py()!r:.30}: another specimen. Import one at a time. Type: --until-line {last} "
-        f"or: --skip-rows {last} {numbered}",
+        f"{piece.text[row].as_py()!r:.30}: {way}",
     )
 
 
@@ -663,16 +666,6 @@ def _rising(
     spread, moved = spread_equal(time_us)
     if not moved:
         return time_us
-    equal = np.flatnonzero(np.diff(time_us) == 0)
-    for piece in pieces:
-        others = [row for row in equal[:_SEARCHED].tolist() if piece.text[row] != piece.text[row + 1]]
-        if others and len(piece.text.unique()) < len(piece.text) / 2:
-            raise column.refuse(
-                others[0] + 1,
-                f"column '{piece.name:.40}' changes from {piece.text[others[0]].as_py()!r:.30} to "
-                f"{piece.text[others[0] + 1].as_py()!r:.30} at this one time: rows of several specimens by "
-                "turns; save those of each as a file of their own",
-            )
     late = np.diff(spread) <= 0
     if late.any():
         row = int(np.argmax(late)) + 1

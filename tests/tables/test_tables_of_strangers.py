@@ -770,7 +770,9 @@ def test_a_travel_of_twelve_metres_is_taken_with_a_word_about_its_unit(tmp_path)
 def test_rows_of_specimens_that_take_turns_are_refused(tmp_path) -> None:
     twice = [np.repeat(column, 2) for column in (TIME_S, TRAVEL_MM, FORCE_N)]
     table = "Specimen,Time (s),Disp (mm),Load (N)\n" + rows(["A", "B"] * ROWS, *twice)
-    with pytest.raises(InputError, match=r"line 3, .*'Specimen' changes from 'A' to 'B' at this one time"):
+    with pytest.raises(
+        InputError, match=r"line 3, .*'Specimen' changes from 'A' to 'B': rows of several .* by turns"
+    ):
         imported(tmp_path, table)
     one = "Specimen,Time (s),Disp (mm),Load (N)\n" + rows(["A"] * 2 * ROWS, *twice)
     assert any("a rounded clock" in note for note in imported(tmp_path, one).notes)
