@@ -155,7 +155,7 @@ def _whole(
     time_s = signals.time_s
     if not np.isfinite(time_s[0]):
         # without a clock the number of a sample stands for its time, over the whole recording: how the force
-        # zero drifts from one contact check to the next is told from times that go on
+        # zero drifts from one contact check to the next takes times that go on
         time_s = np.arange(len(signals), dtype=np.float64)
     stretch = Stretch(
         time_s,
