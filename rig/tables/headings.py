@@ -93,8 +93,36 @@ _UNITS = {
 _IN_BRACKETS = {"S": "s"}
 """Capitals that are a unit only where brackets or a row of units say that they are one."""
 
-_ALSO_WORDS = ("min", "in", "line", "point", "cycle", "turn", "count", "bit", "degree", "day")
-"""Units that a heading means something else by, unless brackets hold them."""
+_ALONE = frozenset(
+    [
+        "ms",
+        "us",
+        "µs",
+        "sec",
+        "seconds",
+        "millis",
+        "micros",
+        "minutes",
+        "mm",
+        "um",
+        "µm",
+        "cm",
+        "inches",
+        "N",
+        "kN",
+        "mN",
+        "cN",
+        "daN",
+        "kg",
+        "kgf",
+        "gf",
+        "grams",
+        "lbf",
+        "lbs",
+        "newtons",
+    ]
+)
+"""Units that are a heading of their own; others are also words, as point, hand and chain are."""
 
 SHARES: dict[str, float] = {"%": 0.01, "mm/mm": 1.0, "m/m": 1.0, "in/in": 1.0}
 """Units of a strain, as shares of the free height."""
@@ -180,8 +208,8 @@ def unit_in(heading: str) -> tuple[str, str | None]:
     (('Time', 'min'), ('Travel', 'm'))
     """
     name, unit = _split_unit(heading.strip())
-    if unit is None and (len(name) > 1 or name == "N") and name.lower() not in _ALSO_WORDS:
-        unit = unit_of(name)  # a heading that is a unit only: ms, grams
+    if name in _ALONE:
+        unit = unit_of(name)
     return name, unit_beside(name, unit)
 
 
