@@ -143,6 +143,7 @@ def baseline(
         anew = first_above(signals.force_n, since, deepest, zero_n[again] + detection_n)
         clean[:, again] = _clean_sides(signals, those, anew, zero_n[again], detection_n, noise=noise)
     let_go = np.where(clean[3] >= clean[2], clean[2], -1)
+    unpulled = clean[0].copy()
     for side in (0, 2):
         clean[side] = _past_pull(signals, clean[side], clean[side + 1], detection_n)
     before_first, before_last, after_first, after_last = clean
@@ -153,6 +154,9 @@ def baseline(
     before_u = noise.mean_force_u_n(before_last + 1 - early)
     after_u = noise.mean_force_u_n(late - after_first)
     has_before, has_after = np.isfinite(before_n), np.isfinite(after_n)
+    # a face that held on to the platen after the press before does so after this one: what lies behind may
+    # end within its pull
+    has_after &= ~((before_first > unpulled) & (after_n < before_n - detection_n))
     # where neither side is clean, the zero in use when contact began has to do
     fallback_u = noise.mean_force_u_n(np.full(len(contact), max(noise.zero_samples, 1)))
     left_n = np.where(has_before, before_n, np.where(has_after, after_n, cycles.zero_n))

@@ -43,6 +43,9 @@ SPENT_SHARE = 0.05
 """Nor does one push from farther than the contact: a platen that is there by the deadbands alone,
 with no more than this share of the press's largest force, has let go as well."""
 
+MOST_KEPT = 1.5
+"""A platen at rest keeps no more friction than this many times what drags it on its way in."""
+
 REACH_SAMPLES = 4096
 """How far back into a no-load stretch its farthest position is looked for."""
 
@@ -128,7 +131,7 @@ class ContactSwitch:
         follow: bool,
     ) -> None:
         self._levels = levels
-        self._zero_n = zero_n
+        self._zero_n = self._first_zero_n = zero_n
         self._noise = noise
         self._window = int(np.clip(round(WINDOW_S / step_s), *WINDOW_SAMPLES))
         self._jump_width = 2 * (min(self._window, REACH_SAMPLES // 2) // 2)
@@ -323,7 +326,9 @@ class ContactSwitch:
 
     def _classify(self, part_n: FloatArray) -> tuple[IntArray, npt.NDArray[np.bool_]]:
         """Flips in a part with the zero in use, and which of its samples are low."""
-        high = part_n > self._zero_n + self._levels.on_n
+        # where friction holds a platen that came back, it rests as far below the first zero as it drags above
+        kept_n = min(max(self._first_zero_n - self._zero_n, 0.0), MOST_KEPT * self._noise.drag_n)
+        high = part_n > self._zero_n + kept_n + self._levels.on_n
         low = part_n < self._zero_n + self._levels.off_n
         settled = low.copy()
         settled[1:] &= low[:-1]

@@ -8,7 +8,8 @@ Plan: wait until the platen has come in and gone back once (or until `LONGEST_S`
 from the largest force to where the specimen can have been reached first: what lies before is the untouched
 stretch. It gives the zero, and the part of it in which the platen stood still gives the noise at rest; what
 moves without load gives the noise in motion, and the loading stroke what grows with the load. Where nothing
-was untouched, that is reported, and the zero is the recorded one or, in counts, the lowest force there is.
+was untouched, that is reported, and the zero is the recorded one or, in counts or where the platen goes clear
+later at a force below it, the lowest force there is.
 
 The opening is looked at at lengths that depend on nothing but the number of samples, so that any cutting of
 the recording gives the same answer. Cost: some passes over the opening, at sixteen lengths per doubling.
@@ -314,11 +315,12 @@ def judge(
     floor_n = signals.force_resolution_n / sqrt(12)
     still = _still_start(motion)
     untouched = _untouched_start(motion, _rough_noise(force_n, still, floor_n))
-    at_rest = _rest_scatter(force_n, min(still, untouched), motion)
-    if at_rest is None and untouched >= max(FEWEST_STILL, STILL_S / motion.step_s):
-        at_rest = scatter_about_line(force_n[:untouched][-LONGEST_STILL_SAMPLES:])
-    if at_rest is None:
-        at_rest = _rest_scatter_behind(force_n, motion) or _few_clear(force_n, untouched, motion)
+    at_rest = (
+        _rest_scatter(force_n[: min(still, untouched)], motion)
+        or _rest_scatter(force_n[:untouched], motion)
+        or _rest_scatter_behind(force_n, motion)
+        or _few_clear(force_n, untouched, motion)
+    )
     beside_n = noise_beside_motion(force_n) if at_rest is None else at_rest.sd
     if at_rest is None and motion.moved and len(force_n) < FEWEST_BESIDE_MOTION:
         beside_n = 0.0  # a table read by hand bends more between its few points than any noise
@@ -328,12 +330,14 @@ def judge(
     samples = untouched if untouched >= FEWEST_SAMPLES else 0
     count = min(samples, zero_window)
     start_n = median(force_n[: min(max(still, 1), zero_window)])
+    clear = _below_zero(force_n, motion, rest_n) if signals.force_in_newtons and not samples else None
     if samples:
         low_n = float(np.clip(force_n[:count], start_n - 6 * rest_n, start_n + 6 * rest_n).mean())
         low_u = Scatter(rest_n, correlated).mean_u(count)
     else:
-        low_n, low_u = _lowest(force_n, motion, rest_n)
-    kind = policy.kind or ("untouched" if samples or not signals.force_in_newtons else "as-recorded")
+        low_n, low_u = clear or _lowest(force_n, motion, rest_n)
+    is_seen = samples > 0 or clear is not None or not signals.force_in_newtons
+    kind = policy.kind or ("untouched" if is_seen else "as-recorded")
     value_n, u_n = {
         "untouched": (low_n, low_u),
         "as-recorded": (0.0, 0.0),
@@ -491,11 +495,11 @@ def _clear_start(motion: Motion, low_n: float, high_n: float, gap_mm: float = 0.
     return int(clear[-1]) + 1 if len(clear) else 0
 
 
-def _rest_scatter(force_n: FloatArray, still: int, motion: Motion) -> Scatter | None:
-    """Scatter of the still, untouched start."""
-    if still < max(FEWEST_STILL, STILL_S / motion.step_s):
+def _rest_scatter(rest_n: FloatArray, motion: Motion) -> Scatter | None:
+    """Scatter of a stretch without load; None where it is too short."""
+    if len(rest_n) < max(FEWEST_STILL, STILL_S / motion.step_s):
         return None
-    return scatter_about_line(force_n[:still][-LONGEST_STILL_SAMPLES:])
+    return scatter_about_line(rest_n[-LONGEST_STILL_SAMPLES:])
 
 
 def _rest_scatter_behind(force_n: FloatArray, motion: Motion) -> Scatter | None:
@@ -504,9 +508,7 @@ def _rest_scatter_behind(force_n: FloatArray, motion: Motion) -> Scatter | None:
     moving = np.flatnonzero(np.abs(x_mm - median(x_mm[-FEWEST_SAMPLES:])) > motion.deadband_mm)
     since = int(moving[-1]) + 1 if len(moving) else len(x_mm)
     since += (len(x_mm) - since) // 4  # a specimen that was just let go may still push
-    if len(x_mm) - since < max(FEWEST_STILL, STILL_S / motion.step_s):
-        return None
-    return scatter_about_line(force_n[since:][-LONGEST_STILL_SAMPLES:])
+    return _rest_scatter(force_n[since:], motion)
 
 
 def _few_clear(force_n: FloatArray, untouched: int, motion: Motion) -> Scatter | None:
@@ -537,6 +539,24 @@ def _lowest(force_n: FloatArray, motion: Motion, noise_n: float) -> tuple[float,
     # a force that was on its way there may have gone on
     beside_n = float(np.abs(np.diff(means_n[max(lowest - 1, 0) : lowest + 2])).min(initial=np.inf))
     return float(means_n[lowest]), max(min(beside_n, float(np.ptp(force_n))), noise_n)
+
+
+def _below_zero(force_n: FloatArray, motion: Motion, noise_n: float) -> tuple[float, float] | None:
+    """Return the force of a platen that is clear of the specimen, and its standard uncertainty, where that is
+    below the recorded zero, which was then taken under load; else None.
+
+    Farthest away, force stays the same over some travel: a tacky face or a spent specimen shows a change.
+    """
+    share = (motion.position_mm - motion.position_mm.min()) / max(
+        float(np.ptp(motion.position_mm)), SMALLEST_MM
+    )
+    far, near = (force_n[(share >= low) & (share < low + CLEAR_SHARE / 4)] for low in (0.0, CLEAR_SHARE / 4))
+    if not motion.moved or min(len(far), len(near)) < FEWEST_SAMPLES:
+        return None
+    far_n, near_n = median(far), median(near)
+    error_n = noise_n * float(np.hypot(len(far) ** -0.5, len(near) ** -0.5))
+    is_flat = abs(near_n - far_n) <= FLAT_ERRORS * error_n <= FLAT_OF_PEAK * float(force_n.max() - far_n)
+    return (far_n, error_n) if is_flat and far_n < -DRAG_ERRORS * error_n else None
 
 
 def _moving_noise(

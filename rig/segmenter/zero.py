@@ -25,7 +25,7 @@ class ZeroPolicy:
     ----------
     kind
         None: chosen from the recording. An untouched stretch at its start gives the zero; where there is
-        none, forces that arrived in newtons keep their own zero.
+        none, forces that arrived in newtons keep their own, unless the platen goes clear below it later.
     value_n
         Of a stated zero.
     """
