@@ -70,6 +70,9 @@ OWN_WAY = 0.005
 """What is left is no wander where it is smaller than this share of what goes on evenly: no foam softens
 exactly with the logarithm of the number."""
 
+MOST_WANDER = 0.1
+"""Nor where it exceeds this share of the load: presses of which one broke the part are no repetition."""
+
 
 @dataclass(frozen=True, slots=True)
 class StrokeWander:
@@ -180,7 +183,8 @@ def _differences(number: IntArray, nodes: Nodes, rows: IntArray, in_contact_n: f
     left_n = combined @ force_n
     left_n = left_n - left_n @ taken.T @ taken
     evenly_n = turned[1 : len(steadily)] @ force_n
-    if np.mean(left_n**2) < OWN_WAY**2 * np.mean(evenly_n**2):
+    square_n2 = float(np.mean(left_n**2))
+    if square_n2 < OWN_WAY**2 * np.mean(evenly_n**2) or square_n2 > MOST_WANDER**2 * np.mean(mean_n**2):
         return None
     return _Compared(left_n, taken, mean_n, float(np.mean(sizes)) / POINTS)
 

@@ -32,6 +32,12 @@ LEFT_AVERAGED = 1 / 6
 """What may be left of the difference that every second node makes: all that chords of single samples miss,
 since a kink between two is nowhere; a third of what was put back."""
 
+HARMONICS = np.arange(1.0, 9.0)
+"""Those of a rounding error that matter: the others are smaller than an eighth of the first."""
+
+JUMP = 4.0
+"""A step of force that is so many times steeper than those beside it is a jump."""
+
 STANDING = 8.0
 """A node of this many times the samples of the one before is the begin of a pause."""
 
@@ -69,6 +75,7 @@ def work(
     crept: BoolArray,
     rough: Roughness,
     position_noise_mm: float,
+    resolution_mm: float = 0.0,
 ) -> Work:
     """Integrate loading strokes, or unloading strokes with their nodes in reverse order.
 
@@ -86,8 +93,8 @@ def work(
         The deep end.
     crept
         Whether the platen crept on to the deep end in a hold: no curve goes on to there.
-    rough, position_noise_mm
-        What a single force and a single position are worth.
+    rough, position_noise_mm, resolution_mm
+        What a single force and a single position are worth, and the step of positions.
     """
     real = nodes.real
     contact = np.where(from_contact, contact_mm, -np.inf)
@@ -115,6 +122,12 @@ def work(
     step_mm, step_n = np.diff(x, axis=1), np.diff(f, axis=1)
     leapt = averaged[:, None] & (step_mm > LEAP_SHARE * (end_mm - start_mm)[:, None])
     left = left + LEFT_OF_LEAP * row_sums(np.where(leapt, np.abs(step_mm * step_n), 0.0))
+    # nor where within a step a force jumped
+    steep = np.abs(step_n) / np.where(step_mm > 0, step_mm, np.inf)
+    beside = np.where(step_mm > 0, steep, np.inf)
+    jumped = steep[:, 1:-1] > JUMP * np.maximum(beside[:, :-2], beside[:, 2:])
+    squares = row_sums(np.where(jumped, (step_mm * step_n)[:, 1:-1] ** 2, 0.0))
+    left = np.hypot(left, np.sqrt(squares / 12))
     # the first node of a pause is a mean over a force that falls: as the pause began there was more, by half
     # of what it falls by to the next node
     size = np.where(inside, nodes.count, np.nan)
@@ -126,10 +139,35 @@ def work(
     early = (nodes.force_n[:, 1:] + nodes.force_n[:, :-1]) * np.diff(nodes.x_mm, axis=1)
     early = np.where(ahead[:, 1:], early, 0.0)
     left = np.hypot(left, row_sums(early) / 2)
+    samples = row_sums(np.where(inside, nodes.count, 0.0))
+    if resolution_mm > 0:
+        ends_mm = np.where(inside, nodes.x_mm, np.nan)
+        way_mm = np.nanmax(ends_mm, axis=1, initial=-np.inf) - np.nanmin(ends_mm, axis=1, initial=np.inf)
+        nodes_inside = np.maximum(np.count_nonzero(inside, axis=1), 1)
+        step_mm = np.maximum(way_mm, 0.0) / np.maximum(samples * (1 - 1 / nodes_inside), 1.0)
+        beat_mm = _beat_mm(step_mm, samples, position_noise_mm, resolution_mm)
+        left = np.hypot(left, beat_mm * np.abs(end_n - start_n))
     # the stroke is far longer than correlated noise remembers: it is worth that many fewer samples
-    fewer = rough.fewer(row_sums(np.where(inside, count, 0.0)))
+    fewer = rough.fewer(samples)
     noise_u = np.sqrt(row_sums(variance) * fewer) * np.where(averaged, PUT_BACK_NOISE, PUT_BACK_SINGLE_NOISE)
     return Work(area + missed, noise_u, left)
+
+
+def _beat_mm(step_mm: FloatArray, samples: FloatArray, noise_mm: float, resolution_mm: float) -> FloatArray:
+    """Return the standard uncertainty of a stroke's mean position that rounding leaves, whose errors repeat
+    where the way between two samples is in a ratio of small numbers to the step of the position.
+
+    Harmonic m of a rounding error has the amplitude resolution/(pi m). Over many samples of even steps it
+    averages out unless m steps are a whole number of resolutions; their way is known to one of these.
+    """
+    samples = np.maximum(samples, 1.0)[:, None]
+    turns = HARMONICS * step_mm[:, None] / resolution_mm
+    apart = np.maximum(np.abs(turns - np.rint(turns)) - HARMONICS / samples, 0.0)
+    kernel = 1 / np.maximum(np.pi * samples * apart, 1.0)
+    before_mm = sqrt(max(noise_mm**2 - resolution_mm**2 / 12, 0.0))
+    kernel *= np.exp(-2 * (np.pi * HARMONICS * before_mm / resolution_mm) ** 2) / (np.pi * HARMONICS)
+    beat_mm: FloatArray = resolution_mm * np.sqrt((kernel**2).sum(axis=1) / 2)
+    return beat_mm
 
 
 def _trapezoid(x: FloatArray, f: FloatArray) -> FloatArray:

@@ -47,6 +47,20 @@ MOST_ABOVE_ROWS = 1.045
 """A peak force lies no higher above the zero than this many times the largest row: by half a step of a stroke
 of eleven rows. What fewer rows would add is left in its uncertainty."""
 
+CREST_ROW_NOISES = 8.0
+CREST_NOISE = 2.0
+CREST_NOISE_SHARE = 0.015
+CREST_BEHIND = 0.02
+CREST_MISFIT = 0.05
+"""A row that lies above a stroke's peak by the first number of noises, and before this share of its last
+rows, is a crest of few rows; the largest of many rows is off by the second. Noise of more than a share of the
+force is the teeth of a crush. A crest is no parabola by the last share of what it falls by beside its top."""
+
+TIP_ERRORS = 2.0
+"""A tip before a break is the peak where no row lies above it by more than this many uncertainties."""
+
+PEAK_NAMES = ("peak_force_n", "deflection_at_peak_force_mm", "secant_n_per_mm")
+
 _NOT_WHOLE: Flag = (
     Flag.STARTS_IN_CONTACT
     | Flag.CONTACT_KEPT_BEFORE
@@ -171,6 +185,7 @@ def _measure_block(
         context=context,
         rough=worth,
     )
+    pressed = partial(_pressed, signals, zero, cycles.contact, frame=frame)
     columns: Columns = (
         _contact_columns(toe, headless)
         | strokes.peak_columns(origin, origin_u)
@@ -180,16 +195,19 @@ def _measure_block(
         | _knee_columns(strokes.knee(), contact - origin, origin_u)
         | _time_columns(signals, cycles, context)
     )
+    columns["zero_n"], columns["zero_n_u"] = zero.at_contact_n, zero.u_n
+    origins = np.stack([origin, origin_u])
+    columns |= _row_crests(
+        columns, pressed, cycles, rough_peak_n, noise_n=strokes.peak_noise_n, origin_mm=origins
+    )
     # a turn between two rows is read above all rows, but no farther than they can vouch for
     over_n = np.maximum(columns["peak_force_n"] - MOST_ABOVE_ROWS * rough_peak_n, 0.0)
     over_n = np.where(rough_peak_n > 0, over_n, 0.0)
     columns["peak_force_n"] = columns["peak_force_n"] - over_n
     columns["peak_force_n_u"] = np.hypot(columns["peak_force_n_u"], over_n)
-    columns["zero_n"], columns["zero_n_u"] = zero.at_contact_n, zero.u_n
     columns["zero_drift"] = zero.per_sample_n
     columns["cycle"] = cycles.number.astype(np.float64)
     flags = cycles.flags | strokes.flags()
-    pressed = partial(_pressed, signals, zero, cycles.contact, frame=frame)
     breaks = find_breaks(
         loading,
         coming,
@@ -200,7 +218,9 @@ def _measure_block(
         went_on_mm=went_on_mm(signals, cycles, context.deadband_mm),
     )
     breaks = replace(breaks, x_u_mm=np.hypot(breaks.x_u_mm, noise.position_mm))
-    columns |= _break_columns(columns, breaks, zero, np.stack([origin, origin_u]))
+    # a tip that came before the break may have been higher
+    is_peak = breaks.is_peak & (breaks.force_n + TIP_ERRORS * breaks.u_n >= rough_peak_n)
+    columns |= _break_columns(columns, replace(breaks, is_peak=is_peak), zero, origins)
     columns |= _energy_to_break(breaks, pressed, zero, np.where(headless, -np.inf, contact), worth)
     flags[breaks.found] |= np.uint32(Flag.BREAK)
     columns["hold_creep_mm"] = creep_mm = _hold_creep_mm(signals.position_mm, cycles)
@@ -327,25 +347,66 @@ def _pressed(
 
 
 def _break_columns(columns: Columns, breaks: Breaks, zero: Baseline, origin_mm: FloatArray) -> Columns:
-    """Place and force of breaks; where no later force is larger, the tip before the break is the peak.
+    """Place and force of breaks; where no other force is larger, the tip before the break is the peak.
 
     `origin_mm` holds the place that deflections count from and its standard uncertainty, shape (2, m).
     """
-    tip_u = np.hypot(breaks.u_n, zero.u_n)
-    depth_mm, secant = columns["peak_deflection_mm"], columns["secant_n_per_mm"]
+    force_n = np.stack([breaks.force_n, np.hypot(breaks.u_n, zero.u_n)])
+    reach_mm = np.stack([breaks.x_mm - origin_mm[0], np.hypot(breaks.x_u_mm, origin_mm[1])])
+    names = ("break_mm", "break_mm_u", "break_n", "break_n_u")
+    found = dict(zip(names, [*reach_mm, *force_n], strict=True))
+    return found | _peaks_at(columns, breaks.is_peak, force_n, reach_mm)
+
+
+def _peaks_at(columns: Columns, which: BoolArray, force_n: FloatArray, reach_mm: FloatArray) -> Columns:
+    """Peaks, their places and the secants to them, where some are tips of such a force and place, each with
+    its standard uncertainty, shape (2, m)."""
     with np.errstate(divide="ignore", invalid="ignore"):
-        # what lies behind the break says nothing of the secant up to it either
-        relative_u = np.hypot(tip_u / breaks.force_n, columns["peak_deflection_mm_u"] / depth_mm)
-    secant_u = np.fmin(columns["secant_n_per_mm_u"], secant * relative_u)
-    return {
-        "break_mm": breaks.x_mm - origin_mm[0],
-        "break_mm_u": np.hypot(breaks.x_u_mm, origin_mm[1]),
-        "break_n": breaks.force_n,
-        "break_n_u": tip_u,
-        "peak_force_n": np.where(breaks.is_peak, breaks.force_n, columns["peak_force_n"]),
-        "peak_force_n_u": np.where(breaks.is_peak, tip_u, columns["peak_force_n_u"]),
-        "secant_n_per_mm_u": np.where(breaks.is_peak, secant_u, columns["secant_n_per_mm_u"]),
-    }
+        secant = force_n[0] / reach_mm[0]
+        secant_u = secant * np.linalg.norm([force_n[1] / force_n[0], reach_mm[1] / reach_mm[0]], axis=0)
+    names = [f"{name}{u}" for name in PEAK_NAMES for u in ("", "_u")]
+    pairs = zip(names, [*force_n, *reach_mm, secant, secant_u], strict=True)
+    return {name: np.where(which, values, columns[name]) for name, values in pairs}
+
+
+def _row_crests(
+    columns: Columns,
+    pressed: Pressed,
+    cycles: Cycles,
+    largest_n: FloatArray,
+    *,
+    noise_n: FloatArray,
+    origin_mm: FloatArray,
+) -> Columns:
+    """Peaks of strokes that have a crest of few rows before they turn, which nodes average away.
+
+    The top of a parabola through three rows lies little above the largest of them, and that of a sharp tip by
+    up to what the force changes by in a row on its flatter side: as far as the rows beside them bend less.
+    """
+    force_n, reach_mm = np.full((2, 2, len(cycles)), np.nan)
+    noise_n = np.minimum(noise_n, CREST_NOISE_SHARE * largest_n)
+    stands_out = largest_n - columns["peak_force_n"] > CREST_ROW_NOISES * noise_n
+    for row in np.flatnonzero(stands_out & (noise_n > 0)).tolist():
+        x_mm, row_n = pressed(row, slice(int(cycles.contact[row]), int(cycles.load_end[row]) + 1))
+        top = int(np.argmax(row_n))
+        if not 1 < top < len(row_n) - 2 - CREST_BEHIND * len(row_n):
+            continue
+        around_n = row_n[top - 2 : top + 3]
+        before_n, bend_n, after_n = -np.diff(around_n, 2)
+        rise_n = (around_n[3] - around_n[1]) ** 2 / (8 * bend_n)
+        # a tip between two rows bends both
+        bent_n = sorted([abs(before_n), abs(after_n)])
+        sharp = max(1 - 2 * bent_n[0] / (bend_n + bent_n[1]), 0.0)
+        flat_n = max(around_n[1] - around_n[0], 0.0), max(around_n[3] - around_n[4], 0.0)
+        tip_n = max(sharp * min(flat_n) - rise_n, 0.0)
+        fell_n = around_n[2] - min(around_n[1], around_n[3])
+        # of many rows the largest holds noise too
+        parts_n = (tip_n / sqrt(12), rise_n / 3, CREST_MISFIT * fell_n, CREST_NOISE * noise_n[row])
+        value_u = np.linalg.norm([*parts_n, columns["zero_n_u"][row]])
+        force_n[:, row] = around_n[2] + rise_n + tip_n / 2, value_u
+        step_mm = (x_mm[top + 1] - x_mm[top - 1]) / 2
+        reach_mm[:, row] = x_mm[top] - origin_mm[0, row], np.hypot(step_mm / sqrt(3), origin_mm[1, row])
+    return _peaks_at(columns, np.isfinite(force_n[0]), force_n, reach_mm)
 
 
 def _energy_to_break(

@@ -83,8 +83,9 @@ LINES_NOISE = 1.5
 
 CUSP_SHARE = 0.19
 """A parabola fitted to an even, sharp turn peaks this share of its depth too low (least squares of |t|
-over -1..1 by 3/16 + 15/16 t^2); a third of it is added and is the standard uncertainty: a braked turn lies
-one of them above, a sharp one two below."""
+over -1..1 by 3/16 + 15/16 t^2); half of it is added, and is the standard uncertainty: a braked turn lies one
+of them above, a sharp one below."""
+
 
 _WINDOW = np.arange(-REACH, REACH + 1)
 
@@ -168,7 +169,7 @@ def find_turns(
     dense = np.flatnonzero(np.count_nonzero(near, axis=1) >= DENSE)
     if len(dense):
         rise[dense], rise_u[dense] = _parabola(
-            height[dense], near[dense], noise.position_mm, CUSP_SHARE / 3 * (not backlash)
+            height[dense], near[dense], noise.position_mm, CUSP_SHARE / 2 * (not backlash)
         )
     peak_mm = x_mm[cycles.load_end] + rise
     crept = np.zeros(len(peak_mm), bool)
@@ -359,7 +360,7 @@ def _parabola(
     depth = np.abs(bend) * np.where(near, np.abs(t), 0).max(axis=1) ** 2
     direction = np.stack([np.ones_like(at), at, at**2], axis=1)
     fit_u = noise_mm * np.sqrt(np.maximum(np.einsum("ri,rij,rj->r", direction, inverse, direction), 0))
-    return top + added * depth, np.hypot(fit_u, CUSP_SHARE / 3 * depth)
+    return top + added * depth, np.hypot(fit_u, CUSP_SHARE / 2 * depth)
 
 
 def _at_arrival(signals: Signals, cycles: Cycles, rows: IntArray, side: Side) -> Side:

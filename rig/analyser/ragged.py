@@ -199,7 +199,11 @@ def polynomial_at(
         powers = np.stack([np.ones_like(u), u, u * u], axis=1)
         pull = np.einsum("rkp,rpj->krj", inverse[:, :2], powers) * (weight * noise_n[:, None])
         both = np.maximum(both, variance_of_sums(pull, nodes.count, worth))
-    value_u, slope_u = np.sqrt(both[0]), np.sqrt(both[1]) / reach
+    # a curve that clearly misses its nodes may miss the truth by as much
+    misfit = (freedom > 0) & (excess > CLEAR_MISFIT)
+    missed_n2 = row_sums(weight * residual**2) / np.maximum(row_sums(weight), 1)
+    value_u = np.sqrt(both[0] + np.where(misfit, missed_n2, 0.0))
+    slope_u = np.sqrt(both[1]) / reach
     nothing = np.where(enough, 0.0, np.nan)
     return LocalFit(
         coefficients[:, 0] + nothing,
@@ -214,6 +218,8 @@ STRAY = 2.5
 STRAY_NOISES = 4.0
 NODES_FOR_CURVE = 6
 FREEDOM_TO_JUDGE = 6
+CLEAR_MISFIT = 5.0
+"""A reduced chi-square of four degrees of freedom that noise exceeds one time in two thousand."""
 
 
 @dataclass(frozen=True, slots=True)

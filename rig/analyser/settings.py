@@ -174,10 +174,6 @@ class MeasuringNoise:
     force_share: float = 0.0
     correlated_samples: float = 1.0
 
-    def force_at_n(self, load_n: FloatArray | float) -> FloatArray | float:
-        """Return the standard deviation of one sample under a load, while the platen moves."""
-        return np.hypot(self.force_n, self.force_share * load_n)
-
     def mean_force_u_n(self, count: FloatArray | IntArray | float) -> FloatArray:
         """Return the standard uncertainty of the mean of this many consecutive unloaded samples."""
         count = np.maximum(count, 1.0)

@@ -69,12 +69,6 @@ LARGER_SHARE = 0.1
 many standard errors, and may hold it from fewer on; a share of the difference is left as uncertainty, for
 what the nodes average over."""
 
-CREST_NOISES = 8.0
-MOST_RISE = 0.125
-CREST_MISFIT = 0.05
-"""Three nodes show a crest if the middle one lies above the others together by this many times its noise.
-What a parabola through them may be off by is this share of what the force falls by beside it."""
-
 ARRIVAL_NODES = 3
 """Nodes in which a platen brakes for a hold, at the most, where a stroke has few."""
 
@@ -158,17 +152,6 @@ class Contacts:
     lows: tuple[Side, Side]
 
 
-@dataclass(frozen=True, slots=True)
-class _Crest:
-    """Tops of strokes before their turn, each column of shape (m,); minus infinity where there is none."""
-
-    value: FloatArray
-    noise_u: FloatArray
-    value_u: FloatArray
-    x_mm: FloatArray
-    step_mm: FloatArray
-
-
 class Strokes:
     """Both strokes of a block of cycles, and what is read off them."""
 
@@ -192,7 +175,8 @@ class Strokes:
         self.zero_u_n, self.zero_tilt_u_n = zero.u_n, zero.tilt_u_n
         self.depth_mm = self.peak_mm - self.contact_mm
         self.rough = rough
-        start_mm = np.where(self.from_contact, self.contact_mm, _shallowest(loading))
+        shallowest_mm = np.where(loading.real, loading.x_mm, np.inf).min(axis=1)
+        start_mm = np.where(self.from_contact, self.contact_mm, shallowest_mm)
         self.stroke_mm = self.peak_mm - start_mm
         last = np.maximum(loading.lengths - 1, 0)[:, None]
         with np.errstate(divide="ignore", invalid="ignore"):
@@ -465,50 +449,7 @@ class Strokes:
         self.largest_mm = np.where(earlier, nodes.x_mm[rows, best + 1], self.peak_mm)
         self.largest_u_mm = np.where(earlier, (wide_mm + step_mm) / sqrt(12), self.peak_u_mm)
         value_u = np.where(earlier, between_u, np.hypot(peak.value_u, missed_u))
-        crest = self._crest()
-        steep = crest.value > value + LARGER_ERRORS * np.hypot(crest.noise_u, side_u)
-        self.largest_mm = np.where(steep, crest.x_mm, self.largest_mm)
-        self.largest_u_mm = np.where(steep, crest.step_mm / sqrt(12), self.largest_u_mm)
-        return replace(
-            peak, value=np.where(steep, crest.value, value), value_u=np.where(steep, crest.value_u, value_u)
-        )
-
-    def _crest(self) -> _Crest:
-        """Return the largest node inside the stroke, and the top of the parabola through it and its
-        neighbours.
-
-        Few nodes over a crest lie so far below it that the mean of three says nothing of it.
-        """
-        nodes = self.loading
-        rows = np.arange(len(nodes.x_mm))
-        last = np.maximum(nodes.lengths - 1, 0)
-        # a force that relaxes as the platen arrives is no crest: two nodes have to lie behind one
-        inside = nodes.real & (np.arange(nodes.x_mm.shape[1]) < last[:, None] - 1)
-        inside[:, 0] = False
-        at = np.argmax(np.where(inside, nodes.force_n, -np.inf), axis=1)
-        (x0, x1, x2), (f0, f1, f2) = (
-            [table[rows, np.clip(at + step, 0, last)] for step in (-1, 0, 1)]
-            for table in (nodes.x_mm, nodes.force_n)
-        )
-        count = np.maximum(nodes.count[rows, at], 1)
-        noise_u = self.peak_noise_n * np.sqrt(self.rough.fewer(count) / count)
-        with np.errstate(divide="ignore", invalid="ignore"):
-            before, after = (f1 - f0) / (x1 - x0), (f2 - f1) / (x2 - x1)
-            bend = (after - before) / (x2 - x0)
-            slope = before + bend * (x1 - x0)
-            rise_n = np.where(bend < 0, -(slope**2) / (4 * bend), 0.0)
-            off_mm = np.where(bend < 0, -slope / (2 * bend), 0.0)
-        fell_n = f1 - np.minimum(f0, f2)
-        # the top of a parabola lies no higher above the middle of three nodes than an eighth of the fall
-        rise_n = np.clip(np.nan_to_num(rise_n), 0.0, MOST_RISE * np.maximum(fell_n, 0.0))
-        clear = inside.any(axis=1) & (2 * f1 - f0 - f2 > CREST_NOISES * noise_u) & (f1 > f0) & (f1 > f2)
-        return _Crest(
-            np.where(clear, f1 + rise_n, -np.inf),
-            noise_u,
-            np.sqrt(noise_u**2 + (rise_n / 3) ** 2 + (CREST_MISFIT * fell_n) ** 2),
-            x1 + np.clip(np.nan_to_num(off_mm), x0 - x1, x2 - x1),
-            np.abs(x2 - x0) / 2,
-        )
+        return replace(peak, value=value, value_u=value_u)
 
     def peak_columns(self, origin_mm: FloatArray, origin_u: FloatArray) -> Columns:
         """Peak force and deflection, and the secant to where the force is largest."""
@@ -567,6 +508,7 @@ class Strokes:
                 crept=self.crept,
                 rough=self.rough,
                 position_noise_mm=self.context.noise.position_mm,
+                resolution_mm=self.context.noise.position_resolution_mm,
             )
             for nodes, from_contact, low, end_n in (
                 (self.loading, self.from_contact, self.lows[0], into_end),
@@ -682,16 +624,16 @@ class Strokes:
             return chord, spread / run
 
     def _chord_moves(self, nodes: Nodes, shares: tuple[float, float]) -> FloatArray:
-        """Return by how much a chord changes, at the most, where the contact is moved by its standard
-        uncertainty either way."""
+        """Return by how much a chord changes, at the most, per standard uncertainty of the contact, where it
+        is moved either way by as many as an even distribution reaches."""
         low, high = shares
         chords = []
-        for moved_u in (-1.0, 0.0, 1.0):
+        for moved_u in (-sqrt(3.0), 0.0, sqrt(3.0)):
             contact_mm = self.contact_mm + moved_u * self.contact_u_mm
             depth_mm = self.peak_mm - contact_mm
             ends_mm = np.stack([contact_mm + share * depth_mm for share in shares], axis=1)
             chords.append(np.diff(self._read(nodes, ends_mm).value, axis=1)[:, 0] / ((high - low) * depth_mm))
-        return np.fmax(np.abs(chords[0] - chords[1]), np.abs(chords[2] - chords[1]))
+        return np.fmax(np.abs(chords[0] - chords[1]), np.abs(chords[2] - chords[1])) / sqrt(3.0)
 
     def _initial(self, nodes: Nodes, window: Nodes, *, lets_go: bool) -> tuple[FloatArray, FloatArray]:
         """Chord over the initial window, from the nodes around its ends.
@@ -870,8 +812,3 @@ def _way_to_end(nodes: Nodes, end_mm: FloatArray) -> FloatArray:
     last_mm = np.where(before, nodes.x_mm, -np.inf).max(axis=1)
     way: FloatArray = np.where(before.any(axis=1), end_mm - last_mm, 0.0)
     return way
-
-
-def _shallowest(nodes: Nodes) -> FloatArray:
-    shallowest: FloatArray = np.where(nodes.real, nodes.x_mm, np.inf).min(axis=1)
-    return shallowest

@@ -50,6 +50,9 @@ CLEAR = 2.0
 POOR_FIT = 2.0
 """Standard deviations of chi-square above its expectation at which a shorter toe region is tried."""
 
+CLEAR_MISFIT = 4.0
+"""A fit of such a reduced chi-square is poor whatever its noise is."""
+
 FREE_EXPONENT_NODES = 6
 TOLD_APART = 1.0
 """An exponent nearer to 1 than this many of its standard uncertainties is taken for 1. At twice that, toe
@@ -232,6 +235,7 @@ def fit_toes(
     shorter = _fit(zone.selected(every), shorter_n, noise, contact_force_n, exponent)
     for name, rows in zip(SHORTER, np.split(np.arange(len(every)), len(SHORTER)), strict=True):
         toe = _compared(toe, shorter.selected(rows), name)
+    toe = _beside_rows(toe, zone, detection_n, contact_force_n)
     toe = _before_load(toe, zone, peak_n, noise, contact_force_n)
     # a fit that would put the contact before the last untouched sample says no more than that it lies behind
     # it
@@ -254,6 +258,27 @@ def fit_toes(
         contact_u_mm=np.hypot(departed["contact"], doubt_mm),
         at_force_u_mm=departed["at_force"],
     )
+
+
+def _beside_rows(toe: ToeFit, zone: ToeZone, detection_n: float, contact_force_n: float) -> ToeFit:
+    """Contacts of clearly poor fits with what single rows say against them: where force passes a third of the
+    detection level and all of it, a line through both leaves zero as far again before."""
+    rows = np.flatnonzero((toe.misfit > CLEAR_MISFIT) & np.isfinite(toe.contact_mm))
+    if not len(rows):
+        return toe
+    some, levels_n = zone.selected(rows), (detection_n / 3, detection_n, contact_force_n)
+    passed = [first_above(zone.force_n, some.first, some.last, some.zero_n + level_n) for level_n in levels_n]
+    # to half a row
+    low_mm, detected_mm, reached_mm = (
+        (zone.x_mm[at] + zone.x_mm[np.maximum(at - 1, some.first)]) / 2 for at in passed
+    )
+    contact_mm = low_mm - (detected_mm - low_mm) / 2
+    for u_mm, off_mm in (
+        (toe.contact_u_mm, np.maximum(toe.contact_mm[rows] - contact_mm, 0.0)),
+        (toe.at_force_u_mm, np.abs(toe.at_force_mm[rows] - reached_mm)),
+    ):
+        u_mm[rows] = np.where(off_mm > CLEAR * u_mm[rows], np.hypot(u_mm[rows], off_mm / sqrt(2)), u_mm[rows])
+    return toe
 
 
 def _before_load(
@@ -310,11 +335,12 @@ def _of_few(
     rows = rows[~good]
     if not len(rows):
         return toe
-    # nothing tells a spring from a sphere: the truth may lie anywhere between what the two would make of it
+    # nothing tells a spring from a sphere: the truth is as likely at the one as anywhere up to the other, and
+    # may lie beyond that
     curved = _fit(few.selected(np.flatnonzero(~good)), chosen_n[rows], noise, contact_force_n, SPHERE)
     for name in ("contact", "at_force"):
         apart = np.nan_to_num(getattr(curved, f"{name}_mm") - getattr(toe, f"{name}_mm")[rows])
-        getattr(toe, f"{name}_u_mm")[rows] = np.hypot(getattr(toe, f"{name}_u_mm")[rows], apart / sqrt(3))
+        getattr(toe, f"{name}_u_mm")[rows] = np.hypot(getattr(toe, f"{name}_u_mm")[rows], apart / sqrt(2))
     toe.curved_mm[rows] = apart
     return toe
 
