@@ -4,7 +4,7 @@
 """
 
 KNOWN: dict[tuple[str, ...], str] = {
-    ("still_start_and_white_noise", "quantity", "knee_mm"): "u is 27.7 times the spread",
+    ("still_start_and_white_noise", "quantity", "knee_mm"): "u is 6.6 times the spread of 60",
     ("one_way_from_a_force_below_zero", "quantity", "peak_force_n"): "u is 5.2 times the spread",
     ("ramp_and_hold_from_the_first_row", "quantity", "initial_n_per_mm"): "reported in 65 %",
     ("platen_creeps_in_the_hold", "quantity", "force_retention_1s_pct"): "reported in 5 %",
@@ -21,6 +21,7 @@ KNOWN: dict[tuple[str, ...], str] = {
     ("preload_at_the_first_row", "quantity", "at_depth_loading_n"): "u is 31.5 times the spread",
     ("preload_at_the_first_row", "quantity", "at_depth_unloading_n"): "u is 17.7 times the spread",
     ("stiffening_foam_with_drift_and_correlation", "quantity", "hysteresis_pct"): "u is 4.4 times the spread",
+    ("presses_that_grow_deeper", "quantity", "knee_mm"): "u is 6.1 times the spread",
     ("platen_sticks_and_slips", "quantity", "chord_n_per_mm"): "u is 5.7 times the spread",
     ("platen_sticks_and_slips", "quantity", "loss_mj"): "u is 5.5 times the spread",
     ("platen_sticks_and_slips", "quantity", "at_depth_loading_n"): "u is 7.3 times the spread",

@@ -33,13 +33,14 @@ def solid_n(x_mm, *, k, power, share, tau_s):
     return np.clip((1 - share) * elastic_n + share * branch_n, 0, None)
 
 
-def imported(folder, x_mm, force_n, *options, every, seed=0):
+def imported(folder, x_mm, force_n, *options, every, seed=0, step_mm=0.0001):
     random = np.random.default_rng(seed)
     rows = np.arange(0, len(x_mm), every)
+    row_mm = x_mm[rows] + random.normal(0, 0.0005, len(rows))
     table = np.stack(
         [
             rows / DENSE_HZ,
-            x_mm[rows] + random.normal(0, 0.0005, len(rows)),
+            np.rint(row_mm / step_mm) * step_mm,
             force_n[rows] + random.normal(0, 0.01, len(rows)),
         ],
         axis=1,
