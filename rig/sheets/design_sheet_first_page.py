@@ -230,7 +230,8 @@ def _figure(sheet: DesignSheet, comparable: ComparableSet, group: str, name: str
                 half = (high - low) / 2
                 metric = f"{metric} ± {rounded(half, u)}"
                 factor = us_factor(quantity(name).unit) or 1.0
-                us += f" ± {rounded(factor * half, factor * u)}" if us != NOTHING else ""
+                fine = shown_u(factor * found.mean, factor * u)
+                us += f" ± {rounded(factor * half, fine)}" if us != NOTHING else ""
             if us == NOTHING or units == METRIC:
                 return metric
             return us if units == US else f"{metric}\n{us}"
