@@ -93,34 +93,8 @@ _UNITS = {
 _IN_BRACKETS = {"S": "s"}
 """Capitals that are a unit only where brackets or a row of units say that they are one."""
 
-_ALONE = frozenset(
-    [
-        "ms",
-        "us",
-        "µs",
-        "sec",
-        "seconds",
-        "millis",
-        "micros",
-        "minutes",
-        "mm",
-        "um",
-        "µm",
-        "cm",
-        "inches",
-        "N",
-        "kN",
-        "mN",
-        "cN",
-        "daN",
-        "kg",
-        "kgf",
-        "gf",
-        "grams",
-        "lbf",
-        "lbs",
-        "newtons",
-    ]
+_ALONE = re.compile(
+    "[mu\u00b5]s|sec|seconds|millis|micros|minutes|[mu\u00b5c]m|inches|(?:k|m|c|da)?N|newtons|kgf?|gf|grams|lbf|lbs"
 )
 """Units that are a heading of their own; others are also words, as point, hand and chain are."""
 
@@ -208,7 +182,7 @@ def unit_in(heading: str) -> tuple[str, str | None]:
     (('Time', 'min'), ('Travel', 'm'))
     """
     name, unit = _split_unit(heading.strip())
-    if name in _ALONE:
+    if _ALONE.fullmatch(name):
         unit = unit_of(name)
     return name, unit_beside(name, unit)
 
