@@ -36,7 +36,7 @@ HARMONICS = np.arange(1.0, 9.0)
 """Those of a rounding error that matter: the others are smaller than an eighth of the first."""
 
 JUMP = 4.0
-"""A step of force that is so many times steeper than those beside it is a jump."""
+"""A step of force that is this many times steeper than those beside it is a jump."""
 
 STANDING = 8.0
 """A node of this many times the samples of the one before is the begin of a pause."""
