@@ -134,7 +134,7 @@ def test_a_stale_link_is_replaced_and_a_file_is_not(tmp_path) -> None:
     with VirtualPort(VirtualRig(LinearSpring()), link) as port:
         assert Path(port.path).exists()
     file.write_text("kept")
-    with pytest.raises(InputError, match="no symbolic link"):
+    with pytest.raises(InputError, match="not a symbolic link"):
         VirtualPort(VirtualRig(LinearSpring()), file)
     assert file.read_text() == "kept"
 
