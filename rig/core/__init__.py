@@ -26,6 +26,7 @@ if TYPE_CHECKING:
     from rig.core.loading import (
         DEEPEST,
         LARGEST_TEXT,
+        load_foreign_json,
         load_json,
         load_yaml,
         open_file,

@@ -214,6 +214,19 @@ def yaml_tree(
     return tree.root
 
 
+def load_foreign_json(text: str) -> Any:
+    """Return any JSON value as other programs write it: lists, NaN, and names given twice too.
+
+    Raises
+    ------
+    ValueError
+        If it is not JSON.
+    RecursionError
+        If it is nested too deeply.
+    """
+    return json.loads(text)
+
+
 def load_json(text: str | bytes, where: str, *, expected: str = "one JSON object") -> dict[str, Any]:
     """Return a JSON object as plain values.
 

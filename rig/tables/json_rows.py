@@ -8,10 +8,10 @@ text to judge. The cost: the values in memory as Python objects.
 
 from __future__ import annotations
 
-import json
 import re
 from typing import TYPE_CHECKING, Any
 
+from rig.core import load_foreign_json
 from rig.errors import InputError
 
 if TYPE_CHECKING:
@@ -44,7 +44,7 @@ def json_text(text: str, where: str) -> str | None:
     if len(text) > LARGEST_DOCUMENT:
         raise InputError(f"{where}: more than {LARGEST_DOCUMENT >> 20} MiB of JSON; import it in parts")
     try:
-        frame = _frame_in(json.loads(text))
+        frame = _frame_in(load_foreign_json(text))
     except RecursionError:
         raise InputError(f"{where}: found JSON that is nested too deeply; expected a list of rows") from None
     except ValueError as problem:
@@ -74,7 +74,7 @@ def _text_of_lines(lines: list[str]) -> str:
 def _object(line: str) -> dict[str, Any]:
     """Return the object that a line is; an empty one for any other line."""
     try:
-        row = json.loads(line.strip().rstrip(","))
+        row = load_foreign_json(line.strip().rstrip(","))
     except (ValueError, RecursionError):
         return {}
     return row if isinstance(row, dict) else {}
