@@ -54,7 +54,8 @@ CREST_BEHIND = 0.02
 CREST_MISFIT = 0.05
 """A row that lies above a stroke's peak by the first number of noises, and before this share of its last
 rows, is a crest of few rows; the largest of many rows is off by the second. Noise of more than a share of the
-force is the teeth of a crush. A crest is no parabola by the last share of what it falls by beside its top."""
+force, and of more than at rest, is the teeth of a crush. A crest is no parabola by the last share of what it
+falls by beside its top."""
 
 TIP_ERRORS = 2.0
 """A tip before a break is the peak where no row lies above it by more than this many uncertainties."""
@@ -198,7 +199,13 @@ def _measure_block(
     columns["zero_n"], columns["zero_n_u"] = zero.at_contact_n, zero.u_n
     origins = np.stack([origin, origin_u])
     columns |= _row_crests(
-        columns, pressed, cycles, rough_peak_n, noise_n=strokes.peak_noise_n, origin_mm=origins
+        columns,
+        pressed,
+        cycles,
+        rough_peak_n,
+        noise_n=strokes.peak_noise_n,
+        rest_noise_n=noise.force_n,
+        origin_mm=origins,
     )
     # a turn between two rows is read above all rows, but no farther than they can vouch for
     over_n = np.maximum(columns["peak_force_n"] - MOST_ABOVE_ROWS * rough_peak_n, 0.0)
@@ -376,6 +383,7 @@ def _row_crests(
     largest_n: FloatArray,
     *,
     noise_n: FloatArray,
+    rest_noise_n: float,
     origin_mm: FloatArray,
 ) -> Columns:
     """Peaks of strokes that have a crest of few rows before they turn, which nodes average away.
@@ -384,7 +392,7 @@ def _row_crests(
     up to what the force changes by in a row on its flatter side: as far as the rows beside them bend less.
     """
     force_n, reach_mm = np.full((2, 2, len(cycles)), np.nan)
-    noise_n = np.minimum(noise_n, CREST_NOISE_SHARE * largest_n)
+    noise_n = np.minimum(noise_n, np.maximum(CREST_NOISE_SHARE * largest_n, rest_noise_n))
     stands_out = largest_n - columns["peak_force_n"] > CREST_ROW_NOISES * noise_n
     for row in np.flatnonzero(stands_out & (noise_n > 0)).tolist():
         x_mm, row_n = pressed(row, slice(int(cycles.contact[row]), int(cycles.load_end[row]) + 1))

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from press_recordings import CALIBRATION
+from press_recordings import CALIBRATION, analysed, counts, power, presses
 
 from rig.analyser import AnalysisSettings, CaptureAnalysis
 from rig.samples import Samples
@@ -72,3 +72,14 @@ def test_no_value_lies_outside_what_the_recording_holds(force, position, count, 
 def test_a_handful_of_samples_is_no_error(count):
     result, *_ = analysed_shape("ramp", "ramp", count, 1, 0.0)
     assert result.warnings
+
+
+def test_noise_of_a_force_sensor_makes_no_crest():
+    """A peak of 1 N: its rows reach three noises above it, as those of a sensor at rest do about zero."""
+    position = presses(6)
+    force = power(k=10**-0.5, n=0.5)(position)
+    for seed in range(3):
+        noise = np.random.default_rng(seed).normal(0, 0.06, len(position))
+        columns = analysed(counts(position, force + noise, seed=seed)).columns
+        off_u = (columns["peak_force_n"] - 1.0) / columns["peak_force_n_u"]
+        assert (np.abs(off_u) < 3).all() and np.sqrt(np.mean(off_u**2)) < 1.3
