@@ -22,6 +22,7 @@ from rig.tables import (
     Layout,
     is_numeric,
     is_pressure,
+    is_unit_alone,
     kind_in_other_unit,
     kind_of,
     kind_of_unit,
@@ -86,6 +87,8 @@ class ColumnChoice:
 
     def told(self) -> str:
         """Return it as it was typed."""
+        if self.unit is None:
+            return self.column
         return f"{self.column}:{'' if self.each == 1 else f'{self.each:.12g} '}{self.unit}"
 
 
@@ -190,9 +193,7 @@ def with_stated_units(layout: Layout, columns: Sequence[pa.Array]) -> tuple[Layo
     above the table, says; and notes."""
     said_units: list[str | None] = list(layout.units)
     notes: list[str] = []
-    lines = [
-        (line, {cell.strip() for cell in _CELLS.split(line)}) for _, line in layout.preamble[-_MOST_ABOVE:]
-    ]
+    lines = [(line, _unit_cells(line)) for _, line in layout.preamble[-_MOST_ABOVE:]]
     for line, _ in lines:
         in_order: list[str | None] = [unit for cell in _WORDS.split(line) if (unit := unit_of(cell))]
         if len(in_order) == layout.width and not any(said_units) and _ABOUT_UNITS.search(line):
@@ -209,7 +210,8 @@ def with_stated_units(layout: Layout, columns: Sequence[pa.Array]) -> tuple[Layo
         ):
             said_units[place] = unit
             continue
-        of_heading = [cells for _, cells in lines if any(heading.lower() in cell.lower() for cell in cells)]
+        word = re.compile(rf"(?i)(?<![a-z]){re.escape(heading)}(?![a-z])")
+        of_heading = [cells for _, cells in lines if any(map(word.search, cells))]
         of_units = [cells for line, cells in lines if _ABOUT_UNITS.search(line)]
         for about in (of_heading, of_units):
             found = {unit for cells in about for cell in cells if kind_of_unit(unit := unit_of(cell)) == kind}
@@ -220,6 +222,15 @@ def with_stated_units(layout: Layout, columns: Sequence[pa.Array]) -> tuple[Layo
                 )
                 break
     return replace(layout, units=tuple(said_units)), notes
+
+
+def _unit_cells(line: str) -> list[str]:
+    """Return the cells of a line above a table, without units beside a number: "Load cell [kN]: 5" says the
+    unit of that number, not of the columns."""
+    cells = [cell for part in _CELLS.split(line) if (cell := part.strip())]
+    numeric = [False, *map(is_numeric, cells), False]
+    beside = zip(cells, numeric, numeric[2:], strict=False)
+    return [cell for cell, before, behind in beside if unit_of(cell) is None or not (before or behind)]
 
 
 def choose_columns(
@@ -332,6 +343,7 @@ def _candidates(layout: Layout, kind: Kind, columns: Sequence[pa.Array], taken: 
         if kind_of(heading, layout.units[place]) == kind and (heading or layout.units[place]):
             found.append(place)
     found = [place for place in found if _unit(layout, place, columns)] or found
+    found = [place for place in found if not is_unit_alone(layout.headings[place])] or found
     # a preload or a gauge length that is written again in every row is no channel
     if kind != "time" and len(columns[0]) > _MOST_CONSTANT:
         found = [place for place in found if len(columns[place].unique()) > 1]

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from itertools import compress
 from pathlib import Path
@@ -49,6 +49,7 @@ from rig.tables import (
     looks_like_clock,
     numbers_of,
     plain_number,
+    plain_text,
     pressure_mpa,
     read_clock,
     read_table_text,
@@ -90,9 +91,11 @@ NAMES_PIECE = re.compile(
 """A heading of a column that says which specimen a row is of."""
 
 _NAMES_SPECIMEN = re.compile(
-    r"(?i)(?<![^\W\d_])(specimens?|prüfling|[ée]prouvette|probeta|provino|pr[óo]bka|piece)(?![^\W\d_])|試験片|试样"
+    r"(?i)[\W_]*(?:test[\W_]*)?"
+    r"(?:specimens?|prüfling|[ée]prouvette|probeta|provino|pr[óo]bka|piece|試験片|试样)"
+    r"[\W_]*(?:no|nr|num(?:ber|mer|[ée]ro|ero)?|n[°º]?|id|ident\w*|name|label|code|番号|编号)?[\W_]*\d*"
 )
-"""Such a heading that is never one of a count of rows."""
+"""The whole of such a heading that is never one of a count of rows, nor of what was measured of one."""
 
 _SAMPLING = re.compile(
     r"(?i)sampling|samples?[ _-]*(?:rate|freq|interval|period|/|per)|"
@@ -231,7 +234,12 @@ def import_table(
     """
     path, form = Path(path), form or TableForm()
     asked: dict[Kind, ColumnChoice | None] = {"time": time, "position": position, "force": force}
-    given = {kind: choice for kind, choice in asked.items() if choice is not None}
+    # a heading is asked for as the file spells it
+    given = {
+        kind: replace(choice, column=plain_text(choice.column))
+        for kind, choice in asked.items()
+        if choice is not None
+    }
     for kind, choice in given.items():
         check_unit(kind, choice)
     source = read_table_text(path, encoding=form.encoding, sheet=form.sheet)
@@ -276,14 +284,15 @@ def import_table(
         negate_force, negate_position = _turned(
             layout, values["force"][kept], values["position"][kept], sense, notes
         )
-    numbered = " ".join(
-        f'--{kind} "#{place + 1}' + ('"' if choice.unit == CLOCK else f':{choice.unit}"')
+    by_number = (
+        (kind, replace(choice, column=f"#{place + 1}", unit=None if choice.unit == CLOCK else choice.unit))
         for kind, (place, choice) in chosen.items()
     )
+    numbered = " ".join(f'--{kind} "{choice.told()}"' for kind, choice in by_number)
     pieces = _names_of_pieces(layout, columns, kept)
     for piece in pieces:
         names = [name for name in pc.unique(piece.text).to_pylist() if name and name.strip()]
-        if _NAMES_SPECIMEN.search(piece.name) and len(names) > 1:
+        if _NAMES_SPECIMEN.fullmatch(piece.name) and len(names) > 1:
             row = pc.index(piece.text, names[1]).as_py()
             _refuse_next_piece(piece, row, piece, numbered, "the table goes on")
     # Times: of the column, made to rise; else of the rate; else only the order of the rows.

@@ -23,6 +23,7 @@ if TYPE_CHECKING:
         SHARES,
         Kind,
         is_pressure,
+        is_unit_alone,
         kind_in_other_unit,
         kind_of,
         kind_of_unit,
@@ -34,6 +35,7 @@ if TYPE_CHECKING:
     )
     from rig.tables.layout import Layout, holds_rows, is_numeric, lay_out
     from rig.tables.numbers import numbers_of, plain_number, tell_decimal
+    from rig.tables.plain_text import plain_text
     from rig.tables.short_tables import Row, RowTable, read_rows, rows_of
     from rig.tables.sources import LARGEST_TABLE, SUFFIXES, TableText, file_sha256, read_table_text
 

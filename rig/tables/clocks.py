@@ -33,9 +33,10 @@ _OTHER_FORMS = tuple(
         # 20260416T104107, the basic format of ISO 8601
         r"(?P<year>\d{4})(?P<month>\d\d)(?P<day>\d\d)T(?P<hour>\d\d)(?P<minute>\d\d)(?P<second>\d\d)(?P<rest>.*)",
         # PT1M5.5S, a duration of ISO 8601
-        r"PT(?:(?P<hour>\d+)H)?(?:(?P<minute>\d+)M)?(?:(?P<second>\d+)(?P<rest>[.,]\d+)?S)?",
+        r"PT(?=\d)(?:(?P<hour>\d{1,9})H)?(?:(?P<minute>\d{1,9})M)?(?:(?P<second>\d{1,9})(?P<rest>[.,]\d+)?S)?",
         rf"(?i)(?P<day>\d{{1,2}})[- ]{_MONTH}[-, ]+(?P<year>\d{{4}})[T ]+(?P<rest>\d.*)",
-        rf"(?i)(?:[a-z]{{3,9}},? +)?{_MONTH} +(?P<day>\d{{1,2}}),? +(?P<rest>\d+:.*?) +(?P<year>\d{{4}})",
+        rf"(?i)(?:[a-z]{{3,9}},? +)?{_MONTH} +(?P<day>\d{{1,2}}),? +"
+        r"(?P<rest>\d+:[\d:.,]*(?: ?[ap]m)?) +(?P<year>\d{4})",
     )
 )
 
@@ -53,7 +54,9 @@ def _in_one_form(cell: str) -> str:
         return cell
     said = {name: value or "" for name, value in found.groupdict().items()}
     clock = said["rest"]
-    if "second" in said:
+    if "year" in said and "second" in said:
+        clock = f"{said['hour']}:{said['minute']}:{said['second']}{clock}"
+    elif "second" in said:
         seconds = int(said["second"] or 0) + 60 * (int(said["minute"] or 0) + 60 * int(said["hour"] or 0))
         clock = f"{seconds // 3600:02d}:{seconds // 60 % 60:02d}:{seconds % 60:02d}{clock}"
     if "year" not in said:

@@ -157,6 +157,11 @@ def unit_said(text: str) -> str | None:
     return unit_of(text) or _IN_BRACKETS.get(text.strip("[]() "))
 
 
+def is_unit_alone(heading: str) -> bool:
+    """Return whether a heading is a unit and nothing else; beside a name with a unit, "N" is a number."""
+    return _ALONE.fullmatch(heading.strip()) is not None
+
+
 def _kind_of_unit(unit: str) -> Kind | None:
     try:
         return next((kind for kind in KINDS if _IS_OF[kind](unit)), None)

@@ -11,8 +11,8 @@ from __future__ import annotations
 import re
 from typing import TYPE_CHECKING, Any
 
-from rig.core import load_foreign_json
-from rig.errors import InputError
+from rig.core import DEEPEST, load_foreign_json
+from rig.errors import InputError, refused_at
 
 if TYPE_CHECKING:
     from pandas import DataFrame
@@ -21,7 +21,15 @@ LARGEST_DOCUMENT = 64 << 20
 """Characters of JSON, which takes ten times as much memory once it is read."""
 
 MOST_NAMES = 1000
+"""In all rows together: each is a column, whose cells are made for every row."""
+
 _OPENS = re.compile(r"\s*(?:\[\s*)?\{\s*[\"}]")
+_UNFIT = re.compile(
+    r"(\\\\|\\u[dD][89abAB][0-9a-fA-F]{2}\\u[dD][c-fC-F][0-9a-fA-F]{2})"
+    r"|\\[nrtfb]|\\u(?:00[01][0-9a-fA-F]|0085|202[89]|[dD][89a-fA-F][0-9a-fA-F]{2})|[\x85\u2028\u2029]"
+)
+"""Ends of lines, control characters and halves of characters in JSON, which no cell can hold; the group is
+none of them."""
 
 
 def json_text(text: str, where: str) -> str | None:
@@ -42,15 +50,21 @@ def json_text(text: str, where: str) -> str | None:
     if text.lstrip()[:1] not in ("{", "["):
         return None
     if len(text) > LARGEST_DOCUMENT:
+        if _OPENS.match(text) is None:
+            return None  # a table below [Settings], or rows in brackets
         raise InputError(f"{where}: more than {LARGEST_DOCUMENT >> 20} MiB of JSON; import it in parts")
+    if "\\" in text or not text.isascii():
+        text = _UNFIT.sub(lambda found: found[1] or " ", text)
     try:
-        frame = _frame_in(load_foreign_json(text))
+        with refused_at(where):
+            frame = _frame_in(load_foreign_json(text))
     except RecursionError:
         raise InputError(f"{where}: found JSON that is nested too deeply; expected a list of rows") from None
     except ValueError as problem:
         lines = [line for line in text.splitlines() if line.strip()]
         if sum(line.lstrip().startswith("{") for line in lines) > max(1, len(lines) / 2):
-            return _text_of_lines(lines)
+            with refused_at(where):
+                return _text_of_lines(lines)
         if _OPENS.match(text) is None or str(problem).startswith("Extra data"):
             return None
         raise InputError(f"{where}: not whole JSON ({problem!s:.100}); expected a list of rows") from None
@@ -61,10 +75,8 @@ def json_text(text: str, where: str) -> str | None:
 
 def _text_of_lines(lines: list[str]) -> str:
     """Return the objects of lines as cells below their names, and the other lines as they are."""
-    from pandas import json_normalize
-
     found = [_object(line) for line in lines]
-    heads, *rows = json_normalize([row for row in found if row]).to_csv(sep="\t", index=False).splitlines()
+    heads, *rows = _flat([row for row in found if row]).to_csv(sep="\t", index=False).splitlines()
     cells = iter(rows)
     out = [next(cells) if row else line for row, line in zip(found, lines, strict=True)]
     first = next((at for at, row in enumerate(found) if row), 0)
@@ -80,20 +92,41 @@ def _object(line: str) -> dict[str, Any]:
     return row if isinstance(row, dict) else {}
 
 
+def _flat(rows: list[dict[str, Any]]) -> DataFrame:
+    """Return rows with inner objects as columns; InputError if they are nested too deeply, or have too many
+    names together."""
+    from pandas import json_normalize
+
+    names: set[tuple[str, ...]] = set()
+    for row in rows:
+        inner: list[tuple[tuple[str, ...], Any]] = [((), row)]
+        while inner:
+            name, value = inner.pop()
+            if isinstance(value, dict):
+                inner += [((*name, key), part) for key, part in value.items()]
+            else:
+                names.add(name)
+            if len(name) > DEEPEST:
+                raise InputError("found JSON that is nested too deeply; expected a list of rows")
+        if len(names) > MOST_NAMES:
+            raise InputError(f"found more than {MOST_NAMES} names in rows of JSON; expected the same in each")
+    return json_normalize(rows)
+
+
 def _frame_in(value: Any) -> DataFrame | None:
     """Return the first table in a document; None if there is none.
 
     A table is a list of objects, a list of rows below or beside one of their names, an object of lists or of
     numbered objects, or a list of objects with a name and a list each.
     """
-    from pandas import DataFrame, json_normalize
+    from pandas import DataFrame
 
     if _all(value, dict):
         series: dict[str, Any] = {}
         for part in value:
             lists = [one for one in part.values() if isinstance(one, list)]
             series |= {str(name): lists[0] for name in part.values() if isinstance(name, str) and lists}
-        return _frame_in(series) if len(series) == len(value) > 1 else json_normalize(value)
+        return _frame_in(series) if len(series) == len(value) > 1 else _flat(value)
     if _all(value, list):
         names, *rows = value
         return DataFrame(rows, columns=names) if _all(names, str) and _of_one_length(value) else None

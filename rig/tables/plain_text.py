@@ -21,11 +21,13 @@ _SIGNS = {
 """Signs of other scripts and of typesetters, and full-width forms of ASCII (U+FF01 to U+FF5E)."""
 
 _CELL = r"(?m)(^[ ]*|[,;\t|][ ]*\"?)(?:\((\d[\d.]*)\)|(\d[\d.]*)-)(?=\"?[ ]*(?:[,;\t|]|$))"
-_CELL_WITH_COMMA = _CELL.replace(r"[\d.]*", r"[\d.]*,\d+").replace("[,;", "[;")
-"""A cell of a number below zero; with a decimal comma only where no comma ends a cell."""
+_CELL_WITH_COMMA = (
+    _CELL.replace(r"[\d.]*", r"[\d.]*,\d+").replace("[,;", "[;").replace("^[ ]*", r"^(?=.*[;\t|])[ ]*")
+)
+"""A cell of a number below zero; with a decimal comma only where another sign ends cells: 1,5- may be two."""
 _BELOW_ZERO = ("(", "-\n", "-,", "-;", "-\t", '-"', "-|")
 _SPELLINGS = (
-    (('="',), re.compile(r'="([^"\n]{0,100})"'), r"\1"),
+    (('="',), re.compile(r'(?m)(?:^|(?<=[,;\t|]))([ ]*)="([^"\n]{0,100})"'), r"\1\2"),
     (("10^", "10**"), re.compile(r"(?<=\d) ?[x×·*] ?10(?:\^|\*\*)[({]?([-+]?\d{1,2})[)}]?"), r"e\1"),
     (_BELOW_ZERO, re.compile(_CELL_WITH_COMMA), r"\1-\2\3"),
     (_BELOW_ZERO, re.compile(_CELL), r"\1-\2\3"),

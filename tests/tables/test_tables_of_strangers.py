@@ -14,7 +14,9 @@ import pytest
 
 from rig.capture import import_table, parse_column
 from rig.errors import InputError
-from rig.tables import lay_out
+from rig.tables import lay_out, plain_text
+from rig.tables.clocks import is_clock
+from rig.tables.json_rows import json_text
 from rig.units import factor
 
 ROWS = 81
@@ -759,6 +761,110 @@ def test_a_second_specimen_is_refused_where_no_clock_tells_it_and_one_name_is_no
         )
     one = imported(tmp_path, head + rows(TWICE[0][:ROWS], TWICE[1][:ROWS], names[:ROWS]))
     assert len(one.samples) == ROWS
+
+
+@pytest.mark.parametrize("heading", ["Specimen temperature (C)", "Specimen temp", "Piece count"])
+def test_what_was_measured_of_a_specimen_names_none(tmp_path, heading) -> None:
+    table = f"Time (s),Specimen deflection (mm),Load (N),{heading}\n"
+    found = imported(tmp_path, table + rows(TIME_S, TRAVEL_MM, FORCE_N, 23 + np.arange(ROWS) // 20))
+    assert found.taken["position"].column == "Specimen deflection (mm)"
+    assert len(found.samples) == ROWS
+
+
+@pytest.mark.parametrize("heading", ["Specimen No.", "Prüfling Nr.", "Test specimen ID", "试样编号"])
+def test_a_number_or_a_name_of_a_specimen_names_one(tmp_path, heading) -> None:
+    table = f"Disp (mm),Load (N),{heading}\n" + rows(
+        *(np.tile(x, 2) for x in (TRAVEL_MM, FORCE_N)), ["A"] * ROWS + ["B"] * ROWS
+    )
+    with pytest.raises(InputError, match="changes from 'A' to 'B': another specimen"):
+        imported(tmp_path, table)
+
+
+def test_the_options_for_the_next_specimen_keep_what_a_count_stands_for(tmp_path) -> None:
+    both = [np.tile(column, 2) for column in (TRAVEL_MM * 200, FORCE_N)]
+    table = "Enc,Load (N),Specimen\n" + rows(*both, ["A"] * ROWS + ["B"] * ROWS)
+    with pytest.raises(InputError, match=r'--position "#1:0\.005 mm" --force "#2:N"'):
+        imported(tmp_path, table, position=parse_column("Enc:0.005 mm"))
+
+
+@pytest.mark.parametrize(
+    "above", ["Load cell [kN]: 5", "Load cell,5,kN\nSpeed,10,mm/min", "Preload,5,mN", "Preload,mN"]
+)
+def test_the_unit_of_a_number_above_a_table_is_not_that_of_its_columns(tmp_path, above) -> None:
+    with pytest.raises(InputError, match=r'\'Load\' has no unit.*--force "Load:N"'):
+        imported(tmp_path, f"{above}\nTime (s),Disp (mm),Load\n" + PLAIN)
+
+
+def test_a_count_headed_n_stands_beside_a_force(tmp_path) -> None:
+    table = "N,Time (s),Disp (mm),Load (N)\n" + rows(np.arange(ROWS) // 5, TIME_S, TRAVEL_MM, FORCE_N)
+    assert imported(tmp_path, table).taken["force"].column == "Load (N)"
+
+
+def test_a_heading_may_be_asked_for_as_the_file_spells_it(tmp_path) -> None:
+    table = "Time (s),Disp (mm),Kraft\u2013A (N)\n" + PLAIN
+    assert imported(tmp_path, table, force=parse_column("Kraft\u2013A (N):N")).samples.force == pytest.approx(
+        FORCE_N
+    )
+
+
+def test_a_column_that_was_asked_for_without_a_unit_is_offered_without_one(tmp_path) -> None:
+    with pytest.raises(InputError, match=r'--position "Disp:mm" --force "Load \(N\)" '):
+        imported(tmp_path, "Disp,Load (N)\n" + rows(TRAVEL_MM, FORCE_N), force=parse_column("Load (N)"))
+
+
+@pytest.mark.parametrize(("form", "first"), [("{},{}-", 1), ("({},{})", 1)])
+def test_two_whole_numbers_between_a_comma_are_no_number_below_zero(tmp_path, form, first) -> None:
+    table = "".join(form.format(x, 2 * x) + "\n" for x in range(1, 30))
+    found = imported(
+        tmp_path, table, position=parse_column("#1:mm"), force=parse_column("#2:N"), keep_signs=True
+    )
+    assert found.samples.position[0] == first
+    assert abs(found.samples.force[-1]) == 58
+
+
+def test_values_in_quotation_marks_keep_their_names() -> None:
+    assert plain_text('rate="100"\n="1.5",="2"\n') == 'rate="100"\n1.5,2\n'
+
+
+def test_json_with_ends_of_lines_in_its_texts_keeps_its_rows() -> None:
+    for escaped in ("\\n", "\\u2028", "\\r\\n", "\u2028", "\\ud800", "\\t"):
+        lines = [f'{{"t_s": {n}, "note": "a{escaped}b"}}' for n in range(4)]
+        for text in ("\n".join(lines), "[" + ",\n".join(lines) + "]"):
+            table = json_text(text, "log").strip().split("\n")
+            assert [row.split("\t")[0] for row in table] == ["t_s", "0", "1", "2", "3"]
+    assert (
+        json_text('{"a": "C:\\\\new", "b": "\\ud83d\\ude00"}\n' * 3, "log").split("\n")[1]
+        == "C:\\new\t\U0001f600"
+    )
+
+
+def test_json_of_ever_new_names_or_depths_is_refused() -> None:
+    for text in (
+        "\n".join(f'{{"k{n}": 1}}' for n in range(2000)),
+        "[" + ",".join(f'{{"a": {{"k{n}": 1}}}}' for n in range(2000)) + "]",
+    ):
+        with pytest.raises(InputError, match=r"^log: found more than 1000 names"):
+            json_text(text, "log")
+    with pytest.raises(InputError, match="nested too deeply"):
+        json_text("\n".join(['{"t_s": 1}'] + ['{"a":' * 500 + "1" + "}" * 500] * 3), "log")
+
+
+def test_only_json_is_too_large_for_json(monkeypatch) -> None:
+    monkeypatch.setattr("rig.tables.json_rows.LARGEST_DOCUMENT", 50)
+    assert json_text("[Settings]\nspeed=5\n" + HEAD + PLAIN, "log") is None
+    with pytest.raises(InputError, match="of JSON; import it in parts"):
+        json_text('{"t_s": 0.1, "x_mm": 2, "F_N": 3}\n' * 3, "log")
+
+
+def test_words_and_long_texts_are_no_times() -> None:
+    for text in ("PT", "PT" + "9" * 5000 + "S", "apr 1 1:" + " " * 60_000 + "x"):
+        assert not is_clock(text)
+
+
+def test_a_compact_time_of_more_than_59_minutes_is_refused(tmp_path) -> None:
+    table = "Time,Disp (mm),Load (N)\n" + rows(["20260416T107507"] * ROWS, TRAVEL_MM, FORCE_N)
+    with pytest.raises(InputError, match="at most 59 minutes"):
+        imported(tmp_path, table)
 
 
 def test_a_travel_of_twelve_metres_is_taken_with_a_word_about_its_unit(tmp_path) -> None:
