@@ -6,7 +6,7 @@ import numpy as np
 
 from rig.conformance.dialogue import REPLY_S, bare_frame
 from rig.conformance.evidence import FORCE_SLACK_COUNTS, folded, seen, times_s, watched
-from rig.conformance.exceptions import UnreadyError, require
+from rig.conformance.exceptions import NotApplicableError, UnreadyError, require
 from rig.conformance.stand import NEAR_COUNTS, Motion, Stand, accepted, event_words, replied, result_words
 from rig.conformance.verdicts import CheckGroup
 from rig.samples import Status
@@ -119,8 +119,10 @@ def _slowly(stand: Stand) -> str:
     speed = max(min(bounds.speed // SLOWEST_PART, SLOWEST_COUNTS_PER_S), 1)
     begun_at = stand.position
     way = max(bounds.stroke // 2, 2 * SLOW_COUNTS)
-    # close by, since a speed that is wrong may be a high one
-    stand.set_limits(max_position=begun_at + 2 * way)
+    if begun_at + way > bounds.far:
+        raise NotApplicableError(f"its travel is too short: {way} counts are needed at such a speed")
+    # close by, since a speed that is wrong may be a high one; never wider than the rig's own
+    stand.set_limits(max_position=min(begun_at + 2 * way, bounds.max_position))
     stand.begin_slowly(MoveTo(talk.next_id(), begun_at + way, speed))
     block = watched(stand, SLOW_COUNTS / speed)
     talk.ask(Halt(talk.next_id()))
@@ -151,12 +153,16 @@ def _one_end(stand: Stand) -> str:
 def _limit_behind(stand: Stand) -> None:
     """Order a press up to a limit that lies behind the platen, which goes nowhere, however it is answered."""
     talk, bounds, here = stand.talk, stand.bounds, stand.position
+    # close by: what compares the limit for equality never meets it, and would press on
+    stand.set_limits(max_position=here + bounds.stroke // 2 + NEAR_COUNTS)
     press = PressUntil(talk.next_id(), bounds.max_force, bounds.speed, bounds.base)
     if stand.answers(press, "a press").result == ReplyResult.ACCEPTED:
         stand.ending(press.request, stand.stroke_s(bounds.stroke))
     talk.listen(0.1)
-    gone = abs(stand.position - here)
-    require(gone <= NEAR_COUNTS, f"a press whose limit lies behind it went {gone} counts, away from the part")
+    gone = stand.position - here
+    where = "towards" if gone > 0 else "away from"
+    words = f"a press whose limit lies behind it went {abs(gone)} counts {where} the part"
+    require(abs(gone) <= NEAR_COUNTS, words)
 
 
 @CHECKS.add(
@@ -174,8 +180,9 @@ def _limit_before_force(stand: Stand) -> str:
     # one that is there already where only 16 of its bits are compared
     goal = folded(mean - spread - FORCE_SLACK_COUNTS, bounds.max_force)
     goal = goal if goal > mean + spread + FORCE_SLACK_COUNTS else bounds.max_force
-    request = stand.begin(PressUntil(talk.next_id(), goal, bounds.speed, farthest))
-    stand.ends(request, stand.stroke_s(bounds.stroke), EventCode.POSITION_LIMIT)
+    press = PressUntil(talk.next_id(), goal, bounds.speed, farthest)
+    stand.accepts(press, "a press to a force inside the limits")
+    stand.ends(press.request, stand.stroke_s(bounds.stroke), EventCode.POSITION_LIMIT)
     talk.listen(0.1)
     require(abs(stand.position - farthest) <= NEAR_COUNTS, f"it stands at {stand.position}, limit {farthest}")
     _limit_behind(stand)
@@ -209,7 +216,9 @@ def _stopped_by(stand: Stand, order: type[Halt | Disarm], word: str) -> State:
     request = stand.begin_long()
     stand.accepts(order(stand.talk.next_id()), word)
     stand.ends(request, HALT_S, EventCode.HALTED)
-    state, here = stand.standstill(), stand.position
+    state = stand.standstill()
+    stand.status()  # the newest sample may have been taken while it still braked
+    here = stand.position
     # a second order at rest is no order to go on
     stand.accepts(order(stand.talk.next_id()), f"a second {word}")
     stand.talk.listen(UNDER_WAY_S)

@@ -246,20 +246,24 @@ _stops(
 
 def _retreat(stand: Stand) -> int:
     """Begin a motion away from a force limit that was passed; its request id."""
-    stand.go(_far(stand))
+    bounds, start = stand.bounds, _far(stand)
+    # the limit has to be there before the motion that passes it is over
+    if bounds.far - start < round((LINE_S + 2 * LATENCY_S) * bounds.speed):
+        raise NotApplicableError("its travel is too short, at this speed, to pass a limit and to retreat")
+    stand.go(start)
     mean, spread = stand.force_now()
-    request = stand.begun(MoveTo(stand.talk.next_id(), stand.bounds.far, stand.bounds.speed))
+    request = stand.begun(MoveTo(stand.talk.next_id(), bounds.far, bounds.speed))
     stand.narrow(max_force=mean - spread - FORCE_SLACK_COUNTS)
     stand.trips(request, LONGER_S, EventCode.FORCE_TRIP)
     stand.clear_stop()
     stand.arm_again()
-    return stand.begun(MoveTo(stand.talk.next_id(), stand.bounds.base, stand.bounds.speed))
+    return stand.begun(MoveTo(stand.talk.next_id(), bounds.base, bounds.speed))
 
 
 _stops(
     "stops-a-retreat",
     "during a retreat from a force limit that was passed",
-    "Who lets a trapped part or hand go cannot stop the platen, and nothing else does.",
+    "Nobody who frees a trapped part or hand can stop the platen, and nothing else stops it.",
     _retreat,
     # at a speed of its own: a stall is seen when it is
     _DOWN | _LOST | {LOWER_FORCE},

@@ -10,7 +10,7 @@ import numpy as np
 from rig.conformance.evidence import watched
 from rig.conformance.exceptions import NotApplicableError, UnreadyError, require
 from rig.conformance.provoking import RESET
-from rig.conformance.stand import NEAR_COUNTS, Stand, result_words
+from rig.conformance.stand import BOOT_S, NEAR_COUNTS, Stand, result_words
 from rig.conformance.verdicts import CheckGroup
 from rig.wire import (
     AskState,
@@ -36,7 +36,6 @@ RUNS_BEFORE_S = 3.0
 """Numbers and times have to be well away from zero, or a reset would not show in them."""
 
 QUIET_S = 0.5
-BOOT_S = 5.0
 SLACK_S = 1.0
 SLOWEST_BOOT_S = 2.5
 STILL_S = 1.0
@@ -291,7 +290,7 @@ def _forgets(stand: Stand) -> str:
     "boot-still",
     "Rest after a reset",
     "After a boot it is disarmed: nothing moves before it is armed and ordered to.",
-    f"at rest for {STILL_S:g} s behind the boot event",
+    f"at rest for {STILL_S:g} s after the boot event",
     "The platen moves as soon as power comes back, perhaps with a hand inside.",
 )
 def _rests(stand: Stand) -> str:

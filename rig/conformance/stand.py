@@ -73,6 +73,9 @@ OTHER_SEAL_S = 0.3
 AFTER_S = 0.05
 """How long samples are taken behind a check, so that its last event lies between some."""
 
+BOOT_S = 5.0
+"""A boot loader waits before it starts the firmware."""
+
 HAND_S = 30.0
 """Time for a person who is asked to do something now."""
 
@@ -603,7 +606,7 @@ class Stand:
         self.talk.drain()
         self.talk.forget()
         self.provoker.provoke(RESET)  # there is nothing to undo
-        self.comes(EventCode.BOOT, HAND_S if self.provoker.slow else LONGER_S)
+        self.comes(EventCode.BOOT, (HAND_S if self.provoker.slow else LONGER_S) + BOOT_S)
         self.must(Identify(self.talk.next_id()), "identify")
         identity = self.talk.newest(Identity)
         if not isinstance(identity, Identity):

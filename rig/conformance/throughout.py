@@ -602,9 +602,9 @@ _check(
 )
 _check(
     BEYOND,
-    "The way of a motion",
-    "A motion goes no further than to its target, its position limit or its turns.",
-    f"{2 * NEAR_COUNTS} counts beyond at most, on its way too",
+    "The path of a motion",
+    "A motion goes no further than its target, its position limit or its turning points.",
+    f"at most {2 * NEAR_COUNTS} counts beyond, at any time",
     "The part is pressed deeper than ordered, and nothing shows it at the end.",
 )
 _check(

@@ -459,7 +459,7 @@ def _stop_before_arming(stand: Stand) -> str:
 @CHECKS.add(
     "stop-at-boot",
     "An emergency stop that is pressed while it boots",
-    "Arming is refused with 5 while the emergency stop is pressed, since whenever; status bit 4 shows it.",
+    "Arming is refused with 5 while the emergency stop is pressed, however long ago; status bit 4 shows it.",
     "bit 4, result 5",
     "Power comes back with the button pressed, and the press can be started.",
 )

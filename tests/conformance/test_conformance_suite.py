@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from pathlib import Path
 from tempfile import TemporaryDirectory
 
 import pytest
-from stepped_rig import SteppedOrders, checked, failed, not_tried, stepped
+from stepped_rig import BOUNDS, SteppedOrders, checked, failed, not_tried, stepped
 
 from rig.conformance import (
     ALL_CHECKS,
@@ -26,7 +27,7 @@ from rig.conformance.provoking import EMERGENCY_STOP, RESET, Provocation
 from rig.errors import DeviceError, InputError
 from rig.sheets import conformance_document, conformance_page, page_html, page_markdown
 from rig.virtual import LinearSpring, OrderSocket, VirtualRig
-from rig.wire import FrameDecoder, LineDecoder, LineFormat
+from rig.wire import FrameDecoder, Limits, LineDecoder, LineFormat, PressUntil, Reply, ReplyResult
 
 
 def near_its_wraps(rig: VirtualRig) -> None:
@@ -106,6 +107,97 @@ def test_a_person_who_does_nothing_is_not_taken_for_a_broken_device(monkeypatch)
     assert failed(report) == set()
     assert "nothing tripped" in not_tried(report)["trip-emergency-stop"]
     assert report.disarmed
+
+
+def test_a_travel_too_short_for_a_retreat_is_no_fault_of_the_device() -> None:
+    report = checked(groups=["stops-a-retreat"], bounds=replace(BOUNDS, far=BOUNDS.base + BOUNDS.speed))
+    assert "travel is too short" in not_tried(report)["stops-a-retreat"]
+    assert report.passed
+
+
+def test_no_limit_is_ever_wider_than_the_rigs_own() -> None:
+    # travel of few counts: a stroke of 3, and 60 in all
+    coarse = replace(
+        BOUNDS, min_position=400, max_position=460, base=404, stroke=3, far=455, speed=100, home_speed=100
+    )
+    sent: list[Limits] = []
+
+    def listen(rig: VirtualRig) -> None:
+        kept = rig.device._answer
+
+        def answer(command):
+            sent.extend([command] * isinstance(command, Limits))
+            return kept(command)
+
+        rig.device._answer = answer  # type: ignore[method-assign]
+
+    report = checked(listen, ["move-slowly"], bounds=coarse)
+    assert not not_tried(report)
+    assert max(limits.max_position for limits in sent) == coarse.max_position
+
+
+def test_a_press_that_never_meets_a_limit_behind_it_is_held_close_by() -> None:
+    highest = [0.0]
+
+    def press_on(rig: VirtualRig) -> None:
+        kept, advance = rig.device._answer, rig.device.advance
+
+        def position() -> float:
+            return rig.device.machine.position_mm / 0.005  # a count of the stepped rig is 5 um
+
+        def answer(command):
+            if isinstance(command, PressUntil) and command.position_limit < position() - 20:
+                command = replace(command, position_limit=rig.device.drive.limits.max_position)
+            return kept(command)
+
+        def watch(samples: int):
+            highest[0] = max(highest[0], position())
+            return advance(samples)
+
+        rig.device._answer, rig.device.advance = answer, watch  # type: ignore[method-assign]
+
+    assert failed(checked(press_on, ["position-limit-first"])) == {"position-limit-first"}
+    # it stood a stroke above the base, and half a stroke more is what it may reach
+    assert BOUNDS.stroke < highest[0] - BOUNDS.base < 2 * BOUNDS.stroke
+
+
+def test_a_refused_press_is_a_fault_and_not_a_check_that_could_not_be_prepared() -> None:
+    def refuse(rig: VirtualRig) -> None:
+        kept = rig.device._answer
+        rig.device._answer = lambda command: (  # type: ignore[method-assign]
+            [Reply(ReplyResult.BAD_ARGUMENT, command.request, 0)]
+            if isinstance(command, PressUntil)
+            else kept(command)
+        )
+
+    assert failed(checked(refuse, ["position-limit-first"])) == {"position-limit-first"}
+
+
+def test_a_boot_loader_of_some_seconds_is_waited_for_at_each_reset() -> None:
+    stand, _ = stepped()
+    port, orders = stand.talk._port, stand.provoker
+    read, write, give = port.read, port.write, orders._order  # type: ignore[attr-defined]
+    held, until_s = b"", 0.0
+
+    def reset(words: str) -> None:
+        nonlocal until_s
+        give(words)
+        until_s = port.now_s + 4.0 if words.startswith("reset") else until_s  # type: ignore[attr-defined]
+
+    def late() -> bytes:
+        nonlocal held
+        held += read()
+        if port.now_s < until_s:  # type: ignore[attr-defined]
+            return b""
+        data, held = held, b""
+        return data
+
+    port.read, orders._order = late, reset  # type: ignore[method-assign, attr-defined]
+    port.write = lambda data: port.now_s < until_s or write(data)  # type: ignore[method-assign, attr-defined]
+    stand.meet(lines=False)
+    report = run_suite(stand, ["reset"])
+    assert not not_tried(report)
+    assert report.passed
 
 
 def test_without_bounds_nothing_is_ever_armed() -> None:
