@@ -109,9 +109,9 @@ def answer_sentence(result: CaptureResult, specimen: str) -> str:
     if key["n"]:
         force, of_force = _with_interval(key, "N")
         # a part that takes set is pressed that deep in its first cycles only, which are its stiffest
-        fewer = key["n"] < secant["n"]
-        mean = f"mean of the {key['n']:.0f} of " if fewer else "mean of "
-        mean += _cycles(secant["n"]) + " that went that deep" * fewer
+        mean = f"mean of {_cycles(key['n'])}"
+        if key["n"] < secant["n"]:
+            mean = f"mean of the {key['n']:.0f} of {_cycles(secant['n'])} in which it could be read"
         return (
             f"{specimen}: {force} at {KEY_DEPTH}{of_force}; {mean}. Secant stiffness at "
             f"the peak: {stiffness}, from {at_peak}."

@@ -3,6 +3,7 @@
 import io
 import json
 import math
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -13,7 +14,7 @@ from rich.console import Console
 from rig.core import Quantity, quantity, rounded
 from rig.results import capture_document, cycles_frame
 from rig.sheets import cycle_table, summary_table
-from rig.sheets.tables import SHOWN_CYCLES
+from rig.sheets.tables import KEY_FORCE, SHOWN_CYCLES, answer_sentence
 
 RESULT = made_result()
 DOCUMENT = capture_document("captures/one", made_header(), RESULT)
@@ -201,6 +202,22 @@ def test_the_summary_table_leaves_out_what_no_cycle_has():
     text = printed(summary_table(RESULT, "means", plain=True))
     assert "secant stiffness at the peak" in text
     assert "loss factor" not in text
+
+
+@pytest.mark.parametrize(
+    ("at_depth", "words"),
+    [
+        (2, "mean of the 2 of 3 cycles in which it could be read."),
+        (3, "mean of 3 cycles."),
+        # a force trip spoils the peak, and with it the secant, and not what was read before
+        (5, "mean of 5 cycles."),
+    ],
+)
+def test_the_answer_counts_the_cycles_of_the_force_that_it_gives(at_depth, words):
+    means = {"peak_force_n": 60.0, "secant_n_per_mm": 2.0, "deflection_at_peak_force_mm": 30.0}
+    summary = {name: {"mean": mean, "half95": 0.1 * mean, "n": 3} for name, mean in means.items()}
+    summary[KEY_FORCE] = {"mean": 45.0, "half95": 4.5, "n": at_depth}
+    assert words in answer_sentence(SimpleNamespace(summary=summary), "S1")
 
 
 @pytest.mark.parametrize("make", [cycle_table, summary_table])
