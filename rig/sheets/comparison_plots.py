@@ -42,7 +42,7 @@ def save_comparison_plots(
     drifts: Mapping[str, BatchDrift],
     folder: Path,
 ) -> list[tuple[str, Path]]:
-    """Write the pictures of a comparison into a folder; caption and path of each."""
+    """Write the pictures of a comparison into a folder; return caption and path of each."""
     drawn: list[tuple[str, Path, Figure]] = []
     columns = list(dict.fromkeys(name for figures in comparison.figures.values() for name in figures))
     called = file_names([*columns, *drifts, *(difference.second for difference in parted)], "group")

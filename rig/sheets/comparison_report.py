@@ -146,7 +146,7 @@ def _means(study: ComparedPieces) -> PageTable:
 
 
 def save_comparison_report(study: ComparedPieces, title: str, folder: Path) -> Path:
-    """Write the comparison as one page that holds its pictures, as Markdown, and the pictures beside them."""
+    """Write the comparison as one page, as Markdown, and its pictures beside them; return the page's path."""
     pictures = save_comparison_plots(
         study.comparison, study.bands, study.curve_differences, study.drifts, folder
     )

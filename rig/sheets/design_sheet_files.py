@@ -36,7 +36,7 @@ PLAIN_TEXT = {"strings_to_formulas": False, "strings_to_urls": False}
 
 
 def save_design_sheet(sheet: DesignSheet, folder: Path, *, units: str | None = None) -> Path:
-    """Write the sheet into a folder; `units` of the first page are "metric", "us" or "both"."""
+    """Write the sheet into a folder and return its page's path; `units`: "metric", "us" or "both"."""
     folder.mkdir(parents=True, exist_ok=True)
     pictures = draw_sheet(sheet)
     for name, picture in pictures.items():

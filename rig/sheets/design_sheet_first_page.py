@@ -89,7 +89,8 @@ def first_page(sheet: DesignSheet, *, picture: Picture | None, units: str = BOTH
 def _how_measured(sheet: DesignSheet, comparable: ComparableSet) -> str:
     """Return at what rate, at what temperature and after how many squeezes the figures hold."""
     stated = comparable.circumstances
-    cycles = sorted({capture.cycles + capture.left_out for capture in sheet.captures})
+    own = {result.capture for results in comparable.groups.values() for result in results}
+    cycles = sorted({found.cycles + found.left_out for found in sheet.captures if found.capture in own})
     count = " to ".join(dict.fromkeys(str(number) for number in (cycles[0], cycles[-1])))
     return (
         f"Measured at a rate of {stated.get('rate', UNSTATED)}; temperature "
@@ -203,11 +204,15 @@ def _key_figures(
         cells = tuple(_figure(sheet, comparable, group, name, units) for group in groups)
         if any(cell != NOTHING for cell in cells):
             rows.append((f"{title}, {_unit_words(quantity(name).unit, units)}", *cells))
-    heads = []
-    for group in groups:
-        pieces = {(result.batch, result.piece) for result in comparable.groups[group]}
-        heads.append(f"{group} ({len(pieces)})")
-    return PageTable("Key figures: mean ± 95 % (number of pieces)", ("", *heads), tuple(rows))
+    counts = {group: _pieces(comparable, group) for group in groups}
+    heads = (f"{group} ({count})" for group, count in counts.items())
+    of_one = 1 in counts.values() or any("from 1 piece" in cell for row in rows for cell in row)
+    alone = "; of one piece, ± is that of its measurement" * of_one
+    return PageTable(f"Key figures: mean ± 95 % (number of pieces){alone}", ("", *heads), tuple(rows))
+
+
+def _pieces(comparable: ComparableSet, group: str) -> int:
+    return len({(result.batch, result.piece) for result in comparable.groups[group]})
 
 
 def _figure(sheet: DesignSheet, comparable: ComparableSet, group: str, name: str, units: str) -> str:
@@ -220,10 +225,14 @@ def _figure(sheet: DesignSheet, comparable: ComparableSet, group: str, name: str
     places.append((sheet.sizes.get(batch or "", {}), ()))
     for figures, results in places:
         found = figures.get(name)
-        low, high = (None, None) if found is None else (found.low, found.high)
+        if found is None:
+            continue
+        low, high = found.low, found.high
+        # the heading counts the pieces of the group: some may not have this figure
+        basis = f" from {counted(found.n, 'piece')}" * (found.n != _pieces(comparable, group))
         if name in LOSSES and low is not None and high is not None and low <= 0 <= high:
-            return _below(max(-low, high), quantity(name).unit, units)
-        if found is not None and isfinite(found.mean):
+            return _below(max(-low, high), quantity(name).unit, units, basis)
+        if isfinite(found.mean):
             low, high, u = interval_of(found, results)
             metric, us = rounded(found.mean, u), us_words(found.mean, quantity(name).unit, u).split(" ")[0]
             if low is not None and high is not None:
@@ -233,15 +242,15 @@ def _figure(sheet: DesignSheet, comparable: ComparableSet, group: str, name: str
                 fine = shown_u(factor * found.mean, factor * u)
                 us += f" ± {rounded(factor * half, fine)}" if us != NOTHING else ""
             if us == NOTHING or units == METRIC:
-                return metric
-            return us if units == US else f"{metric}\n{us}"
+                return metric + basis
+            return us + basis if units == US else f"{metric}{basis}\n{us}"
     return NOTHING
 
 
-def _below(bound: float, unit: str, units: str) -> str:
+def _below(bound: float, unit: str, units: str, basis: str) -> str:
     """Return a bound of a loss that the noise hides, in the reader's units."""
     metric, us = (f"below {rounded(value, value)}" for value in (bound, (us_factor(unit) or 1.0) * bound))
-    return {METRIC: metric, US: us}.get(units, f"{metric}\n{us}")
+    return {METRIC: metric + basis, US: us + basis}.get(units, f"{metric}{basis}\n{us}")
 
 
 def _unit_words(unit: str, units: str) -> str:

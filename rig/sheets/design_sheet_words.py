@@ -79,7 +79,9 @@ CAUTIONS = (
     "measured.",
 )
 
-_REMEDY = re.compile(r"[;:,] `pressrig [^`]*`[^.;]*")
+_REMEDY = re.compile(r"[;:,] (?:`pressrig [^`]*`|set it with --)[^.;)]*")
+_OPTION = re.compile(r" --[a-z]")
+"""A dash that somebody typed into a name stands alone."""
 
 
 def sheet_page(sheet: DesignSheet, *, units: str = BOTH, files: Sequence[Attachment] = ()) -> Page:
@@ -543,7 +545,8 @@ def for_designers(text: str) -> str:
     >>> for_designers("Not calibrated: force; `pressrig calibrate` measures what is missing.")
     'Not calibrated: force.'
     """
-    return " ".join(part for part in re.split(r"(?<=\.) ", _REMEDY.sub("", text)) if " --" not in part)
+    parts = re.split(r"(?<=\.) ", _REMEDY.sub("", text))
+    return " ".join(part for part in parts if not _OPTION.search(part))
 
 
 def _results(comparable: ComparableSet) -> list[PieceResult]:

@@ -123,7 +123,7 @@ def gauge_tables(study: GaugeStudy, *, plain: bool) -> list[Table]:
 
 
 def save_gauge_report(study: GaugeStudy, title: str, folder: Path) -> Path:
-    """Write the study as one page that holds its pictures, as Markdown, and the pictures beside them."""
+    """Write the study as one page, as Markdown, and its pictures beside them; return the page's path."""
     strip, *pieces = save_gauge_plots(study.table, study.result, folder)
     result = study.result
     sections = not_empty(

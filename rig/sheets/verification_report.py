@@ -116,7 +116,7 @@ def verification_table(verification: Verification, *, plain: bool) -> Table:
 
 
 def save_verification_report(sheet: VerificationSheet, folder: Path) -> Path:
-    """Write the report as one page, as Markdown, and its picture beside them."""
+    """Write the report as one page, as Markdown, and its picture beside them; return the page's path."""
     folder.mkdir(parents=True, exist_ok=True)
     caption = "Accuracy error at each load with its 95 % interval; dashed: class limits."
     draw_errors(sheet.verification, caption).save(folder / PICTURE)

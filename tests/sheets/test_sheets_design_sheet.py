@@ -18,6 +18,7 @@ from rig.errors import InputError
 from rig.population import UNSTATED, Curve
 from rig.results import design_sheet
 from rig.sheets import design_sheet_answers, save_design_sheet
+from rig.sheets.design_sheet_words import for_designers
 
 SPRING = [2.40, 2.50, 2.30, 2.45, 2.35, 2.42, 2.38, 2.44]
 AUTUMN = [each - 0.7 for each in SPRING]
@@ -303,6 +304,30 @@ def test_the_page_names_rate_and_squeezes_and_holds_no_option_for_its_supplier(t
     assert "1 to 6: Not calibrated: force." in page
     assert " --" not in page.replace("| --", "")
     assert "pressrig calibrate" not in page
+
+
+def test_the_first_page_counts_the_squeezes_and_pieces_behind_its_own_figures(tmp_path):
+    spring = batch_of([2.0, 2.1, 2.2, 2.3, 2.4], "spring")
+    # two pieces have an energy; another rate is another set, with captures of 50 squeezes
+    spring[2:] = [replace(piece, values={"secant_n_per_mm": 2.2}) for piece in spring[2:]]
+    autumn = batch_of([1.5, 1.6], "autumn", rate="2 mm/s")
+    sheet = design_sheet(spring + autumn, [*facts_of(spring), *facts_of(autumn, cycles=50)])
+    save_design_sheet(sheet, tmp_path)
+    page = (tmp_path / "sheet.md").read_text(encoding="utf-8")
+    assert "Measured at a rate of 24 mm/s; temperature 23.0 degC; 4 squeezes per capture" in page
+    assert re.search(r"energy return, % \| 90\S* ± \S+ from 2 pieces", page)
+    assert "of one piece, ±" not in page
+    (alone,) = batch_of([2.0], "spring")
+    save_design_sheet(design_sheet([alone], facts_of([alone])), tmp_path)
+    page = (tmp_path / "sheet.md").read_text(encoding="utf-8")
+    assert "of one piece, ± is that of its measurement" in page
+
+
+def test_a_dash_in_a_name_and_a_caveat_beside_an_option_stay_on_the_page():
+    softer = "F-90 -- autumn is softer than F-90 -- spring: 49 N against 69 N."
+    assert for_designers(softer) == softer
+    began = "Force zero: as recorded (the recording begins at 5 N; no untouched stretch at its start"
+    assert for_designers(f"{began}: set it with --zero). Give --margin.") == f"{began})."
 
 
 def test_batches_of_which_one_has_no_counted_value_are_said_not_to_compare(tmp_path):
