@@ -666,7 +666,7 @@ def _stall_down(stand: Stand) -> str:
     stand.willing(STALL, "a person's hand would be too late for a motion as short as this")
     stand.ready()
     bounds = stand.bounds
-    stand.go(bounds.base + max(round(REACH_S * bounds.speed), 2 * bounds.stroke))
+    stand.go(min(bounds.base + max(round(REACH_S * bounds.speed), 2 * bounds.stroke), bounds.far))
     request = stand.begun(MoveTo(stand.talk.next_id(), bounds.base, bounds.speed), PASSED_COUNTS)
     stand.provoke(STALL)
     stand.trips(request, LONGER_S, EventCode.STALLED)
