@@ -263,7 +263,7 @@ def _retreat(stand: Stand) -> int:
 _stops(
     "stops-a-retreat",
     "during a retreat from a force limit that was passed",
-    "Nobody who frees a trapped part or hand can stop the platen, and nothing else stops it.",
+    "While a trapped part or hand is freed, no command and no trip stops the platen.",
     _retreat,
     # at a speed of its own: a stall is seen when it is
     _DOWN | _LOST | {LOWER_FORCE},
