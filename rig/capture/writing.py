@@ -134,7 +134,7 @@ class CaptureWriter:
         Raises
         ------
         CaptureError
-            If there is no readable capture, or it has ended properly.
+            If there is no readable capture, or it has ended properly and is not to be reopened.
         RecorderError
             If the disk refuses.
         """

@@ -99,8 +99,8 @@ def command(
         unsure = "" if ended.exact else "; the device may have made a few more"
         say(f"{ended.done} cycles{doubtful}{unsure}{ending_words(ended)}")
         code = exit_code_of(ended)
-        if not ended.over:
-            options = f"--resume --rig {quote(str(rig_file))}"
+        if ended.resumable and ended.path.exists():
+            options = f"--resume --rig {quote(str(rig_file))}" + (f" --port {quote(port)}" if port else "")
             say(f"To resume it: pressrig endure {quote(str(ended.path))} {options}", err=True)
         say(ended.path)
     raise click.exceptions.Exit(code)

@@ -259,7 +259,9 @@ class Driver:
     def end_early(self, problem: RigError, kind: EventKind) -> tuple[str, bool]:
         """Halt, and record why; return why it ended, and whether it failed: a person's stop is no failure."""
         why = self.stop(problem)
-        if self._watch.stopped.is_set() and not self.runs_on:
+        # it may have gone on before this second look at it, and stand by now
+        went_on = self.runs_on or isinstance(problem, PlatenRunsOnError)
+        if self._watch.stopped.is_set() and not went_on:
             return "stopped", False
         logger.error("{}", why)
         self.event(kind, why=why)

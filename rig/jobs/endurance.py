@@ -68,12 +68,12 @@ TELL_S = 0.2
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Endured(Recorded):
-    """How an endurance run ended; `over` says that only the recovery can be missing."""
+    """How a run ended; `resumable` from when its specimen was found until its squeezing is over."""
 
     done: int
     doubtful: int
     exact: bool
-    over: bool
+    resumable: bool
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,7 +83,8 @@ class EnduranceJob(Job):
     Parameters
     ----------
     resumed
-        A capture of this plan whose host was lost: go on with it instead of beginning one.
+        A capture of this plan that was stopped, or whose host was lost: go on with it instead of beginning
+        one.
     """
 
     order: EnduranceOrder
@@ -178,7 +179,7 @@ def perform_endurance(
     RecorderError
         If the capture cannot be begun.
     """
-    run = _Run(bench, checked, _Before.of(take_up) if take_up else _Before())
+    run = _Run(bench, checked, _Before.of(take_up, bench.rig.name) if take_up else _Before())
     try:
         header = header_of(bench.reader)
         if take_up is None:
@@ -198,7 +199,7 @@ def perform_endurance(
         done=run.ledger.done,
         doubtful=run.ledger.doubtful,
         exact=run.ledger.exact,
-        over=run.over,
+        resumable=run.resumable,
     )
 
 
@@ -236,10 +237,15 @@ class _Before:
     away_s: float = 0.0
 
     @classmethod
-    def of(cls, path: Path) -> _Before:
+    def of(cls, path: Path, rig_name: str) -> _Before:
         capture = open_capture(path)
         if capture.header.ordered.kind != ENDURANCE:
             raise CaptureError(f"{path}: not an endurance run; give the capture of an interrupted one")
+        recorded_on = capture.header.rig.get("name")
+        if recorded_on not in (None, rig_name):
+            raise CaptureError(
+                f"{path}: was recorded on the rig {recorded_on!r}, not on {rig_name!r}; resume it on that one"
+            )
         try:
             known: dict[str, Any] = {"ledger": Ledger.of(capture.each_event())}
             for event in capture.each_event():
@@ -309,7 +315,7 @@ class _Run:
         self._of_block = 0
         self._set_before_mm = before.set_mm
         self._rows_before = before.rows
-        self.over = before.over
+        self.resumable = before.contact_mm is not None and not before.over
 
     def progress(self) -> Progress:
         """Return how far it is."""
@@ -356,6 +362,7 @@ class _Run:
         self.driver.set_contact(contact_mm, plan.contact_check.force_n)
         self._must_fit(contact_mm)
         self.driver.event("contact found", position_mm=contact_mm)
+        self.resumable = True
         self._stand_clear()
 
     def _continue(self) -> None:
@@ -364,7 +371,8 @@ class _Run:
         if before.contact_mm is None:
             raise MethodStoppedError("the run had not found its specimen yet; start a new one")
         self.driver.continue_after(before.last_seq, before.last_us, before.away_s)
-        self.driver.contact_mm = before.contact_mm
+        # with its force, so that what watches a press and bounds a contact check knows where the specimen is
+        self.driver.set_contact(before.contact_mm, self._plan.contact_check.force_n)
         self._take_up(before.why)
 
     def _squeeze(self) -> str:
@@ -384,7 +392,7 @@ class _Run:
             reason = self._enough()
         self._released_s = self.driver.device_s
         self.driver.event("squeezing ended", reason=reason, cycles=self.ledger.done)
-        self.over = True
+        self.resumable = False
         self._sync()
         return reason
 
@@ -575,7 +583,9 @@ class _Run:
             raise LinkLostError("the device came back but does not report its state")
         if state.stop_cause not in (0, EventCode.HEARTBEAT_LOST):
             cause = cause_in_words(state.stop_cause)
-            raise MethodStoppedError(f"not resumed: the device has stopped ({cause}); check the rig")
+            raise MethodStoppedError(
+                f"not resumed: the device has stopped ({cause}); find its cause, then `pressrig release`"
+            )
         self.driver.session.clear_stop()
         self.driver.make_ready(home_again=True)
         self.driver.arm()

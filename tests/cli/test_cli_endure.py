@@ -3,9 +3,21 @@
 from __future__ import annotations
 
 import json
+import shlex
+import signal
 
 import pytest
-from command_line import RIGS, ROOT, done, pressrig, simulated
+from command_line import (
+    PATIENCE_S,
+    RIGS,
+    ROOT,
+    done,
+    event_kinds,
+    pressrig,
+    running,
+    simulated,
+    wait_until,
+)
 
 from rig.capture import open_capture
 
@@ -52,6 +64,27 @@ def test_a_plan_is_run_reported_and_cannot_be_taken_up_once_it_has_ended(tmp_pat
     assert len(sets) == 4
     assert sets[0] > sets[-1] > 0
     assert report["recovery_fit"]["forecast"]["after_s"] <= 10 * report["recovery"][-1]["after_s"] * 1.0001
+
+
+def test_the_printed_command_resumes_a_run_that_was_stopped(tmp_path, plan):
+    captures = tmp_path / "captures"
+    with simulated(tmp_path, "--motion", "commanded", "--speed-up", "15") as link:
+        with running(
+            tmp_path, "endure", plan, "--rig", DRIVEN, "--port", link, *FLOAT, "--cautions-read",
+            "--out", captures,
+        ) as process:  # fmt: skip
+            wait_until(
+                lambda: any(
+                    "block intent" in event_kinds(events.parent) for events in captures.glob("*/events.jsonl")
+                )
+            )
+            process.send_signal(signal.SIGINT)
+            _, errors = process.communicate(timeout=PATIENCE_S)
+        assert process.returncode == 1
+        (printed,) = (line for line in errors.splitlines() if line.startswith("To resume it: "))
+        output = done(tmp_path, *shlex.split(printed.partition("pressrig ")[2]), "--cautions-read")
+    assert "30 cycles" in output
+    assert "; ended: 30 cycles" in output
 
 
 def test_checking_only_says_what_would_happen(tmp_path):

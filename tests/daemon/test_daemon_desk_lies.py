@@ -29,6 +29,7 @@ from lies import (
     turns_in_secret,
     with_state,
 )
+from loguru import logger
 from lying_press import CONTACT_MM, STIFFNESS_N_PER_MM, LyingPress
 
 from rig.capture import open_capture
@@ -223,6 +224,25 @@ def test_a_platen_that_hears_no_halt_is_told_of_although_a_person_halted_it(tmp_
         wait_until(lambda: isinstance(getattr(device.order, "command", None), Home) and device.x_mm < 24.0)
         at.desk.halt("a test")
         end = at.end_of(job)
+    assert end.failed
+    assert "PRESS THE EMERGENCY STOP" in end.reason
+
+
+def test_a_platen_that_stands_at_the_second_look_had_gone_on_at_the_first(tmp_path):
+    """An endurance run is halted where its homing ends, and again where the run does."""
+    with lied_to(tmp_path, pace=1.0, homed=False, start_mm=25.0, contact_mm=60.0) as (device, at):
+        at.state_is("idle")
+        device.deaf = True
+        hears = logger.add(lambda told: setattr(device, "deaf", False), level="CRITICAL")
+        try:
+            job = at.started(endurance())
+            wait_until(
+                lambda: isinstance(getattr(device.order, "command", None), Home) and device.x_mm < 24.0
+            )
+            at.desk.halt("a test")
+            end = at.end_of(job)
+        finally:
+            logger.remove(hears)
     assert end.failed
     assert "PRESS THE EMERGENCY STOP" in end.reason
 

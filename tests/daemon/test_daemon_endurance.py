@@ -324,6 +324,47 @@ def test_a_run_that_a_person_stopped_is_resumed_to_its_count_in_the_same_capture
     assert (result.path / "end-1.yaml").is_file()
 
 
+def test_a_resumed_run_knows_where_its_specimen_was(tmp_path):
+    """A press that meets nothing there ends before its full depth, as in a run that was never stopped."""
+    stopped = threading.Event()
+    plan = checked(PLAN.replace('deflection: "8 mm"', 'force: "15 N", stop_at: "20 mm"'))
+    with driven(tmp_path) as (rig, reader):
+
+        def stop(step, done):
+            if done.cycles >= 2:
+                stopped.set()
+
+        def take_it_out(step, done):
+            if done.cycles >= 6:
+                rig.device.machine._contact_mm = 200.0
+
+        first = run(reader, tmp_path, plan, tell=stop, stopped=stopped)
+        assert first.resumable
+        again = Reader(
+            PortAddress(path=str(tmp_path / "rig")), "framed", rate_hz=500.0, lock_places=[tmp_path / "locks"]
+        )
+        result = run(again, tmp_path, plan, tell=take_it_out, take_up=first.path)
+    assert result.failed
+    assert "past the contact found with 0.5 N" in result.reason
+
+
+def test_a_run_that_never_found_its_specimen_is_not_said_to_be_resumable(tmp_path):
+    with driven(tmp_path) as (rig, reader):
+        rig.device.machine._contact_mm = 200.0
+        result = run(reader, tmp_path, checked())
+    assert result.failed
+    assert not result.resumable
+
+
+def test_a_run_of_another_rig_is_not_taken_up(tmp_path):
+    header = CaptureHeader(specimen="F-90-007", method={"kind": ENDURANCE}, rig={"name": "another rig"})
+    with CaptureWriter.create(tmp_path, header) as writer:
+        path = writer.path
+    nowhere = Bench(None, RigFile("test rig"), tmp_path, None)
+    with pytest.raises(CaptureError, match="'another rig', not on 'test rig'"):
+        perform_endurance(nowhere, header_of, checked(), take_up=path)
+
+
 def test_a_run_whose_events_make_no_sense_is_not_taken_up(tmp_path):
     header = CaptureHeader(specimen="F-90-007", method={"kind": ENDURANCE})
     with CaptureWriter.create(tmp_path, header) as writer:
