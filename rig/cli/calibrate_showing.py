@@ -161,8 +161,9 @@ def _rows(calibrated: ChannelCalibration) -> list[tuple[Any, float, float]]:
     fitted = calibrated.fitted
     readings = [calibrated.table.readings[index] for index in calibrated.used]
     # a block is shown by its height, although it stands for a position that falls with it
-    values = fitted.values * (-1.0 if calibrated.table.quantity == "block" else 1.0)
-    return list(zip(readings, values.tolist(), fitted.fit.residuals.tolist(), strict=True))
+    sign = -1.0 if calibrated.table.quantity == "block" else 1.0
+    values, residuals = sign * fitted.values, sign * fitted.fit.residuals
+    return list(zip(readings, values.tolist(), residuals.tolist(), strict=True))
 
 
 def _residuals(calibrated: ChannelCalibration, unit: str) -> Table:

@@ -6,6 +6,7 @@ import json
 import os
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 if os.name != "posix":
@@ -45,6 +46,16 @@ def test_a_table_gives_scale_and_backlash_and_leaves_the_other_parts(home):
     assert calibration.position.per_count == pytest.approx(5.0021e-3, rel=1e-4)
     assert calibration.backlash.mm == pytest.approx(0.030, abs=4 * calibration.backlash.u_mm)
     assert calibration.delay == Delay(0.01, 0.001)
+
+
+def test_residuals_of_gauge_blocks_are_those_of_their_heights(home):
+    table, heights, counts = home / "blocks.csv", [5.0, 10.0, 15.0, 20.0], [-50000, -100200, -150000, -200000]
+    rows = (f"{height} mm,{count}" for height, count in zip(heights, counts, strict=True))
+    table.write_text("\n".join(["block,counts", *rows]), encoding="utf-8")
+    readings = json.loads(done(table, "--json").stdout)["readings"]
+    assert [reading["reference_mm"] for reading in readings] == heights
+    off_mm = heights - np.polyval(np.polyfit(counts, heights, 1), counts)
+    assert [reading["residual_mm"] for reading in readings] == pytest.approx(off_mm.tolist(), abs=1e-6)
 
 
 def test_the_zero_stays_where_the_rig_has_it(home):
