@@ -131,6 +131,8 @@ class LiftAnswer:
     ----------
     mass_g, centre_mm
         Of the piece, its centre from the near end.
+    grip_margin, joint_margin
+        Available torque over needed torque.
     misfit_g
         Sum of both readings minus the mass, where all three are known.
     """

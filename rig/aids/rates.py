@@ -43,6 +43,8 @@ class RateTrend:
     ----------
     per_decade
         Growth of the natural logarithm of the force per tenfold rate; 0.05 is about 5 %.
+    u
+        Its standard uncertainty; None where nothing is left over to judge it by.
     pieces
         That were squeezed at two rates or more.
     """

@@ -97,7 +97,8 @@ class PulledPiece:
 
 @dataclass(frozen=True, slots=True)
 class PullTrend:
-    """How the peak changes from pull to pull on one piece."""
+    """How the peak changes on one piece, in per cent per pull; `low` and `high` end its 95 % interval, and
+    are None with fewer than three pulls."""
 
     change_pct: float
     low: float | None

@@ -54,6 +54,8 @@ class PlatenContact:
         Standard uncertainty that the position's smallest step leaves, the same at each repeat.
     zero_u_mm
         The part of `u_mm` that comes from the force zero.
+    per_newton_mm
+        Slope of position against force there.
     """
 
     position_mm: float
@@ -70,6 +72,8 @@ class HeightPart:
 
     Parameters
     ----------
+    u_mm
+        Standard uncertainty; None where it cannot be given, for the reason in `why`.
     counts
         Whether it enters the sum; one that does not is in another row already, or goes out.
     """
