@@ -83,6 +83,10 @@ def wait_until(holds: Callable[[], bool]) -> None:
         pause.wait(0.002)
 
 
+ASIDE = ("nice", "-n", "10")
+"""Before a command that the wall's clock does not wait for; those that move a platen meanwhile come first."""
+
+
 def missing_tools() -> list[str]:
     """Debian packages that building and simulating need and that are not here."""
     missing = [package for program, package in NEEDED.items() if shutil.which(program) is None]
@@ -100,7 +104,7 @@ def skip_without_tools() -> None:
 def make(build: Path, *targets: str, sources: Path = REFERENCE) -> str:
     """Run make with its results in a folder; all that it said."""
     done = subprocess.run(
-        ["make", "-C", str(sources), f"BUILD={build}", *targets],
+        [*ASIDE, "make", "-C", str(sources), f"BUILD={build}", *targets],
         capture_output=True,
         text=True,
         timeout=BUILD_S,
@@ -287,8 +291,10 @@ def running_bench(build: Path, folder: Path, *options: str, served: bool = True)
 
     It takes orders from one visitor at a time: unless `served`, that is somebody else within the block.
     """
-    command = [str(build / "bench"), "--link", str(folder / "port"), "--control", str(folder / "control")]
-    process = subprocess.Popen([*command, *options, str(build / "firmware.elf")])
+    aside = ASIDE if "--stepped" in options else ()
+    places = ["--link", str(folder / "port"), "--control", str(folder / "control")]
+    command = [*aside, str(build / "bench"), *places, *options, str(build / "firmware.elf")]
+    process = subprocess.Popen(command)
     bench = Bench(folder / "control")
     try:
         wait_until(bench.connect)

@@ -15,7 +15,8 @@ from typing import Any
 
 import pytest
 import yaml
-from ports_press import EMULATOR, IMAGES, REFERENCE, build_port, skip_without_tools
+from ports_press import IMAGES, REFERENCE, built_port, skip_without_tools
+from simulated_press import make
 from stepped_press import PATIENCE_S, checked
 
 from rig.conformance import Verdict
@@ -46,11 +47,10 @@ REFUSAL = "refusal"
 WRAPS_S = 200.0
 
 
-def planted(fault: dict[str, Any], folder: Path) -> None:
-    """Build firmware with a fault, and its bench."""
+def planted(fault: dict[str, Any], bench: Path, folder: Path) -> None:
+    """Build firmware with a fault; the bench is that of the firmware without it."""
     sources = folder / "sources"
-    shutil.copytree(REFERENCE, sources, ignore=shutil.ignore_patterns("build", "node_modules"))
-    (sources / "bench" / "node_modules").symlink_to(EMULATOR.parent)
+    shutil.copytree(REFERENCE, sources, ignore=shutil.ignore_patterns("build", "bench", "tests"))
     path = sources / fault["file"]
     text = path.read_text(encoding="utf-8")
     assert text.count(fault["old"]) == 1, f"{fault['old']!r} does not stand once in {fault['file']}"
@@ -58,7 +58,13 @@ def planted(fault: dict[str, Any], folder: Path) -> None:
     # a fault may leave something unused; it still is a program that somebody could have written
     converter, line = fault.get("converter", "two_wire"), fault.get("line", "uart")
     port = fault["port"]
-    build_port(folder, port, "WARNINGS=-w", f"CONVERTER={converter}", f"LINE={line}", sources=sources)
+    make(folder, port, "WARNINGS=-w", f"CONVERTER={converter}", f"LINE={line}", sources=sources)
+    shutil.copy(folder / IMAGES[port], folder / "firmware.elf")
+    # it takes the converter and the line as words
+    script = (bench / f"{port}_bench").read_text(encoding="utf-8")
+    copied = folder / "bench"
+    copied.write_text(script.replace(" two_wire uart ", f" {converter} {line} "), encoding="utf-8")
+    copied.chmod(0o755)
 
 
 @pytest.mark.parametrize(
@@ -66,8 +72,8 @@ def planted(fault: dict[str, Any], folder: Path) -> None:
     [*OF_THE_CHIPS, *ON_PORTS],
     ids=lambda fault: f"{fault['port']}-{fault['name'].replace(' ', '-')}",
 )
-def test_check_device_finds_a_planted_fault_and_names_its_cost(fault, tmp_path):
-    planted(fault, tmp_path)
+def test_check_device_finds_a_planted_fault_and_names_its_cost(fault, tmp_path, tmp_path_factory):
+    planted(fault, built_port(tmp_path_factory, port=fault["port"]), tmp_path)
     if fault["found_by"] == REFUSAL:
         with pytest.raises(DeviceError, match=fault["cost"]):
             checked(tmp_path, tmp_path, ["identity"])
