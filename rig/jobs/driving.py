@@ -111,6 +111,9 @@ HOMING_SPEED_MM_PER_S = 5.0
 HOME_MM = 1.0
 """Homing sets the position to zero; the platen may roll on by so much."""
 
+FORCE_SETTLES_S = 2.0
+"""So long a new force reading is waited for before homing."""
+
 HOME_SEEN_S = 0.3
 """Device time for which it must be seen there: longer than samples are late without being noticed."""
 
@@ -297,6 +300,10 @@ class Driver:
             raise kind(why) from problem
 
     def _home(self, speed_mm_per_s: float) -> None:
+        # a converter settles for half a second after a reset; one that stays silent stops the homing
+        known, began = self._wire.new_forces, time.monotonic()
+        while self._wire.new_forces == known and time.monotonic() - began < FORCE_SETTLES_S:
+            self.take_one(moving=False)
         self.arm(homed=False)
         course = IntendedMotion("homing", "home", speed_mm_per_s)
         request = self._order(course, lambda: self.session.home(speed=self.speed_counts(speed_mm_per_s)))

@@ -42,6 +42,7 @@ class ForceTruth:
     def __init__(self, rig: RigLimits) -> None:
         self._stale_s = max(STALE_S, STALE_PERIODS / rig.conversions_per_s)
         self._fresh_s: float | None = None
+        self.readings = 0
         self._last: float | None = None
         self._run = 0
         self._longest = 0
@@ -68,6 +69,7 @@ class ForceTruth:
         alive = fresh & ((samples.status & np.uint8(Status.FORCE_SATURATED)) == 0)
         if alive.any():
             self._follow(samples.force[alive], resting=bool(resting.all()))
+        self.readings += int(np.count_nonzero(fresh))
         if fresh.any():
             self._fresh_s = float(time_s[fresh][-1])
         elif self._fresh_s is None:

@@ -94,6 +94,11 @@ class Tripwire:
         """Device time in s, position in mm and force in N of the last sample; None before the first."""
         return self._newest
 
+    @property
+    def new_forces(self) -> int:
+        """New force readings up to now."""
+        return self._truth.readings
+
     def arm(self, *, travel: bool = True, limits: bool = True) -> None:
         """Look from now on. What tripped is forgotten.
 
