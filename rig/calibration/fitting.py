@@ -253,6 +253,7 @@ def recommend_degree(
     *,
     references: npt.ArrayLike | None = None,
     runs: Sequence[Any] | None = None,
+    y_u: float = 0.0,
     unit: str = "",
 ) -> DegreeChoice:
     """Return the lowest degree that no higher one improves on by more than chance would.
@@ -263,11 +264,14 @@ def recommend_degree(
         As for `fit_polynomial`.
     references
         What repeats share, shape (n,), where it is not x itself: it limits the degree.
+    y_u
+        Standard uncertainty of a single reading, from what it was averaged over; 0 where it is not known.
 
     Notes
     -----
     Nested F tests of each degree against every higher one that the readings can carry, at 5 %; Akaike's
-    corrected criterion is quoted beside them.
+    corrected criterion is quoted beside them. Few readings can lie on a curve by chance far closer than each
+    of them is known: further terms have to take away more than `y_u` explains, too (chi-squared, at 5 %).
     """
     most = min(highest_degree(x if references is None else references, runs), highest_degree(x, runs))
     fits = [fit_polynomial(x, y, degree, weights, runs=runs) for degree in range(1, most + 1)]
@@ -275,9 +279,9 @@ def recommend_degree(
     for fit in fits:
         higher = fits[fit.degree :]
         exact = fit.residual_sd <= NO_SCATTER * span
-        chances = [1.0 if exact else _chance(fit, other) for other in higher]
+        chances = [1.0 if exact else _chance(fit, other, y_u) for other in higher]
         if all(chance >= SIGNIFICANT for chance in chances):
-            return DegreeChoice(fit.degree, _reason(fits, fit, chances, unit))
+            return DegreeChoice(fit.degree, _reason(fits, fit, chances, y_u, unit))
     raise AssertionError("the highest degree has none above it")
 
 
@@ -351,21 +355,24 @@ def _dummies(labels: Any) -> FloatArray:
     return np.eye(int(which.max()) + 1)[which]
 
 
-def _chance(fit: PolynomialFit, other: PolynomialFit) -> float:
-    """Return the chance of further terms that take away as much as those of `other` do (F test of nested
-    models)."""
+def _chance(fit: PolynomialFit, other: PolynomialFit, y_u: float) -> float:
+    """Return the chance of further terms that take away as much as those of `other` do: the larger of those
+    beside the scatter about the curve (F test of nested models) and beside what is known of a reading."""
     further = other.degree - fit.degree
+    gain = max(fit.sum_of_squares - other.sum_of_squares, 0.0)
+    known = float(scipy.special.chdtrc(further, gain / y_u**2)) if y_u > 0 else 0.0
     if other.sum_of_squares <= 0:
-        return 0.0
-    gain = max(fit.sum_of_squares - other.sum_of_squares, 0.0) / further
-    ratio = gain / (other.sum_of_squares / other.degrees_of_freedom)
-    return float(scipy.special.fdtrc(further, other.degrees_of_freedom, ratio))
+        return known
+    ratio = gain / further / (other.sum_of_squares / other.degrees_of_freedom)
+    return max(known, float(scipy.special.fdtrc(further, other.degrees_of_freedom, ratio)))
 
 
 _NAMES = {1: "a straight line", 2: "a curve of degree 2", 3: "a curve of degree 3"}
 
 
-def _reason(fits: list[PolynomialFit], chosen: PolynomialFit, chances: list[float], unit: str) -> str:
+def _reason(
+    fits: list[PolynomialFit], chosen: PolynomialFit, chances: list[float], y_u: float, unit: str
+) -> str:
     def sd(fit: PolynomialFit) -> str:
         return f"{fit.residual_sd:.3g} {unit}".rstrip()
 
@@ -374,7 +381,7 @@ def _reason(fits: list[PolynomialFit], chosen: PolynomialFit, chances: list[floa
         lower = fits[chosen.degree - 2]
         parts.append(
             f"residuals of {sd(chosen)}; {_NAMES[lower.degree]} leaves {sd(lower)} "
-            f"({_p_words(_chance(lower, chosen))})"
+            f"({_p_words(_chance(lower, chosen, y_u))})"
         )
     else:
         parts.append(f"a straight line is enough, with residuals of {sd(chosen)}")

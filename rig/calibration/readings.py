@@ -55,6 +55,8 @@ class Reading:
         Of an off-centre load; empty for the centre.
     falling
         Whether it was reached from a larger reference (of a position: going back).
+    u_counts
+        Standard uncertainty of `counts`; 0 where it is not known.
     """
 
     reference: float
@@ -63,6 +65,7 @@ class Reading:
     place: str = ""
     falling: bool = False
     line: int = 0
+    u_counts: float = 0.0
 
     @property
     def centred(self) -> bool:
@@ -317,6 +320,7 @@ def _reading(
         cells.get("place", ""),
         direction in ("returning", "falling"),
         line,
+        _u_counts(cells.get("u_counts", ""), place),
     )
 
 
@@ -359,6 +363,16 @@ def is_mass(unit: str) -> bool:
     except InputError:
         return False
     return True
+
+
+def _u_counts(text: str, place: str) -> float:
+    try:
+        u = float(text or 0.0)
+    except ValueError:
+        u = math.nan
+    if not (math.isfinite(u) and u >= 0):
+        raise InputError(f"{place}: u_counts: found {text!r}, expected a number of counts, or nothing")
+    return u
 
 
 def _counts(cells: dict[str, str], place: str) -> float:

@@ -105,6 +105,7 @@ def fit_scale(
     degree: int | None = None,
     runs: Sequence[str] | None = None,
     zero_counts: float | None = None,
+    u_counts: float = 0.0,
 ) -> FittedScale:
     """Fit a scale.
 
@@ -120,6 +121,8 @@ def fit_scale(
         Labels of runs with a zero each; None for one zero.
     zero_counts
         Reading that is to mean zero; None for the one at which the curve does.
+    u_counts
+        Standard uncertainty of a single reading; 0 where it is not known.
 
     Raises
     ------
@@ -132,7 +135,8 @@ def fit_scale(
     # references over counts, as the scale is used; each run has a constant of its own, which is dropped
     weights = _weights(x, y, labels)
     if degree is None:
-        choice = recommend_degree(x, y, weights, references=y, runs=labels, unit=unit)
+        y_u = u_counts * float(np.ptp(y) / np.ptp(x)) if np.ptp(x) > 0 else 0.0
+        choice = recommend_degree(x, y, weights, references=y, runs=labels, y_u=y_u, unit=unit)
         degree, reason = choice.degree, choice.reason
     else:
         reason = f"degree {degree} as asked for"
@@ -177,6 +181,7 @@ def fit_readings(
             degree=degree,
             runs=[reading.run for reading in readings],
             zero_counts=zero_counts,
+            u_counts=_u_of([reading.u_counts for reading in readings]),
         )
     except InputError as problem:
         raise InputError(f"{table.where}: {problem}") from None
@@ -257,6 +262,11 @@ def details_of(fitted: FittedScale, unit: str) -> Mapping[str, Any]:
     if fitted.cautions:
         details["cautions"] = list(fitted.cautions)
     return details
+
+
+def _u_of(readings_u: Sequence[float]) -> float:
+    """Return the quadratic mean of what is known of each reading; 0 where one does not say it."""
+    return float(np.sqrt(np.mean(np.square(readings_u)))) if min(readings_u) > 0 else 0.0
 
 
 def _refuse_too_few(values: FloatArray, degree: int | None, unit: str) -> None:

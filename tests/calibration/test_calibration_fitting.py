@@ -75,6 +75,24 @@ def test_the_lowest_degree_that_is_enough_is_recommended_with_its_reason(bend, t
     assert (" N" in choice.reason) and ("straight line" in choice.reason or degree == 3)
 
 
+def test_a_curve_through_few_readings_is_not_believed_closer_than_each_of_them_is_known():
+    # a straight sensor, six blocks, each the mean of 21 counts that jump by one: u is 0.3 count
+    heights = -np.arange(60.0, 0.0, -10.0)
+    rng = np.random.default_rng(8)
+    bent = {0.0: 0, 0.3: 0}
+    for u_counts in bent:
+        for _ in range(300):
+            counts = 1000 + (heights + 60) / 0.02 + rng.normal(0, 0.1, len(heights))
+            fitted = fit_scale(heights, counts, unit="mm", zero_counts=0.0, u_counts=u_counts)
+            bent[u_counts] += bool(fitted.scale.bends)
+    assert bent[0.0] >= 10  # one in twenty, tried twice: without u the scatter alone has to tell
+    assert bent[0.3] == 0
+    # a bend of 5 counts in the middle is believed all the same
+    away = (heights + 35) / 25
+    counts = 1000 + (heights + 60) / 0.02 + 5 * away**2 + rng.normal(0, 0.1, len(heights))
+    assert fit_scale(heights, counts, unit="mm", zero_counts=0.0, u_counts=0.3).scale.bends
+
+
 def test_too_few_references_offer_no_higher_degree():
     choice = recommend_degree([0, 0, 1, 1, 2, 2], [0.0, 0.1, 1.5, 1.4, 3.9, 4.1])
     assert choice.degree == 1

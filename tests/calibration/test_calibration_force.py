@@ -191,6 +191,10 @@ def swapped():
             "cell.csv line 3: saturated: 8388607 counts is the end of a converter",
         ),
         (rows((0, 0, 0), (10, 5, 1), heading="load_N,counts,status"), "cell.csv line 3: saturated"),
+        (
+            rows((0, 0, 1), (10, 5, -1), heading="load_N,counts,u_counts"),
+            "cell.csv line 3: u_counts: found '-1', expected a number of counts, or nothing",
+        ),
         (rows((0, 0), ("500 g", 5)), "cell.csv line 3: units mixed: load is in N by its heading, but"),
         (
             rows((0, 0), ("500 g", 5), ("2 lbf", 9), heading="load,counts"),
