@@ -22,7 +22,7 @@ from lies import (
     run,
     turns_in_secret,
 )
-from lying_press import STIFFNESS_N_PER_MM
+from lying_press import FRESH, STIFFNESS_N_PER_MM
 
 from rig.errors import DeviceError
 from rig.jobs.motion_watch import BACK_OFF_MM, HOMING_WAY, HOMING_WAY_MM, SLACK_MM
@@ -40,6 +40,9 @@ APPROACH_MM = BACK_OFF_MM + LATE_MM
 
 BLIND_MM = SPEED_MM_PER_S * (0.35 + 0.25) + LATE_MM
 """Without samples, or with old ones."""
+
+SETTLES_SAMPLES = 300
+"""0.6 s: longer than a homing goes on without a new force, 0.25 s."""
 
 GROWTH_MM = 1.0 + (0.02 * 105.0 + 0.05 * 18.0) / STIFFNESS_N_PER_MM
 """Back to where it began, and so much further, before its force exceeds the tolerance of a return."""
@@ -136,6 +139,45 @@ def reason_of(reader, folder):
         return str(problem)
     assert result.failed
     return result.reason
+
+
+def settles_after(samples, orders):
+    """After a reset its converter gives nothing new, for so many samples from the host's limits on.
+
+    What is ordered, and whether a new force had been shown by then, goes to `orders`.
+    """
+
+    def lie(device):
+        if device.limits is not None:
+            device.lies_now()
+        settled = len(device.trace) >= samples
+        device.hidden_bits = 0 if settled else FRESH
+        if device.order is not None and not orders:
+            orders.append((type(device.order.command), settled))
+
+    return lie
+
+
+def test_homing_waits_for_a_converter_that_settles_after_a_reset(tmp_path, monkeypatch):
+    monkeypatch.setattr("rig.jobs.driving.FORCE_SETTLES_S", 60.0)
+    orders: list[tuple[type, bool]] = []
+    with press(tmp_path, settles_after(SETTLES_SAMPLES, orders), homed=False, start_mm=START_MM) as (
+        _,
+        reader,
+    ):
+        result = run(reader, tmp_path)
+    assert orders == [(Home, True)]
+    assert not result.failed, result.reason
+
+
+def test_a_converter_that_never_settles_stops_the_homing(tmp_path, monkeypatch):
+    monkeypatch.setattr("rig.jobs.driving.FORCE_SETTLES_S", 0.1)
+    orders: list[tuple[type, bool]] = []
+    with press(tmp_path, settles_after(10**9, orders), homed=False, start_mm=START_MM) as (device, reader):
+        said = reason_of(reader, tmp_path)
+    assert orders == [(Home, False)]
+    assert "no new force reading" in said
+    assert device.travel_after_mm() <= BLIND_MM
 
 
 def test_a_halt_that_is_not_obeyed_on_the_way_home_calls_for_the_emergency_stop(tmp_path):
