@@ -21,6 +21,9 @@ if TYPE_CHECKING:
 
 LOOK_S = 0.2
 
+MOVING_QUESTION = "Can you see the platen, and is no one trapped or within its reach?"
+"""Before a platen moves that has stopped by itself."""
+
 
 def have_cautions_read(rig: RigRef, who: str | None, *, already: bool, by_hand: bool = False) -> CautionsRead:
     """Show the cautions of a rig, and have them confirmed by a person once a day.
@@ -56,6 +59,7 @@ def confirmed(question: str) -> bool:
     try:
         return click.confirm(question, default=False, err=True)
     except click.Abort:
+        say(err=True)  # the answer to come stands on a line of its own
         return False
 
 

@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from pathlib import Path
-from shlex import quote
 from typing import TYPE_CHECKING, Any
 
 import click
 
-from rig.cli.attending import have_cautions_read, must_hold_for
+from rig.cli.attending import MOVING_QUESTION, confirmed, have_cautions_read, must_hold_for
+from rig.cli.logs import log_to_file
 from rig.cli.options import (
     PATH,
     folder_option,
@@ -21,10 +21,11 @@ from rig.cli.options import (
 from rig.cli.ordering import meant_rig, order_through_daemon
 from rig.cli.output import say
 from rig.cli.performing import ending_words, exit_code_of, perform_alone
-from rig.cli.starting import say_how_it_stands
+from rig.cli.starting import reader_of, say_how_it_stands
 from rig.errors import InputError
 from rig.jobs import Standing
-from rig.jobs.endurance import Endured, endurance_job, order_of
+from rig.jobs.driving import cause_in_words
+from rig.jobs.endurance import Endured, endurance_job, order_of, resume_command
 from rig.jobs.orders import EnduranceOrder, SpecimenCard, typed
 from rig.methods import plan_text
 from rig.rigfile import read_rig_file
@@ -32,6 +33,7 @@ from rig.rigfile import read_rig_file
 if TYPE_CHECKING:
     from rig.jobs.endurance import EnduranceJob
     from rig.reader import Reader
+    from rig.rigfile import RigFile
 
 
 @click.command("endure")
@@ -44,6 +46,7 @@ if TYPE_CHECKING:
 @click.option("--check-only", is_flag=True, help="Print what would happen without moving.")
 @click.option("--cautions-read", is_flag=True, help="Confirm the cautions without being asked.")
 @click.option("--resume", is_flag=True, help="PLAN is the capture of a stopped or cut-off run; resume it.")
+@click.option("--i-see-the-platen", "seen", is_flag=True, help="Confirm without being asked, after a stop.")
 @renamed_option("--take-up", "--resume", is_flag=True, is_eager=True)
 @specimen_options(required=False)
 @folder_option("Folder for the capture.")
@@ -55,6 +58,7 @@ def command(
     check_only: bool,
     cautions_read: bool,
     resume: bool,
+    seen: bool,
     out: Path,
     **card: Any,
 ) -> None:
@@ -62,7 +66,8 @@ def command(
 
     The daemon that holds the rig runs it; without a daemon, this command does. Ctrl-C halts the platen and
     ends the capture; the last line printed is its path. --resume goes on with a run that was stopped or cut
-    off: it confirms count and datum, and a contact check must find the specimen where it was.
+    off, in its squeezing or its recovery: it confirms count and datum, and a contact check must find the
+    specimen where it was. If the rig has stopped by itself, someone must watch the platen and confirm it.
     """
     rig = read_rig_file(rig_file)
     if resume:
@@ -87,6 +92,8 @@ def command(
     meant = meant_rig(rig, port)
     cautions = have_cautions_read(meant, card["operator"], already=cautions_read)
     code = None if resume else order_through_daemon(meant, order)
+    if resume and not seen:
+        _have_platen_seen(rig, port)
     if code is None:
 
         def job_for(reader: Reader) -> EnduranceJob:
@@ -100,7 +107,20 @@ def command(
         say(f"{ended.done} cycles{doubtful}{unsure}{ending_words(ended)}")
         code = exit_code_of(ended)
         if ended.resumable and ended.path.exists():
-            options = f"--resume --rig {quote(str(rig_file))}" + (f" --port {quote(port)}" if port else "")
-            say(f"To resume it: pressrig endure {quote(str(ended.path))} {options}", err=True)
+            say(f"To resume it: {resume_command(ended.path, rig_file, port)}", err=True)
         say(ended.path)
     raise click.exceptions.Exit(code)
+
+
+def _have_platen_seen(rig: RigFile, port: str | None) -> None:
+    """Have a person confirm, where the rig has stopped by itself, that its platen may move.
+
+    Raises InputError if it is not confirmed.
+    """
+    with log_to_file(), reader_of(rig, port) as reader:
+        cause = reader.session.state().stop_cause if reader.drives else 0
+    if not cause:
+        return
+    say(f"The rig has stopped by itself: {cause_in_words(cause)}. Its platen homes first.", err=True)
+    if not confirmed(MOVING_QUESTION):
+        raise InputError("not confirmed, so nothing moved")

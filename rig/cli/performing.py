@@ -56,10 +56,10 @@ def perform_alone(rig: RigFile, port: str | None, folder: Path, job_for: Callabl
 
 
 def _left(done: Progress, wanted: int) -> str:
-    """Return the time left, from the mean of the cycles so far."""
-    if not done.cycles:
+    """Return the time left, until the last cycle."""
+    left_s = done.left_s(wanted)
+    if not left_s:
         return ""
-    left_s = (wanted - done.cycles) * done.seconds / done.cycles
     hours, minutes = int(left_s // 3600), int(left_s % 3600 // 60)
     return f", {hours} h {minutes} min left" if hours else f", {minutes} min {left_s % 60:.0f} s left"
 

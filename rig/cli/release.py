@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from rig.cli.attending import confirmed
+from rig.cli.attending import MOVING_QUESTION, confirmed
 from rig.cli.options import port_option, quantity_option, rig_option
 from rig.cli.ordering import meant_rig, order_through_daemon
 from rig.cli.output import say
@@ -17,7 +17,6 @@ from rig.jobs.orders import ReleaseOrder
 from rig.jobs.releasing import ReleaseJob
 from rig.rigfile import read_rig_file
 
-MOVING_QUESTION = "Can you see the platen, and is no one trapped or within its reach?"
 CURRENT_QUESTION = "Can you see the platen, and is no one within its reach if it falls or is pushed?"
 CURRENT_CAUTION = (
     "without current the motor holds nothing: a platen that its screw does not hold falls. The motor still "

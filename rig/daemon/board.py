@@ -34,7 +34,7 @@ from rig.daemon.bulletin import (
     Seen,
 )
 from rig.jobs.driving import cause_in_words
-from rig.jobs.job import Span
+from rig.jobs.job import Progress, Span
 from rig.jobs.orders import HeightCard, JobKind
 from rig.reader import Delivery, LinkEvent, newest_auxiliary, switch_words
 from rig.samples import US_PER_S, FloatArray, Samples
@@ -77,6 +77,7 @@ class _Job:
     expected_s: float | None
     guided: bool
     span: Span = field(default_factory=Span)
+    earlier: int = 0
 
     def now(self, **changes: object) -> None:
         """Show these from now on."""
@@ -234,9 +235,9 @@ class Board:
             if self._job is not None:
                 self._job.now(capture=capture)
 
-    def job_goes_on(self, step: str | None = None, *, cycles: int | None = None) -> None:
-        """The job is at this step, and has made this many cycles; those of a method are counted by its
-        rows."""
+    def job_goes_on(self, step: str | None = None, *, cycles: int | None = None, earlier: int = 0) -> None:
+        """The job is at this step, and has made this many cycles, some before it was resumed; those of a
+        method are counted by its rows."""
         with self._guard:
             if self._job is None:
                 return
@@ -244,6 +245,7 @@ class Board:
                 self._job.now(step=step)
             if cycles is not None and self._job.card.kind != "method":
                 self._job.now(cycles=cycles)
+                self._job.earlier = earlier
 
     def job_asks(self, text: str | None) -> None:
         """The job waits for a person, or, with None, no longer."""
@@ -437,8 +439,7 @@ def _card(job: _Job) -> JobCard:
     wanted, cycles, elapsed_s = job.card.cycles_wanted, job.card.cycles, job.span.seconds
     if wanted:
         done = min(cycles / wanted, 1.0)
-        if cycles:
-            left_s = elapsed_s * max(wanted - cycles, 0) / cycles
+        left_s = Progress(elapsed_s, 0, cycles, job.earlier).left_s(wanted)
     elif job.expected_s:
         done = min(elapsed_s / job.expected_s, 1.0)
         left_s = max(job.expected_s - elapsed_s, 0.0)

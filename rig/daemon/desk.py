@@ -23,6 +23,7 @@ from pathlib import Path
 from loguru import logger
 
 from rig.capture import open_capture
+from rig.core import kind_of
 from rig.daemon.board import Board
 from rig.daemon.bulletin import Done, Preview, Refusal
 from rig.daemon.live import LiveAnalysis
@@ -30,7 +31,7 @@ from rig.errors import DeviceError, InputError, RigError
 from rig.jobs import Bench, Ended, Job, Standing, Watch, check_job
 from rig.jobs.cautions import CautionsRead
 from rig.jobs.driving import PlatenRunsOnError
-from rig.jobs.endurance import endurance_job, order_of, unfinished
+from rig.jobs.endurance import endurance_job, order_of, recorded_until_s, resume_command, unfinished
 from rig.jobs.guidance import Guidance
 from rig.jobs.motion_watch import IntendedMotion, MotionWatch
 from rig.jobs.orders import Order
@@ -301,7 +302,7 @@ class Desk:
         watch = Watch(
             under_way.stopped,
             partial(self._ask, under_way),
-            lambda step, done: self._board.job_goes_on(step, cycles=done.cycles),
+            lambda step, done: self._board.job_goes_on(step, cycles=done.cycles, earlier=done.earlier),
             began=partial(self._began, under_way),
             guide=self._guide,
         )
@@ -442,7 +443,7 @@ class Desk:
         except RigError as problem:
             text = (
                 f"{path.name} was interrupted and is not resumed automatically: {problem}. Check the rig, "
-                f"then resume it with `pressrig endure {path} --resume`, without this daemon"
+                f"end this daemon, then type `{resume_command(path, self._rig.path)}`"
             )
             logger.warning("{}", text)
             self._board.warn("unfinished", text)
@@ -455,13 +456,16 @@ class Desk:
         within_s = checked.plan.restart_within_s
         if within_s is None:
             raise DeviceError("its plan states no `restart_within`, such as '30 min'")
-        age_s = time.time() - max(entry.stat().st_mtime for entry in path.iterdir())
+        capture = open_capture(path)
+        age_s = time.time() - recorded_until_s(capture)
         if not 0 <= age_s <= within_s:
             raise DeviceError(
                 f"it was written to {age_s:.0f} s ago by this computer's clock; its plan allows 0 to "
                 f"{within_s:.0f} s"
             )
-        if open_capture(path).header.identity.get("unit_id") != self._unit_id():
+        if any(kind_of(event) == "squeezing ended" for event in capture.each_event()):
+            raise DeviceError("its squeezing has ended, and only contact checks of its recovery are left")
+        if capture.header.identity.get("unit_id") != self._unit_id():
             raise DeviceError("the device on the port is not the one that the run started with")
         if not self._cautions_read():
             raise DeviceError("the cautions of this rig have not been confirmed today")
@@ -493,7 +497,8 @@ class Desk:
         if self._board.away_now() or not self._cautions_read():
             raise DeviceError(
                 "not resumed: the rig was disconnected during the warning, or the cautions are no longer "
-                "confirmed; check the rig, then use `pressrig endure CAPTURE --resume`"
+                "confirmed; check the rig, end this daemon, then use `pressrig endure CAPTURE --resume --rig "
+                "RIG`"
             )
 
     # The platen.

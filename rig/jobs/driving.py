@@ -498,11 +498,19 @@ class Driver:
             case Wait():
                 self.wait(action.duration_s)
             case StartClock():
-                self._clocks[place] = self.device_s
+                self.start_clock(place, self.device_s)
             case WaitUntil():
-                self.wait(self._clocks[place] + action.time_s - self.device_s)
+                self.wait(self.time_until_s(place, action.time_s))
             case Prompt():
                 self._prompt(action)
+
+    def start_clock(self, place: str, at_s: float) -> None:
+        """Count what a place waits for from this device time."""
+        self._clocks[place] = at_s
+
+    def time_until_s(self, place: str, time_s: float) -> float:
+        """Return how long it is until a place's clock shows a time; negative if it is over."""
+        return self._clocks[place] + time_s - self.device_s
 
     def move_to(self, position_mm: float, speed_mm_per_s: float, place: str) -> None:
         """Go to a position, and be there."""

@@ -13,14 +13,17 @@ from __future__ import annotations
 
 import time
 from collections.abc import Iterator
+from contextlib import suppress
 from dataclasses import asdict, dataclass, replace
+from datetime import datetime
 from pathlib import Path
+from shlex import quote
 from typing import Any
 
 from loguru import logger
 
 from rig.analyser import AnalysisSettings, Columns, Depth, flag_labels
-from rig.capture import ENDURANCE, CaptureWriter, open_capture
+from rig.capture import ENDURANCE, Capture, CaptureWriter, open_capture
 from rig.core import kind_of
 from rig.errors import CaptureError, RigError
 from rig.jobs.driving import Driver, LinkLostError, MethodStoppedError, cause_in_words, must_have_finished
@@ -35,12 +38,15 @@ from rig.methods import (
     PressToDepth,
     PressToForce,
     RigLimits,
+    StartClock,
+    WaitUntil,
     check_plan,
     describe,
     parse_plan,
     plan,
 )
 from rig.reader import Delivery, MotionRequest
+from rig.samples import US_PER_S
 from rig.wire import Capability, EventCode, State, StateFlag
 
 LINK_PATIENCE_S = 600.0
@@ -68,7 +74,7 @@ TELL_S = 0.2
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Endured(Recorded):
-    """How a run ended; `resumable` from when its specimen was found until its squeezing is over."""
+    """How a run ended; `resumable` from when its specimen was found until its last contact check."""
 
     done: int
     doubtful: int
@@ -155,6 +161,12 @@ def order_of(capture: Path) -> EnduranceOrder:
     )
 
 
+def resume_command(capture: Path, rig_file: Path | None, port: str | None = None) -> str:
+    """Return what a person types to resume a run."""
+    at_port = f" --port {quote(port)}" if port else ""
+    return f"pressrig endure {quote(str(capture))} --resume --rig {quote(str(rig_file or 'RIG'))}{at_port}"
+
+
 class _EnoughError(Exception):
     """A criterion is met in the midst of a block; it never leaves this module."""
 
@@ -179,7 +191,8 @@ def perform_endurance(
     RecorderError
         If the capture cannot be begun.
     """
-    run = _Run(bench, checked, _Before.of(take_up, bench.rig.name) if take_up else _Before())
+    recovers = checked.plan.recovery is not None
+    run = _Run(bench, checked, _Before.of(take_up, bench.rig.name, recovers) if take_up else _Before())
     try:
         header = header_of(bench.reader)
         if take_up is None:
@@ -220,16 +233,41 @@ def unfinished(parent: Path, rig_name: str) -> Path | None:
     return max(found)[1] if found else None
 
 
+def recorded_until_s(capture: Capture, last_us: int | None = None) -> float:
+    """Return when a capture was last written to, in Unix time, by what it recorded: a copy has other file
+    dates.
+
+    Parameters
+    ----------
+    last_us
+        Device time of its last sample, which may be later than that of its last event.
+    """
+    until_s, time_us = capture.header.started.timestamp(), None
+    for event in capture.each_event():
+        with suppress(ValueError):
+            until_s = datetime.fromisoformat(str(event.get("wall"))).timestamp()
+            time_us = event.get("time_us")
+    if last_us is not None and isinstance(time_us, int):
+        until_s += max(last_us - time_us, 0) / US_PER_S
+    return until_s
+
+
 @dataclass(frozen=True, slots=True)
 class _Before:
-    """What a capture that is taken up says of the time before."""
+    """What a capture that is taken up says of the time before.
+
+    `over`: why its squeezing was enough. `released_s`, `clock_s`: device time at which it was, and from which
+    the contact checks of recovery are timed.
+    """
 
     ledger: Ledger | None = None
     contact_mm: float | None = None
     set_mm: float = 0.0
     reference: Reference | None = None
     squeezed_s: float = 0.0
-    over: bool = False
+    over: str | None = None
+    released_s: float = 0.0
+    clock_s: float = 0.0
     why: str = "the host was lost"
     rows: int = 0
     last_seq: int = 0
@@ -237,7 +275,7 @@ class _Before:
     away_s: float = 0.0
 
     @classmethod
-    def of(cls, path: Path, rig_name: str) -> _Before:
+    def of(cls, path: Path, rig_name: str, recovers: bool) -> _Before:
         capture = open_capture(path)
         if capture.header.ordered.kind != ENDURANCE:
             raise CaptureError(f"{path}: not an endurance run; give the capture of an interrupted one")
@@ -260,11 +298,13 @@ class _Before:
                         known["set_mm"] = float(event.get("set_mm") or 0.0)
                         known["squeezed_s"] = float(event.get("squeezed_s") or 0.0)
                     case "squeezing ended":
-                        known["over"] = True
-            if known.get("over") and capture.ending is not None:
-                raise CaptureError(
-                    f"{path}: its squeezing has ended ({capture.how_it_ended}); start a new run instead"
-                )
+                        known["over"] = str(event["reason"])
+                        known["released_s"] = known["clock_s"] = float(event["time_us"]) / US_PER_S
+                    case "step" if event.get("action") == "start clock" and event.get("phase") == "begin":
+                        known["clock_s"] = float(event["time_us"]) / US_PER_S
+            over = known.get("over")
+            if over is not None and (not _recovers(recovers, over) or capture.how_it_ended == over):
+                raise CaptureError(f"{path}: it is complete ({over}); start a new run instead")
             if capture.ending is not None:
                 known["why"] = capture.how_it_ended
         except (KeyError, TypeError, ValueError) as problem:
@@ -276,9 +316,13 @@ class _Before:
         last_seq = last_us = 0
         for samples in capture.batches():
             last_seq, last_us = int(samples.seq[-1]), int(samples.time_us[-1])
-        newest = max(entry.stat().st_mtime for entry in path.iterdir())
-        away_s = max(time.time() - newest, 0.0)
+        away_s = max(time.time() - recorded_until_s(capture, last_us), 0.0)
         return cls(**known, last_seq=last_seq, last_us=last_us, away_s=away_s)
+
+
+def _recovers(planned: bool, over: str) -> bool:
+    """Return whether contact checks of recovery follow: a specimen that slipped or is lost has none."""
+    return planned and "specimen" not in over
 
 
 class _Run:
@@ -309,17 +353,18 @@ class _Run:
         self.driver.free_height_mm = checked.method.specimen.free_height_mm
         self._referenced = before.reference is not None
         self._measured = False
-        self._released_s = 0.0
+        self._released_s = before.released_s
         self._began_s: float | None = None
         self._told = 0.0
         self._of_block = 0
+        self._earlier = 0
         self._set_before_mm = before.set_mm
         self._rows_before = before.rows
-        self.resumable = before.contact_mm is not None and not before.over
+        self.resumable = before.contact_mm is not None
 
     def progress(self) -> Progress:
         """Return how far it is."""
-        return self.driver.progress(self.ledger.done + self._of_block)
+        return replace(self.driver.progress(self.ledger.done + self._of_block), earlier=self._earlier)
 
     def tallies(self) -> dict[str, Any]:
         """For the end of the capture."""
@@ -331,12 +376,11 @@ class _Run:
         try:
             if self._before.ledger is None:
                 self._begin()
-            elif self._before.over:
-                return f"the host was lost during recovery, after {self.ledger.done} cycles", True
             else:
                 self._continue()
-            reason = self._squeeze()
+            reason = self._before.over or self._squeeze()
             self._recover(reason)
+            self.resumable = False
             self.driver.wait(AFTERWARDS_S)
             self._trend.flush()
             self.driver.finish()
@@ -344,7 +388,8 @@ class _Run:
             why, failed = self.driver.end_early(problem, "method stopped")
             # a device behind a link that was lost cannot be asked
             self._settle(None if isinstance(problem, LinkLostError) else self._standing_still())
-            return why if failed else f"stopped after {self.ledger.done} cycles", failed
+            where = ", during recovery" if self._released_s else ""
+            return why if failed else f"stopped after {self.ledger.done} cycles{where}", failed
         return reason, False
 
     # From the first contact check to the last.
@@ -374,6 +419,9 @@ class _Run:
         # with its force, so that what watches a press and bounds a contact check knows where the specimen is
         self.driver.set_contact(before.contact_mm, self._plan.contact_check.force_n)
         self._take_up(before.why)
+        self._earlier = self.ledger.done
+        if before.over is not None:
+            self._note_recovery()
 
     def _squeeze(self) -> str:
         """Block after block; why it is enough."""
@@ -392,7 +440,7 @@ class _Run:
             reason = self._enough()
         self._released_s = self.driver.device_s
         self.driver.event("squeezing ended", reason=reason, cycles=self.ledger.done)
-        self.resumable = False
+        self.resumable = _recovers(self._plan.recovery is not None, reason)
         self._sync()
         return reason
 
@@ -618,7 +666,7 @@ class _Run:
 
     def _recover(self, reason: str) -> None:
         recover = self._plan.recovery
-        if recover is None or reason.startswith("the specimen"):
+        if recover is None or not _recovers(True, reason):
             self._stand_clear()
             return
         self.driver.wait(AFTERWARDS_S)
@@ -627,19 +675,36 @@ class _Run:
         self.driver.keep_raw = True
         method = self._checked.method
         steps = replace(method, method=replace(method.method, steps=(recover,)))
+        check, missed = 0, False
         for planned in plan(steps):
-            marked = {"place": str(planned.place), "passes": [], "action": in_words(planned.action)}
+            action, place = planned.action, str(planned.place)
+            if self._before.over is not None and isinstance(action, StartClock):
+                self.driver.start_clock(place, self._before.clock_s)
+                continue
+            step = "recovery"
+            if isinstance(action, WaitUntil):
+                check += 1
+                missed = self.driver.time_until_s(place, action.time_s) < 0 and self._before.over is not None
+                step = f"recovery, check {check} of {recover.contact_checks} at {action.time_s:.0f} s"
+            if missed:
+                continue
+            marked = {"place": place, "passes": [], "action": in_words(action)}
             self.driver.event("step", phase="begin", **marked)
-            self._tell("recovery")
-            self.driver.perform(planned.action, str(planned.place))
+            self._tell(step, now=isinstance(action, WaitUntil))
+            self.driver.perform(action, place)
             self.driver.event("step", phase="end", **marked)
-            if isinstance(planned.action, ContactCheckUntil) and self.driver.met_mm is not None:
-                self.driver.event(
-                    "recovery contact check",
-                    after_s=self.driver.met_s - self._released_s,
-                    position_mm=self.driver.met_mm,
-                    set_mm=self.driver.met_mm - self.driver.contact_mm,
-                )
+            if isinstance(action, ContactCheckUntil):
+                self._note_recovery()
+
+    def _note_recovery(self) -> None:
+        """Record what the contact check just made says of the recovery."""
+        if self.driver.met_mm is not None:
+            self.driver.event(
+                "recovery contact check",
+                after_s=self.driver.met_s - self._released_s,
+                position_mm=self.driver.met_mm,
+                set_mm=self.driver.met_mm - self.driver.contact_mm,
+            )
 
     # Within.
 
@@ -676,10 +741,10 @@ class _Run:
             for number, flag, row in zip(numbers, flags, table, strict=True)
         )
 
-    def _tell(self, step: str) -> None:
-        now = time.monotonic()
-        if now - self._told >= TELL_S:
-            self._told = now
+    def _tell(self, step: str, *, now: bool = False) -> None:
+        at_s = time.monotonic()
+        if now or at_s - self._told >= TELL_S:
+            self._told = at_s
             self._watch.tell(step, self.progress())
 
     def _sync(self) -> None:

@@ -41,11 +41,23 @@ HeaderOf = Callable[[Reader], CaptureHeader]
 
 @dataclass(frozen=True, slots=True)
 class Progress:
-    """How far a recording is."""
+    """How far a recording is; of a resumed one, how many cycles were made `earlier` than these seconds."""
 
     seconds: float
     samples: int
     cycles: int
+    earlier: int = 0
+
+    def left_s(self, wanted: int) -> float | None:
+        """Return how long the rest takes, at the mean rate so far; None before that is known.
+
+        Examples
+        --------
+        >>> Progress(60.0, 0, 520, earlier=500).left_s(560)
+        120.0
+        """
+        made = self.cycles - self.earlier
+        return max(wanted - self.cycles, 0) * self.seconds / made if made > 0 else None
 
 
 @dataclass(slots=True)

@@ -57,7 +57,7 @@ def test_a_plan_is_run_reported_and_cannot_be_taken_up_once_it_has_ended(tmp_pat
     assert "30 cycles; ended: 30 cycles" in output
     assert open_capture(capture).ending.tallies["endurance"]["cycles"] == 30
     assert again.returncode == 2
-    assert "squeezing has ended" in again.stderr
+    assert "it is complete (30 cycles)" in again.stderr
     report = json.loads(done(tmp_path, "report", capture, "--json", afresh=True))
     assert (report["cycles"], report["doubtful"], report["squeezing_ended"]) == (30, 0, "30 cycles")
     sets = [check["set_mm"] for check in report["recovery"]]
@@ -85,6 +85,29 @@ def test_the_printed_command_resumes_a_run_that_was_stopped(tmp_path, plan):
         output = done(tmp_path, *shlex.split(printed.partition("pressrig ")[2]), "--cautions-read")
     assert "30 cycles" in output
     assert "; ended: 30 cycles" in output
+
+
+def test_a_run_whose_host_was_killed_is_resumed_once_a_person_sees_the_platen(tmp_path, plan):
+    captures = tmp_path / "captures"
+    with simulated(tmp_path, "--motion", "commanded", "--speed-up", "15") as link:
+        rig = ("--rig", DRIVEN, "--port", link, "--cautions-read")
+        with running(tmp_path, "endure", plan, *rig, *FLOAT, "--out", captures) as process:
+            wait_until(
+                lambda: any(
+                    "block intent" in event_kinds(events.parent) for events in captures.glob("*/events.jsonl")
+                )
+            )
+            process.kill()
+            process.wait(PATIENCE_S)
+        (capture,) = captures.iterdir()
+        # without heartbeats the virtual rig has stopped before the command has started
+        unseen = pressrig(tmp_path, "endure", capture, "--resume", *rig)
+        output = done(tmp_path, "endure", capture, "--resume", *rig, "--i-see-the-platen")
+    assert unseen.returncode == 2
+    assert "heartbeat lost" in unseen.stderr
+    assert "Can you see the platen" in unseen.stderr
+    assert "not confirmed, so nothing moved" in unseen.stderr
+    assert "30 cycles" in output
 
 
 def test_checking_only_says_what_would_happen(tmp_path):

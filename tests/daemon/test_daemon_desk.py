@@ -1,11 +1,13 @@
 """The desk carries out one order at a time on a virtual rig, and refuses in words what it cannot do."""
 
+import json
 import os
 import shutil
 import subprocess
 import sys
 import threading
 from contextlib import contextmanager
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import pytest
@@ -223,14 +225,29 @@ def test_a_halt_while_the_warning_is_shown_keeps_the_platen_still(tmp_path):
         assert open_capture(capture).ending is None
 
 
+def later_by(capture, **time):
+    """Rewrite what a capture recorded of the wall's clock."""
+    events = capture / "events.jsonl"
+    lines = [json.loads(line) for line in events.read_text(encoding="ascii").splitlines()]
+    for event in lines:
+        event["wall"] = (datetime.fromisoformat(event["wall"]) + timedelta(**time)).isoformat()
+    events.write_text("".join(f"{json.dumps(event)}\n" for event in lines), encoding="ascii")
+
+
 def older(capture):
-    for file in capture.iterdir():
-        os.utime(file, (file.stat().st_atime, file.stat().st_mtime - 660))
+    later_by(capture, minutes=-11)
 
 
 def from_the_future(capture):
-    for file in capture.iterdir():
-        os.utime(file, (file.stat().st_atime, file.stat().st_mtime + 3600))
+    later_by(capture, hours=1)
+
+
+def in_its_recovery(capture):
+    with (capture / "events.jsonl").open("a", encoding="ascii") as events:
+        wall = datetime.now(UTC).isoformat()
+        events.write(
+            f'{{"wall": "{wall}", "kind": "squeezing ended", "time_us": 1, "reason": "12 cycles"}}\n'
+        )
 
 
 def of_another_device(capture):
@@ -246,10 +263,18 @@ def of_another_device(capture):
         (GOING_ON.split("restart_within")[0], None, ["a person"], "states no `restart_within`"),
         (GOING_ON, older, ["a person"], "its plan allows 0 to 600 s"),
         (GOING_ON, from_the_future, ["a person"], "its plan allows 0 to 600 s"),
+        (GOING_ON, in_its_recovery, ["a person"], "only contact checks of its recovery are left"),
         (GOING_ON, of_another_device, ["a person"], "the device on the port is not"),
         (GOING_ON, None, [], "cautions of this rig have not been confirmed today"),
     ],
-    ids=["no age stated", "too old", "the clock went back", "another device", "cautions not read"],
+    ids=[
+        "no age stated",
+        "too old",
+        "the clock went back",
+        "in its recovery",
+        "another device",
+        "cautions not read",
+    ],
 )
 def test_a_run_that_a_daemon_may_not_go_on_with_is_left_to_a_person(tmp_path, plan, spoil, read, words):
     with cut_short(tmp_path, plan) as (rig, path, capture):

@@ -4,6 +4,7 @@ import os
 import threading
 from contextlib import contextmanager
 from dataclasses import replace
+from datetime import UTC, datetime
 
 import pytest
 
@@ -15,7 +16,7 @@ from delivering import CALIBRATION, header_of
 from rig.capture import ENDURANCE, CaptureHeader, CaptureWriter, open_capture, writing
 from rig.errors import CaptureError
 from rig.jobs import Bench, Watch
-from rig.jobs.endurance import perform_endurance, unfinished
+from rig.jobs.endurance import perform_endurance, recorded_until_s, unfinished
 from rig.methods import RigLimits, SpecimenFacts, check_plan, parse_plan
 from rig.reader import PortAddress, Reader
 from rig.rigfile import RigFile
@@ -296,9 +297,15 @@ def test_a_capture_whose_host_was_lost_is_found_and_taken_up(tmp_path):
         again = Reader(
             PortAddress(path=str(tmp_path / "rig")), "framed", rate_hz=500.0, lock_places=[tmp_path / "locks"]
         )
-        result = run(again, tmp_path, checked(GOING_ON), take_up=path)
+        progress = []
+        result = run(
+            again, tmp_path, checked(GOING_ON), tell=lambda step, done: progress.append(done), take_up=path
+        )
     assert (result.path, result.reason, result.done) == (path, "40 cycles", 40)
     assert rig.finished == 40
+    # the squeezes before it was lost say nothing of the seconds since
+    (taken_up,) = events_of(result, "taken up")
+    assert (progress[-1].earlier, progress[-1].cycles) == (taken_up["cycles"], 40)
     samples = open_capture(path).samples()
     assert (samples.time_us[1:] > samples.time_us[:-1]).all()
     assert unfinished(tmp_path / "captures", "test rig") is None
@@ -314,7 +321,7 @@ def test_a_run_that_a_person_stopped_is_resumed_to_its_count_in_the_same_capture
             PortAddress(path=str(tmp_path / "rig")), "framed", rate_hz=500.0, lock_places=[tmp_path / "locks"]
         )
         result = run(again, tmp_path, checked(), take_up=first.path)
-        with pytest.raises(CaptureError, match="squeezing has ended"):
+        with pytest.raises(CaptureError, match="it is complete"):
             run(again, tmp_path, checked(), take_up=result.path)
     assert (result.path, result.reason, result.done) == (first.path, "25 cycles", 25)
     assert rig.finished == 25
@@ -322,6 +329,68 @@ def test_a_run_that_a_person_stopped_is_resumed_to_its_count_in_the_same_capture
     assert not capture.damage
     assert capture.ending.tallies["endurance"]["cycles"] == 25
     assert (result.path / "end-1.yaml").is_file()
+
+
+RECOVERING = PLAN.replace("cycles: 25", "cycles: 12") + (
+    'recovery: {contact_checks: 5, from: "5 s", to: "80 s", gap: "1 mm"}\n'
+)
+
+
+def resumed(folder, first, plan):
+    again = Reader(
+        PortAddress(path=str(folder / "rig")), "framed", rate_hz=500.0, lock_places=[folder / "locks"]
+    )
+    return run(again, folder, plan, take_up=first.path)
+
+
+def test_a_run_that_was_stopped_during_its_recovery_goes_on_with_the_contact_checks_that_are_left(tmp_path):
+    stopped = threading.Event()
+
+    def stop(step, done):
+        if "check 3 of 5" in step:
+            stopped.set()
+
+    with driven(tmp_path, Foam()) as (rig, reader):
+        first = run(reader, tmp_path, checked(RECOVERING, 90.0), tell=stop, stopped=stopped)
+        assert (first.reason, first.resumable) == ("stopped after 12 cycles, during recovery", True)
+        result = resumed(tmp_path, first, checked(RECOVERING, 90.0))
+        assert (result.reason, result.failed, result.resumable) == ("12 cycles", False, False)
+        with pytest.raises(CaptureError, match=r"it is complete \(12 cycles\)"):
+            resumed(tmp_path, result, checked(RECOVERING, 90.0))
+    assert rig.finished == 12
+    # two before the stop, the one that finds the specimen again, and what is left at its times
+    times_s = [check["after_s"] for check in events_of(result, "recovery contact check")]
+    assert times_s == sorted(times_s)
+    assert times_s[0] >= 5
+    assert times_s[1] >= 10
+    assert times_s[-2] >= 40
+    assert 80 <= times_s[-1] < 160
+
+
+def test_a_specimen_that_is_lost_is_not_looked_for_in_a_recovery(tmp_path):
+    def gone(rig):
+        rig.device.machine._contact_mm += 30.0
+
+    with driven(tmp_path) as (rig, reader):
+        once(rig, 12, gone)
+        result = run(reader, tmp_path, checked(RECOVERING.replace("cycles: 12", "cycles: 5000")))
+    assert result.reason.startswith("specimen lost")
+    assert not (result.failed or result.resumable or events_of(result, "recovery contact check"))
+
+
+def test_how_long_a_capture_was_away_is_what_it_recorded_not_the_date_of_its_files(tmp_path):
+    header = CaptureHeader(specimen="F-90-007", started=datetime(2026, 3, 1, 12, tzinfo=UTC))
+    with CaptureWriter.create(tmp_path, header) as writer:
+        path = writer.path
+    lines = (
+        '{"wall": "2026-03-01T12:00:05.000+00:00", "kind": "contact found", "time_us": 5000000}\n'
+        '{"wall": "yesterday", "kind": "note", "text": "of another program"}\n'
+    )
+    (path / "events.jsonl").write_text(lines, encoding="utf-8")
+    begun_s = header.started.timestamp()
+    # the last sample came 7.5 s of the device's time after the event
+    assert recorded_until_s(open_capture(path), 12_500_000) == begun_s + 12.5
+    assert recorded_until_s(open_capture(path)) == begun_s + 5.0
 
 
 def test_a_resumed_run_knows_where_its_specimen_was(tmp_path):
