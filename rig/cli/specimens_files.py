@@ -7,11 +7,12 @@ from typing import TYPE_CHECKING
 
 import click
 
-from rig.capture import list_captures, open_capture
-from rig.cli.options import DEFAULT_FOLDER, FILE, FOLDER
+from rig.capture import open_capture
+from rig.cli.capture_arguments import captures_in
+from rig.cli.options import DEFAULT_FOLDER, FILE, PATH
 from rig.cli.output import json_option, print_json, say
 from rig.cli.specimens_options import register_option, who_option
-from rig.errors import InputError
+from rig.errors import CaptureError, InputError
 from rig.register import Register, SeenCapture, import_into, records_csv, specimens_csv
 from rig.tables import read_table_text
 
@@ -59,25 +60,27 @@ def give_out(table: Path, *, history: bool, path: Path) -> None:
 
 
 @click.command("link")
-@click.argument("folder", type=FOLDER, default=DEFAULT_FOLDER)
+@click.argument("captures", nargs=-1, type=PATH)
 @click.option(
     "--add", "enter", is_flag=True, help="Enter pieces that are not in the register, with their batch."
 )
 @register_option
 @json_option
-def link(folder: Path, *, enter: bool, path: Path, as_json: bool) -> None:
-    """Attach the captures in FOLDER to the pieces named in their headers.
+def link(captures: tuple[Path, ...], *, enter: bool, path: Path, as_json: bool) -> None:
+    """Attach captures to the pieces named in their headers.
+
+    CAPTURES are captures, folders of captures and patterns; `captures` if none is given.
 
     An unknown specimen, a batch that differs from the register's, or a copy is reported and left alone; the
     exit code is then 1.
     """
     seen: list[SeenCapture] = []
     unread: list[tuple[str, str]] = []
-    for capture in list_captures(folder):
-        if capture.problem is not None:
-            unread.append((str(capture.path), capture.problem))
-        else:
-            seen.append(seen_capture(capture.path, open_capture(capture.path).header))
+    for capture in captures_in(captures or (DEFAULT_FOLDER,), once=False, leave_out=True).paths:
+        try:
+            seen.append(seen_capture(capture, open_capture(capture).header))
+        except CaptureError as problem:
+            unread.append((str(capture), str(problem)))
     with Register(path) as register:
         linked = register.link(seen, add=enter)
     conflicts = [(conflict.folder, conflict.why) for conflict in linked.conflicts] + unread

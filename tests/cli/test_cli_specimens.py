@@ -130,6 +130,19 @@ def test_captures_are_linked_and_conflicts_answer_no(home):
     assert shown(home, "F-90-001")["squeezed"].startswith("2026-04-02T10:00")
 
 
+def test_captures_of_several_folders_are_linked_at_once(home):
+    for folder, specimen in (("spring", "F-90-001"), ("autumn", "F-90-002"), ("autumn", "F-90-003")):
+        with CaptureWriter.create(home / folder, CaptureHeader(specimen=specimen)):
+            pass
+    (home / "spring" / "broken").mkdir()
+    (home / "spring" / "broken" / "capture.yaml").write_text("specimen: [", encoding="utf-8")
+    finished = pressrig(home, "specimens", "link", "spring", "autumn/*F-90-002", "--add", "--json")
+    found = json.loads(finished.stdout)
+    assert finished.returncode == 1
+    assert sorted(each["specimen"] for each in found["attached"]) == ["F-90-001", "F-90-002"]
+    assert [each["capture"] for each in found["conflicts"]] == ["spring/broken"]
+
+
 def test_a_history_that_was_exported_makes_the_same_register(home):
     done(home, "specimens", "import", CONFIGS / "floats.csv")
     done(home, "specimens", "note", "F-90-001", "--state", "worn", "--notes", "a second season")
