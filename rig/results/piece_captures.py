@@ -505,8 +505,8 @@ def _pressed(opened: _Opened, fresh: bool) -> PressedCapture:
         values = {name: float(numbers["mean"]) for name, numbers in result.summary.items() if numbers["n"]}
         if not values:
             raise InputError(
-                f"{opened.path}: no sound cycle after conditioning; see `pressrig analyse`. Leave out the "
-                "capture, or squeeze the piece again"
+                f"{opened.path}: no sound cycle after conditioning; `pressrig analyse` gives the flags: "
+                "leave out the capture, or squeeze the piece again"
             )
         u = {name: float(result.summary[name]["u"]) for name in values}
         shared_u, freedom = _from_calibration(result, values)

@@ -82,7 +82,7 @@ def first_page(sheet: DesignSheet, *, picture: Picture | None, units: str = BOTH
         form = calculator(comparable.groups, comparable.stands_mm, comparable.height_mm, us=units == US)
     if form is not None:
         blocks.append(form)
-    blocks.append(Points((_how_measured(sheet, comparable), *CAUTIONS)))
+    blocks.append(Points((in_chosen_units(_how_measured(sheet, comparable), units), *CAUTIONS)))
     return tuple(blocks)
 
 

@@ -26,6 +26,7 @@ from rig.sheets import save_design_sheet
 
 A4_IN, LETTER_IN = (8.27, 11.69), (8.5, 11.0)
 DESKTOP_PX, PHONE_PX = 1280, 360
+USUAL_PHONE_PX = 400
 FILLED = 0.85
 """Share of a page of paper that is used before the next one begins; whole tables would leave a quarter."""
 
@@ -50,7 +51,7 @@ def browser(tmp_path_factory):
 
 
 def shown_at(browser, width_px):
-    metrics = {"width": width_px, "height": 900, "deviceScaleFactor": 1, "mobile": width_px == PHONE_PX}
+    metrics = {"width": width_px, "height": 900, "deviceScaleFactor": 1, "mobile": width_px <= USUAL_PHONE_PX}
     browser.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", metrics)
 
 
@@ -63,6 +64,27 @@ def test_the_page_fits_its_window_and_only_tables_scroll(browser, width_px):
         ".filter(e => e.getBoundingClientRect().right > innerWidth + 1).map(e => e.textContent.slice(0, 40))"
     )
     assert beyond == []
+
+
+def test_every_column_of_the_first_page_is_in_sight_on_a_phone(browser, tmp_path):
+    groups = {
+        "spring mould": [2.4, 2.5, 2.3],
+        "autumn mould": [1.7, 1.8, 1.75],
+        "winter mould": [2.0, 2.1, 2.2],
+    }
+    results = [result for batch, means in groups.items() for result in batch_of(means, batch)]
+    figures = design_sheet(results, facts_of(results), known(results), model="F-90")
+    page, before = save_design_sheet(figures, tmp_path, units="us"), browser.current_url
+    shown_at(browser, USUAL_PHONE_PX)
+    browser.get(page.as_uri())
+    headings, hidden = browser.execute_script(
+        "return [[...document.querySelectorAll('.first thead th')].map(e => e.textContent),"
+        "[...document.querySelectorAll('.first th, .first td')]"
+        ".filter(e => e.getBoundingClientRect().right > innerWidth).map(e => e.textContent)]"
+    )
+    browser.get(before)
+    assert "adjust over" in headings
+    assert hidden == []
 
 
 def test_every_picture_is_there_and_nothing_was_fetched(browser):

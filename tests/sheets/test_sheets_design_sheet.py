@@ -300,7 +300,9 @@ def test_the_page_names_rate_and_squeezes_and_holds_no_option_for_its_supplier(t
     sheet = design_sheet(results, facts_of(results, warnings=told), notes=("Set it with --contact-force.",))
     save_design_sheet(sheet, tmp_path)
     page = (tmp_path / "sheet.md").read_text(encoding="utf-8")
-    assert "Measured at a rate of 24 mm/s; temperature 23.0 degC; 4 squeezes per capture" in page
+    assert (
+        r"Measured at a rate of 24 mm/s \[0.945 in/s\]; temperature 23.0 degC; 4 squeezes per capture" in page
+    )
     assert "1 to 6: Not calibrated: force." in page
     assert " --" not in page.replace("| --", "")
     assert "pressrig calibrate" not in page
@@ -314,7 +316,9 @@ def test_the_first_page_counts_the_squeezes_and_pieces_behind_its_own_figures(tm
     sheet = design_sheet(spring + autumn, [*facts_of(spring), *facts_of(autumn, cycles=50)])
     save_design_sheet(sheet, tmp_path)
     page = (tmp_path / "sheet.md").read_text(encoding="utf-8")
-    assert "Measured at a rate of 24 mm/s; temperature 23.0 degC; 4 squeezes per capture" in page
+    assert (
+        r"Measured at a rate of 24 mm/s \[0.945 in/s\]; temperature 23.0 degC; 4 squeezes per capture" in page
+    )
     assert re.search(r"energy return, % \| 90\S* ± \S+ from 2 pieces", page)
     assert "of one piece, ±" not in page
     (alone,) = batch_of([2.0], "spring")
