@@ -82,9 +82,7 @@ def command(*, port: str | None, baud: int | None, name: str, out: Path) -> None
     the motor supply off. Nothing moves by itself.
     """
     calibration_file = out.with_name(f"{out.stem}-calibration.yaml")
-    for path in (out, calibration_file):
-        if path.exists():
-            raise InputError(f"{path}: already exists; give another file with --out")
+    _must_be_free(out, calibration_file)
     port = port or _chosen_port()
     say("Opening the port can reset the board: keep your hands clear of the platens.", err=True)
     skipped: list[str] = []
@@ -106,10 +104,15 @@ def command(*, port: str | None, baud: int | None, name: str, out: Path) -> None
             fields |= {"drive": drive} if drive else {}
     if scales:
         fields["calibration"] = calibration_file.name
-        write_calibration(
-            calibration_file, Calibration(scales.get("force"), scales.get("position"), name=name)
-        )
-    _write(fields, out)
+    try:
+        if scales:
+            write_calibration(
+                calibration_file, Calibration(scales.get("force"), scales.get("position"), name=name)
+            )
+        _write(fields, out)
+    except InputError:
+        calibration_file.unlink(missing_ok=True)  # alone, it would only be in the way of the next try
+        raise
     for what in skipped:
         say(f"Skipped; try before anything moves: {what}.")
     say(f"Wrote {out}" + (f" and {calibration_file}." if scales else "."))
@@ -121,6 +124,19 @@ def command(*, port: str | None, baud: int | None, name: str, out: Path) -> None
         say(f"Before anything moves: pressrig check-device --rig {out} --no-motion")
     else:
         say(f"Then squeeze pieces: pressrig session --rig {out} --model NAME --count 20")
+
+
+def _must_be_free(out: Path, calibration_file: Path) -> None:
+    """Refuse files that cannot be written, before a person has answered twenty questions."""
+    for path in (out, calibration_file):
+        if path.exists():
+            raise InputError(f"{path}: already exists; give another file with --out")
+    try:
+        out.parent.mkdir(parents=True, exist_ok=True)
+        out.touch(exist_ok=False)
+        out.unlink()
+    except OSError as problem:
+        raise _not_written(out, problem) from problem
 
 
 def _chosen_port() -> str:
@@ -342,8 +358,15 @@ def _write(fields: dict[str, Any], out: Path) -> None:
         with out.open("x", encoding="utf-8") as file:
             file.write(text)
     except OSError as problem:
-        raise InputError(f"{out}: cannot be written ({problem.strerror})") from problem
+        if not isinstance(problem, FileExistsError):
+            out.unlink(missing_ok=True)
+        say(f"The rig file, to be saved by hand:\n{text}")
+        raise _not_written(out, problem) from problem
     read_rig_file(out)
+
+
+def _not_written(out: Path, problem: OSError) -> InputError:
+    return InputError(f"{out}: cannot be written ({problem.strerror}); give another file with --out")
 
 
 def _number(question: str, usual: int, *, low: int, high: int) -> int:

@@ -305,6 +305,30 @@ def test_a_file_that_is_there_is_not_overwritten(tmp_path):
     assert out.read_text(encoding="utf-8") == "name: mine\n"
 
 
+def test_a_rig_file_that_cannot_be_written_is_shown_and_leaves_no_calibration_behind(tmp_path):
+    link, out = tmp_path / "board", tmp_path / "lever.yaml"
+    with Lever(link, None) as board:
+        terminal = Terminal(tmp_path, "--port", link, "--name", "my lever", "--out", out)
+        terminal.answer("A known load", "500 g")
+        terminal.answer("empty and untouched", "")
+        terminal.answer("Put 500 g on it", "", before=lambda: setattr(board, "load_n", 0.5 * 9.80665))
+        # meanwhile somebody else makes a file of that name
+        terminal.answer("A known distance", "", before=lambda: out.write_text("theirs", encoding="utf-8"))
+        assert terminal.end() == 2
+    assert "lever.yaml: cannot be written (File exists)" in terminal.said
+    assert "name: my lever" in terminal.said
+    assert out.read_text(encoding="utf-8") == "theirs"
+    assert [path.name for path in tmp_path.glob("lever*")] == ["lever.yaml"]
+
+
+def test_a_folder_that_cannot_be_written_is_refused_before_any_question(tmp_path):
+    (tmp_path / "file").touch()
+    terminal = Terminal(tmp_path, "--port", tmp_path / "nowhere", "--out", tmp_path / "file" / "lever.yaml")
+    assert terminal.end() == 2
+    assert "cannot be written" in terminal.said
+    assert "--out" in terminal.said
+
+
 def test_a_board_that_prints_nothing_is_said_with_its_baud_rate(tmp_path):
     link = tmp_path / "board"
     with ScriptedDevice(link, answers=False):
