@@ -8,10 +8,12 @@ margins, with all chances corrected for their number. Cost: some quantiles for e
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections import Counter
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
+from rig.core import quantity as quantity_of
 from rig.core.measured import LEVEL
 from rig.errors import InputError
 from rig.population.batch import BatchFigures, batch_figures, having
@@ -21,6 +23,9 @@ from rig.population.equivalence import BEYOND, SIGNIFICANCE, MarginVerdict, judg
 from rig.population.gauge import GaugeResult
 from rig.population.pieces import PieceResult, known_quantities
 from rig.population.pooling import BATCH, pooled_although, unstated_circumstances
+
+MOST_NAMED = 8
+"""Pieces of a group that a sentence names; of more it gives the number."""
 
 MOST_GROUPS = 50
 """More batches than this belong on a chart of their own, a few at a time."""
@@ -104,12 +109,12 @@ def compare_groups(
     margins, everything = margins or {}, [result for results in groups.values() for result in results]
     _check(groups, quantities, margins, everything)
     notes = [*pooled_although(everything, by, although, strict=strict), *unstated_circumstances(everything)]
+    notes += [*_repeated(groups), *_missing(groups, quantities)]
     figures: dict[str, dict[str, BatchFigures]] = {name: {} for name in groups}
     differences: list[Difference] = []
     reference, *others = groups
     for quantity in quantities:
         lacking = [name for name, results in groups.items() if quantity not in known_quantities(results)]
-        notes += _missing(groups, quantity, lacking)
         for name, results in groups.items():
             if name not in lacking:
                 figures[name][quantity] = batch_figures(
@@ -148,19 +153,37 @@ def _check(
         having(everything, name)
 
 
-def _missing(groups: Mapping[str, Sequence[PieceResult]], quantity: str, lacking: Sequence[str]) -> list[str]:
-    """Return the groups and pieces that do not have a quantity, in sentences."""
-    said = [f"{quantity} is left out of {', '.join(lacking)}: no piece has it."] if lacking else []
+def _repeated(groups: Mapping[str, Sequence[PieceResult]]) -> Iterator[str]:
+    """Yield which pieces of a group have several captures, in sentences."""
     for name, results in groups.items():
-        having_it = {
-            (result.batch, result.piece) for result in results if quantity in known_quantities([result])
-        }
-        without = dict.fromkeys(
-            result.piece for result in results if (result.batch, result.piece) not in having_it
-        )
-        if without and name not in lacking:
-            said.append(f"{quantity} of {name} is without {', '.join(without)}, which do not have it.")
-    return said
+        counts = Counter((result.batch, result.piece) for result in results)
+        again = [piece for (_, piece), captures in counts.items() if captures > 1]
+        if again:
+            named = ", ".join(again) if len(again) <= MOST_NAMED else f"{len(again)} pieces"
+            yield f"{name}: several captures of {named}; the mean of a piece counts once."
+
+
+def _missing(groups: Mapping[str, Sequence[PieceResult]], quantities: Sequence[str]) -> Iterator[str]:
+    """Yield which pieces of a group lack which quantities, in sentences."""
+    for name, results in groups.items():
+        everyone = {(result.batch, result.piece): result.piece for result in results}
+        lacking: dict[str, list[str]] = {}
+        for column in quantities:
+            having_it = {
+                (result.batch, result.piece) for result in results if column in known_quantities([result])
+            }
+            without = ", ".join(
+                dict.fromkeys(piece for key, piece in everyone.items() if key not in having_it)
+            )
+            if without:
+                lacking.setdefault(without if having_it else "any piece", []).append(
+                    quantity_of(column).title
+                )
+        for without, titles in lacking.items():
+            yield (
+                f"{name} is without {without} in {'; '.join(titles)}: no value; "
+                "`pressrig analyse` says why of a capture."
+            )
 
 
 def _judged(differences: Sequence[Difference], margins: Mapping[str, float]) -> list[Difference]:
