@@ -141,6 +141,19 @@ def test_pieces_are_a_frame_with_a_row_per_capture():
     assert frame["secant_n_per_mm"].tolist() == [piece.values["secant_n_per_mm"] for piece in found.results]
 
 
+def test_what_a_cell_shows_of_results_is_one_line_that_names_the_way_on():
+    pieces = rig.pieces(EXAMPLES[:2], contact_force_n=0.2)
+    compared, sheet = rig.compare(EXAMPLES[0].parent), rig.design_sheet(EXAMPLES[0].parent)
+    assert repr(pieces) == "<Pieces: 2, captures: 2; see frame()>"
+    assert repr(compared) == "<Comparison by batch of spring mould, autumn mould: see frame()>"
+    assert repr(sheet).endswith("captures: 6; see as_dict()>")
+
+
+def test_groups_that_do_not_exist_are_refused_with_those_that_do():
+    with pytest.raises(InputError, match="by: found 'bath', expected batch, state, operator, method"):
+        rig.compare(EXAMPLES[:2], by="bath")
+
+
 def test_the_notebooks_face_costs_nothing_before_it_is_asked_for():
     loaded = "import sys, rig; sys.exit(any(name.startswith(('rig.', 'numpy')) for name in sys.modules))"
     assert subprocess.run([sys.executable, "-c", loaded], check=False).returncode == 0

@@ -55,6 +55,9 @@ class ComparedPieces:
     drifts: Mapping[str, BatchDrift] = field(default_factory=dict)
     sources: tuple[str, ...] = ()
 
+    def __repr__(self) -> str:
+        return f"<Comparison by {self.comparison.by} of {', '.join(self.comparison.groups)}: see frame()>"
+
     def frame(self) -> pd.DataFrame:
         """Return one row per quantity and group: its difference from the first group, with its interval."""
         import pandas as pd
@@ -99,6 +102,8 @@ def studied(
     pieces: PressedPieces, columns: Sequence[str], *, by: str, against: str | None = None, **asked: Any
 ) -> ComparedPieces:
     """Compare pieces in groups; `asked` goes to `rig.population.compare_groups`."""
+    if by not in pieces.labels:
+        raise InputError(f"by: found {by!r:.60}, expected {', '.join(pieces.labels)}")
     labels = pieces.labels[by]
     _refuse_unlabelled(labels, by)
     groups = grouped(pieces.results, {name: str(label) for name, label in labels.items()})

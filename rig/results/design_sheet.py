@@ -237,6 +237,9 @@ class DesignSheet:
     revision: str = ""
     photos: tuple[Photo, ...] = ()
 
+    def __repr__(self) -> str:
+        return f"<Design sheet {self.title}, captures: {len(self.captures)}; see as_dict()>"
+
     @property
     def all_invented(self) -> bool:
         """Whether every capture is."""

@@ -88,6 +88,10 @@ class PressedPieces:
     labels: Mapping[str, Mapping[str, str | None]]
     notes: tuple[str, ...] = ()
 
+    def __repr__(self) -> str:
+        pieces = len({(result.batch, result.piece) for result in self.results})
+        return f"<Pieces: {pieces}, captures: {len(self.results)}; see frame()>"
+
     def frame(self, columns: Sequence[str] | None = None) -> pd.DataFrame:
         """Return one row per capture with these quantities, or all: a table that can be read again."""
         import pandas as pd

@@ -120,10 +120,10 @@ def _condition(text: str, columns: _Columns) -> Test:
         return _test(tree.body, columns)
     except SyntaxError as problem:
         where = f"at character {problem.offset}" if problem.offset else "at its end"
-        equals = "; write == for equal" if re.search("[^=!<>]=[^=]", text) else ""
-        raise InputError(
-            f"--where: {text!r:.80} cannot be read {where}{equals}; expected {EXAMPLE}"
-        ) from None
+        hint = "; write == for equal" if re.search("[^=!<>]=[^=]", text) else ""
+        if re.search(r"[<>=]\s*\d{4}-\d", text):
+            hint = '; write a day in quotes, "2026-05-01"'
+        raise InputError(f"--where: {text!r:.80} cannot be read {where}{hint}; expected {EXAMPLE}") from None
     except (RecursionError, MemoryError, ValueError):
         raise InputError(f"--where: {text!r:.80} is nested too deeply; expected {EXAMPLE}") from None
 

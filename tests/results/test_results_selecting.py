@@ -110,6 +110,7 @@ def test_rows_without_a_value_come_last_in_either_order() -> None:
     [
         ("", "cannot be read"),
         ("samples = 3", "write == for equal"),
+        ("started > 2026-05-01", "write a day in quotes"),
         ("samples == ", "cannot be read"),
         ("sample == 3", "samples"),
         ("samples", "expected a comparison"),
