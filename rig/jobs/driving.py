@@ -32,19 +32,7 @@ from rig.jobs.job import Progress, Span, Watch
 from rig.jobs.motion_watch import GONE_AT, GONE_SHARE, SLACK_MM, SLACK_SHARE, IntendedMotion
 from rig.jobs.recording import link_tallies, write_events
 from rig.jobs.tripwire import Tripwire
-from rig.methods import (
-    Action,
-    ContactCheckUntil,
-    MoveToDeflection,
-    PressTo,
-    PressUntilForce,
-    Prompt,
-    RigLimits,
-    StartClock,
-    Wait,
-    WaitUntil,
-    overshoot_mm,
-)
+from rig.methods import RigLimits, overshoot_mm
 from rig.reader import (
     LAG_LIMIT_S,
     MANY_BOOTS,
@@ -188,6 +176,7 @@ class Driver:
         self._wire = Tripwire(self._force, self._position, rig, reader.session.halt_unanswered)
         self._clocks: dict[str, float] = {}
         self.free_height_mm: float | None = None
+        self.must_fit: Callable[[float], None] = lambda contact_mm: None
         self._contact: tuple[float, float] | None = None
         self._felt_n: float | None = None
         self._now_mm: float | None = None
@@ -480,33 +469,43 @@ class Driver:
 
     # What a method is made of.
 
-    def perform(self, action: Action, place: str) -> None:
-        """Carry out one planned action.
+    def find_contact(self, force_n: float, speed_mm_per_s: float, place: str, *, sets_contact: bool) -> None:
+        """Approach until the force is felt.
 
-        Raises MethodStoppedError if it did not come to its end.
+        Raises InputError if depths are to count from there and do not fit into the rig's travel.
         """
-        match action:
-            case ContactCheckUntil():
-                self._check_contact(action, place)
-            case PressUntilForce():
-                deepest_mm = self.contact_mm + action.stop_mm
-                self.press_until(action.force_n, action.speed_mm_per_s, deepest_mm, place)
-            case PressTo() | MoveToDeflection():
-                self.move_to(self.contact_mm + action.deflection_mm, action.speed_mm_per_s, place)
-                if isinstance(action, PressTo):
-                    self._must_press_something(action.deflection_mm, place)
-            case Wait():
-                self.wait(action.duration_s)
-            case StartClock():
-                self.start_clock(place, self.device_s)
-            case WaitUntil():
-                self.wait(self.time_until_s(place, action.time_s))
-            case Prompt():
-                self._prompt(action)
+        felt_mm = self.check_contact(force_n, speed_mm_per_s, place, self._deepest_check_mm())
+        if not sets_contact:
+            self.event("contact checked", position_mm=felt_mm)
+            return
+        self.set_contact(felt_mm, force_n)
+        self.event("contact found", position_mm=felt_mm)
+        self.must_fit(felt_mm)
 
-    def start_clock(self, place: str, at_s: float) -> None:
-        """Count what a place waits for from this device time."""
-        self._clocks[place] = at_s
+    def press_to_depth(self, deflection_mm: float, speed_mm_per_s: float, place: str) -> None:
+        """Press to a deflection, where there must be something to press."""
+        self.move_away(deflection_mm, speed_mm_per_s, place)
+        self._must_press_something(deflection_mm, place)
+
+    def press_to_force(self, force_n: float, stop_mm: float, speed_mm_per_s: float, place: str) -> None:
+        """Press until a force is felt, no deeper than a deflection."""
+        self.press_until(force_n, speed_mm_per_s, self.contact_mm + stop_mm, place)
+
+    def move_away(self, deflection_mm: float, speed_mm_per_s: float, place: str) -> None:
+        """Go to a deflection."""
+        self.move_to(self.contact_mm + deflection_mm, speed_mm_per_s, place)
+
+    def stay(self, duration_s: float, *, loaded: bool) -> None:
+        """Let device time pass."""
+        self.wait(duration_s)
+
+    def start_clock(self, place: str, at_s: float | None = None) -> None:
+        """Set the clock of a step to zero: now, or at a device time."""
+        self._clocks[place] = self.device_s if at_s is None else at_s
+
+    def stay_until(self, time_s: float, place: str) -> None:
+        """Let device time pass until a step's clock shows a time."""
+        self.wait(self.time_until_s(place, time_s))
 
     def time_until_s(self, place: str, time_s: float) -> float:
         """Return how long it is until a place's clock shows a time; negative if it is over."""
@@ -733,24 +732,16 @@ class Driver:
             bounds_mm.append(first_mm + max(CHECK_SHARE * height_mm, LEAST_CHECK_MM))
         return min(bounds_mm)
 
-    def _check_contact(self, action: ContactCheckUntil, place: str) -> None:
-        felt_mm = self.check_contact(action.force_n, action.speed_mm_per_s, place, self._deepest_check_mm())
-        if action.sets_contact:
-            self.set_contact(felt_mm, action.force_n)
-            self.event("contact found", position_mm=felt_mm)
-        else:
-            self.event("contact checked", position_mm=felt_mm)
-
-    def _prompt(self, action: Prompt) -> None:
+    def ask_person(self, instruction: str, least_s: float, most_s: float | None) -> None:
         """A step off the rig: disarmed, but still recorded, until the person says it is done.
 
         A platen that moves meanwhile is halted at once, and ends what is being done once the person is back.
         """
         self.disarm()
         stood_mm, moved_mm = self.position_now_mm(), 0.0
-        with PersonAsked(self._watch.ask, action.instruction) as asked:
+        with PersonAsked(self._watch.ask, instruction) as asked:
             began_s = self.device_s
-            while not asked.done.is_set() or self.device_s - began_s < (action.least_s or 0.0):
+            while not asked.done.is_set() or self.device_s - began_s < least_s:
                 self.take_one(moving=False)
                 now_mm = stood_mm if self._now_mm is None else self._now_mm
                 if abs(now_mm - stood_mm) > SLACK_MM + abs(moved_mm):
@@ -761,7 +752,7 @@ class Driver:
         if moved_mm:
             self.event("platen goes on", moved_mm=moved_mm)
             raise MethodStoppedError(_moves_by_itself(moved_mm))
-        note_step_off_rig(action, self.device_s - began_s, self.event)
+        note_step_off_rig(instruction, self.device_s - began_s, most_s, self.event)
         self.arm()
 
     # Taking what comes.

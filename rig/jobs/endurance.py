@@ -30,7 +30,7 @@ from rig.jobs.driving import Driver, LinkLostError, MethodStoppedError, cause_in
 from rig.jobs.job import Bench, HeaderOf, Job, Progress, Recorded, facts_of, stops_outside
 from rig.jobs.ledger import By, Intent, Ledger, Settled, reconciled, settle
 from rig.jobs.orders import EnduranceOrder, SpecimenCard
-from rig.jobs.running import described, in_words
+from rig.jobs.running import described
 from rig.jobs.trend import EMPTY_SQUEEZES, GONE_SHARE, Reference, Trend
 from rig.methods import (
     CheckedPlan,
@@ -688,10 +688,10 @@ class _Run:
                 step = f"recovery, check {check} of {recover.contact_checks} at {action.time_s:.0f} s"
             if missed:
                 continue
-            marked = {"place": place, "passes": [], "action": in_words(action)}
+            marked = {"place": place, "passes": [], "action": action.kind}
             self.driver.event("step", phase="begin", **marked)
             self._tell(step, now=isinstance(action, WaitUntil))
-            self.driver.perform(action, place)
+            action.perform(self.driver, place)
             self.driver.event("step", phase="end", **marked)
             if isinstance(action, ContactCheckUntil):
                 self._note_recovery()

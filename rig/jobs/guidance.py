@@ -7,21 +7,8 @@ is judged in one place, against a stated band. Cost: one small object for each b
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
 from typing import Literal
-
-from rig.methods import (
-    Action,
-    ContactCheckUntil,
-    MoveToDeflection,
-    PressTo,
-    PressUntilForce,
-    Prompt,
-    StartClock,
-    Wait,
-    WaitUntil,
-)
 
 Pace = Literal["standing", "too slow", "right", "too fast"]
 
@@ -97,50 +84,3 @@ def pace_of(speed_mm_per_s: float, asked_mm_per_s: float) -> Pace:
     if speed_mm_per_s < (1 - PACE_BAND) * asked_mm_per_s:
         return "too slow"
     return "right" if speed_mm_per_s <= (1 + PACE_BAND) * asked_mm_per_s else "too fast"
-
-
-def instruction_of(action: Action, free_height_mm: float | None, deflection_mm: float | None) -> str:
-    """Return what to do, in words.
-
-    Parameters
-    ----------
-    deflection_mm
-        Where the platen stands as the action begins; None before a contact was found.
-    """
-    match action:
-        case ContactCheckUntil():
-            said = f"Approach at {_speed(action.speed_mm_per_s)} until {action.force_n:.3g} N; stop."
-        case PressTo():
-            deep = _deep(action.deflection_mm, free_height_mm)
-            said = f"Press to {deep} at {_speed(action.speed_mm_per_s)}, and hold."
-        case PressUntilForce():
-            stop = _deep(action.stop_mm, free_height_mm)
-            said = (
-                f"Press until {action.force_n:.4g} N at {_speed(action.speed_mm_per_s)}, "
-                f"no deeper than {stop}, and hold."
-            )
-        case MoveToDeflection():
-            where = f"a gap of {-action.deflection_mm:.3g} mm" if action.deflection_mm < 0 else "the contact"
-            said = f"Return to {where} at {_speed(action.speed_mm_per_s)}, and hold."
-        case Wait(loaded=True):
-            where = "" if deflection_mm is None else f" at {deflection_mm:.1f} mm"
-            said = f"Hold still{where} for {action.duration_s:.3g} s."
-        case Wait():
-            said = f"Leave it unloaded for {action.duration_s:.3g} s."
-        case WaitUntil():
-            said = "Wait there until the time is up."
-        case Prompt():
-            said = f"By hand: {action.instruction} Press Enter, or confirm, when done."
-        case StartClock():
-            said = ""
-    return said
-
-
-def _speed(speed_mm_per_s: float) -> str:
-    return f"about {speed_mm_per_s:.2g} mm/s"
-
-
-def _deep(deflection_mm: float, free_height_mm: float | None) -> str:
-    share = "" if free_height_mm is None else f" ({100 * deflection_mm / free_height_mm:.3g} %)"
-    digits = 1 if math.isclose(deflection_mm, round(deflection_mm, 1)) else 2
-    return f"{deflection_mm:.{digits}f} mm{share}"

@@ -24,30 +24,15 @@ from rig.capture import CaptureWriter
 from rig.core import EventKind
 from rig.errors import InputError, RigError
 from rig.jobs.driving import LinkLostError, StoppedByPersonError
-from rig.jobs.guidance import ZERO_INSTRUCTION, Guidance, instruction_of, pace_of
+from rig.jobs.guidance import ZERO_INSTRUCTION, Guidance, pace_of
 from rig.jobs.hand_samples import Follower, HandSamples, SpeedMeter
 from rig.jobs.hand_strokes import Aim, Stroke
 from rig.jobs.hand_waits import HoldWait, PersonAsked, Quiet, RestWait, note_step_off_rig
 from rig.jobs.job import Bench, HeaderOf, Progress, Recorded, Span, Watch
 from rig.jobs.recording import SILENCE_S, link_tallies, write_events
-from rig.jobs.running import MethodJob, described, in_words
-from rig.methods import (
-    Action,
-    CheckedMethod,
-    ContactCheckUntil,
-    MoveToDeflection,
-    PlannedAction,
-    PressTo,
-    PressUntilForce,
-    Prompt,
-    StartClock,
-    Wait,
-    WaitUntil,
-    describe,
-    hard_by_hand,
-    plan,
-)
-from rig.methods.steps import ContactCheck, each_step
+from rig.jobs.running import MethodJob, described
+from rig.methods import CheckedMethod, PlannedAction, describe, each_step, hard_by_hand, plan
+from rig.methods.steps import ContactCheck
 from rig.reader import Delivery, Reader
 from rig.samples import US_PER_S, Samples, Status
 
@@ -156,6 +141,8 @@ class _Guide:
         self._waiting = HandSamples.nothing()
         self._meter = SpeedMeter()
         self._clocks: dict[str, float] = {}
+        self._marked: dict[str, Any] = {}
+        self._shown = Guidance("start", (), "zero", ZERO_INSTRUCTION, "", 0.0)
         self._stood_s: float | None = None
         self._presses = 0
         self._before = ""
@@ -194,7 +181,7 @@ class _Guide:
     def _measure_zero(self) -> None:
         quiet = Quiet(self._check_n)
         self._watch.tell(ZERO_INSTRUCTION, self.progress())
-        self._follow(quiet, Guidance("start", (), "zero", ZERO_INSTRUCTION, "", 0.0))
+        self._follow(quiet, self._shown)
         self._take_zero(quiet)
         if self._check_n < NOISE_IN_CHECK * quiet.noise_n:
             text = (
@@ -212,91 +199,90 @@ class _Guide:
 
     def _step(self, planned: PlannedAction) -> None:
         action, place = planned.action, str(planned.place)
-        marked = {"place": place, "passes": list(planned.passes), "action": in_words(action)}
+        self._marked = {"place": place, "passes": list(planned.passes), "action": action.kind}
         self._watch.tell(place, self.progress())
-        self._event("step", phase="begin", **marked)
-        if isinstance(action, StartClock):
-            self._clocks[place] = self._now_s
-        else:
-            words = instruction_of(action, self._checked.specimen.free_height_mm, self._deflection_mm)
-            self._guide(planned, marked, words)
-        self._event("step", phase="end", **marked)
-
-    def _guide(self, planned: PlannedAction, marked: dict[str, Any], words: str) -> None:
-        action, place = planned.action, str(planned.place)
-        aim = self._aim(action)
-        shown = Guidance(
-            place,
-            planned.passes,
-            in_words(action),
-            words,
-            "",
-            0.0,
-            target_mm=None if aim is None or isinstance(action, PressUntilForce) else aim.goal_mm,
-            target_n=None if aim is None else aim.goal_n,
-            asked_mm_per_s=None if aim is None else aim.speed_mm_per_s,
-            presses=self._checked.presses,
+        self._event("step", phase="begin", **self._marked)
+        words = action.instruct(self._checked.specimen.free_height_mm, self._deflection_mm)
+        self._shown = Guidance(
+            place, planned.passes, action.kind, words, "", 0.0, presses=self._checked.presses
         )
-        if isinstance(action, Prompt):
-            self._off_rig(action, shown)
+        action.perform(self, place)
+        self._event("step", phase="end", **self._marked)
+
+    # What actions are made of; how each is followed is shown to the person.
+
+    def find_contact(self, force_n: float, speed_mm_per_s: float, place: str, *, sets_contact: bool) -> None:
+        """Follow an approach until the force is felt."""
+        passed_mm = self._stroke(Aim(1, speed_mm_per_s, None, force_n, stands=False)).passed_mm
+        if passed_mm is not None:
+            if sets_contact:
+                self._contact_mm = passed_mm
+            self._event("contact found" if sets_contact else "contact checked", position_mm=passed_mm)
+
+    def press_to_depth(self, deflection_mm: float, speed_mm_per_s: float, place: str) -> None:
+        """Follow a press to a deflection."""
+        self._stroke(Aim(1, speed_mm_per_s, deflection_mm))
+        self._presses += 1
+
+    def press_to_force(self, force_n: float, stop_mm: float, speed_mm_per_s: float, place: str) -> None:
+        """Follow a press to a force."""
+        self._stroke(Aim(1, speed_mm_per_s, stop_mm, force_n))
+        self._presses += 1
+
+    def move_away(self, deflection_mm: float, speed_mm_per_s: float, place: str) -> None:
+        """Follow a way to a deflection."""
+        # a gap is left open however wide it is already; a contact may be come to from both sides
+        away = deflection_mm < 0 or (self._deflection_mm or 0.0) > 0
+        self._stroke(Aim(-1 if away else 1, speed_mm_per_s, deflection_mm))
+
+    def stay(self, duration_s: float, *, loaded: bool) -> None:
+        """Follow a hold, from when the platen came to stand, or a rest."""
+        if not loaded:
+            self._rest(self._now_s + duration_s)
             return
-        follower = self._follower(action, aim, place)
-        self._follow(follower, shown, 1 if aim is None else aim.sign)
-        self._event("guided", **marked, **follower.did())
-        self._afterwards(action, follower)
+        since_s = self._now_s if self._stood_s is None else self._stood_s
+        self._wait(HoldWait(duration_s, since_s, self._contact_mm or 0.0))
 
-    def _aim(self, action: Action) -> Aim | None:
-        match action:
-            case ContactCheckUntil():
-                return Aim(1, action.speed_mm_per_s, None, action.force_n, stands=False)
-            case PressTo():
-                return Aim(1, action.speed_mm_per_s, action.deflection_mm)
-            case PressUntilForce():
-                return Aim(1, action.speed_mm_per_s, action.stop_mm, action.force_n)
-            case MoveToDeflection():
-                # a gap is left open however wide it is already; a contact may be come to from both sides
-                away = action.deflection_mm < 0 or (self._deflection_mm or 0.0) > 0
-                return Aim(-1 if away else 1, action.speed_mm_per_s, action.deflection_mm)
-        return None
+    def start_clock(self, place: str) -> None:
+        """Set the clock of a step to zero."""
+        self._clocks[place] = self._now_s
 
-    def _follower(self, action: Action, aim: Aim | None, place: str) -> Follower:
-        if aim is not None:
-            return Stroke(aim, self._contact_mm or 0.0)
-        since_s = self._now_s
-        if isinstance(action, Wait):
-            if action.loaded:
-                since_s = since_s if self._stood_s is None else self._stood_s
-                return HoldWait(action.duration_s, since_s, self._contact_mm or 0.0)
-            return RestWait(since_s + action.duration_s, since_s, self._check_n)
-        assert isinstance(action, WaitUntil)
-        return RestWait(self._clocks[place] + action.time_s, since_s, self._check_n)
+    def stay_until(self, time_s: float, place: str) -> None:
+        """Follow a rest until a step's clock shows a time."""
+        self._rest(self._clocks[place] + time_s)
 
-    def _afterwards(self, action: Action, follower: Follower) -> None:
-        """What the next steps need of one that is over."""
-        self._stood_s = None
-        if isinstance(follower, Stroke):
-            self._stood_s, self._before = follower.stood_s, follower.in_words()
-            self._presses += isinstance(action, PressTo | PressUntilForce)
-        if (
-            isinstance(action, ContactCheckUntil)
-            and isinstance(follower, Stroke)
-            and follower.passed_mm is not None
-        ):
-            if action.sets_contact:
-                self._contact_mm = follower.passed_mm
-            self._event(
-                "contact found" if action.sets_contact else "contact checked", position_mm=follower.passed_mm
-            )
-        clear = self._deflection_mm is not None and self._deflection_mm < -CLEAR_MM
-        if isinstance(follower, RestWait) and clear and follower.quiet.still:
-            self._take_zero(follower.quiet)
-
-    def _off_rig(self, action: Prompt, shown: Guidance) -> None:
+    def ask_person(self, instruction: str, least_s: float, most_s: float | None) -> None:
+        """Wait until a step off the rig is reported as done."""
         began_s = self._now_s
-        with PersonAsked(self._watch.ask, action.instruction) as asked:
-            least_s = action.least_s or 0.0
-            self._follow(asked.until(began_s + least_s), shown)
-        note_step_off_rig(action, self._now_s - began_s, self._event)
+        with PersonAsked(self._watch.ask, instruction) as asked:
+            self._follow(asked.until(began_s + least_s), self._shown)
+        note_step_off_rig(instruction, self._now_s - began_s, most_s, self._event)
+
+    def _stroke(self, aim: Aim) -> Stroke:
+        stroke = Stroke(aim, self._contact_mm or 0.0)
+        shown = replace(
+            self._shown,
+            target_mm=aim.goal_mm if aim.goal_n is None else None,
+            target_n=aim.goal_n,
+            asked_mm_per_s=aim.speed_mm_per_s,
+        )
+        self._follow(stroke, shown, aim.sign)
+        self._event("guided", **self._marked, **stroke.did())
+        # what the next steps need of one that is over
+        self._stood_s, self._before = stroke.stood_s, stroke.in_words()
+        return stroke
+
+    def _rest(self, until_s: float) -> None:
+        rest = RestWait(until_s, self._now_s, self._check_n)
+        self._wait(rest)
+        clear = self._deflection_mm is not None and self._deflection_mm < -CLEAR_MM
+        if clear and rest.quiet.still:
+            self._take_zero(rest.quiet)
+
+    def _wait(self, wait: HoldWait | RestWait) -> None:
+        self._follow(wait, self._shown)
+        self._event("guided", **self._marked, **wait.did())
+        self._stood_s = None
 
     # Samples.
 

@@ -15,7 +15,6 @@ import numpy as np
 from loguru import logger
 
 from rig.jobs.hand_samples import HandSamples, first, upto
-from rig.methods import Prompt
 
 HOLD_MM = 0.2
 HOLD_SHARE = 0.02
@@ -195,13 +194,13 @@ class PersonAsked:
             self.done.set()
 
 
-def note_step_off_rig(action: Prompt, taken_s: float, event: Callable[..., None]) -> None:
+def note_step_off_rig(
+    instruction: str, taken_s: float, most_s: float | None, event: Callable[..., None]
+) -> None:
     """Record how long a step off the rig took, and warn if that was longer than asked for."""
-    event("step off the rig", instruction=action.instruction, taken_s=taken_s)
-    if action.most_s is not None and taken_s > action.most_s:
-        logger.warning(
-            "{}: took {:.0f} s, at most {:.0f} s were asked for", action.instruction, taken_s, action.most_s
-        )
+    event("step off the rig", instruction=instruction, taken_s=taken_s)
+    if most_s is not None and taken_s > most_s:
+        logger.warning("{}: took {:.0f} s, at most {:.0f} s were asked for", instruction, taken_s, most_s)
 
 
 class Quiet:

@@ -28,7 +28,6 @@ from rig.methods import (
     NOISES_OF_CONTACT,
     TOP_MARGIN,
     CheckedHeightPlan,
-    Prompt,
     Surface,
 )
 from rig.reader import Delivery
@@ -200,7 +199,7 @@ class _Checking:
         start_mm = rig.travel_mm[0]
         self._go(start_mm, "clear the way")
         before_n, _ = self._still.over(driver, STILL_S, moving=True)
-        driver.perform(Prompt(INSTRUCTIONS[surface], 0.0, None), surface)
+        driver.ask_person(INSTRUCTIONS[surface], 0.0, None)
         zero_n, _ = self._still.over(driver, STILL_S, moving=True)
         if surface == "piece" and zero_n - before_n > MOST_AT_START_N * plan.top_n:
             raise MethodStoppedError(

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from functools import partial
 from typing import Any
 
 from rig.analyser import AnalysisSettings
@@ -18,32 +19,7 @@ from rig.errors import DeviceError, RigError
 from rig.jobs.driving import Driver, MethodStoppedError
 from rig.jobs.job import Bench, HeaderOf, Job, Recorded, Watch, stops_outside
 from rig.jobs.orders import EnduranceOrder, MethodOrder
-from rig.methods import (
-    Action,
-    CheckedMethod,
-    ContactCheckUntil,
-    MoveToDeflection,
-    PlannedAction,
-    PressTo,
-    PressUntilForce,
-    Prompt,
-    StartClock,
-    Wait,
-    WaitUntil,
-    check_contact,
-    describe,
-    plan,
-)
-
-_WORDS: dict[type[Action], str] = {
-    ContactCheckUntil: "contact check",
-    PressTo: "press to depth",
-    PressUntilForce: "press to force",
-    MoveToDeflection: "move",
-    StartClock: "start clock",
-    WaitUntil: "wait until",
-    Prompt: "by hand",
-}
+from rig.methods import CheckedMethod, PlannedAction, check_contact, describe, plan
 
 
 @dataclass(frozen=True, slots=True)
@@ -94,6 +70,7 @@ def perform_method(bench: Bench, header_of: HeaderOf, checked: CheckedMethod) ->
     watch = bench.watch
     driver = Driver(bench.reader, bench.calibration, checked.rig, watch)
     driver.free_height_mm = checked.specimen.free_height_mm
+    driver.must_fit = partial(check_contact, checked)
     try:
         driver.make_ready()
         capture = CaptureWriter.create(bench.folder, header_of(bench.reader))
@@ -110,21 +87,19 @@ def _run(driver: Driver, checked: CheckedMethod, watch: Watch) -> tuple[str, boo
         driver.arm()
         for planned in plan(checked):
             watch.tell(str(planned.place), driver.progress())
-            _step(driver, checked, planned)
+            _step(driver, planned)
         driver.finish()
     except RigError as problem:
         return driver.end_early(problem, "method stopped")
     return "method finished", False
 
 
-def _step(driver: Driver, checked: CheckedMethod, planned: PlannedAction) -> None:
+def _step(driver: Driver, planned: PlannedAction) -> None:
     action = planned.action
-    marked = {"place": str(planned.place), "passes": list(planned.passes), "action": in_words(action)}
+    marked = {"place": str(planned.place), "passes": list(planned.passes), "action": action.kind}
     driver.event("step", phase="begin", **marked)
     try:
-        driver.perform(action, str(planned.place))
-        if isinstance(action, ContactCheckUntil) and action.sets_contact:
-            check_contact(checked, driver.contact_mm)
+        action.perform(driver, str(planned.place))
     except MethodStoppedError as stop:
         if str(planned.place) in str(stop):
             raise
@@ -132,10 +107,3 @@ def _step(driver: Driver, checked: CheckedMethod, planned: PlannedAction) -> Non
     except DeviceError as refusal:
         raise MethodStoppedError(f"{planned.place}: {refusal}") from refusal
     driver.event("step", phase="end", **marked)
-
-
-def in_words(action: Action) -> str:
-    """Kind of an action, as the events of a capture call it."""
-    if isinstance(action, Wait):
-        return "wait loaded" if action.loaded else "wait"
-    return _WORDS[type(action)]

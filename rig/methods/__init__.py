@@ -10,16 +10,20 @@ from typing import TYPE_CHECKING
 from rig.core.faces import import_when_used
 
 if TYPE_CHECKING:
-    from rig.methods.by_hand import check_by_hand, hand_limits, hard_by_hand
-    from rig.methods.checking import (
-        CheckedMethod,
-        RigLimits,
-        SpecimenFacts,
-        check_contact,
-        check_method,
-        overshoot_mm,
-        overshoot_n,
+    from rig.methods.actions import (
+        Action,
+        ContactCheckUntil,
+        MoveToDeflection,
+        PressTo,
+        PressUntilForce,
+        Prompt,
+        StartClock,
+        Wait,
+        WaitUntil,
     )
+    from rig.methods.bounds import RigLimits, SpecimenFacts, overshoot_mm, overshoot_n
+    from rig.methods.by_hand import check_by_hand, hand_limits, hard_by_hand
+    from rig.methods.checking import CheckedMethod, check_contact, check_method, plan
     from rig.methods.course import Course, DoneAction, course_of
     from rig.methods.describing import describe
     from rig.methods.endurance import (
@@ -32,6 +36,7 @@ if TYPE_CHECKING:
         plan_text,
         read_plan,
     )
+    from rig.methods.fields import Place
     from rig.methods.gauging import GaugedValue, Stretch
     from rig.methods.height_plan import (
         CLEARANCE_MM,
@@ -44,6 +49,7 @@ if TYPE_CHECKING:
         check_height_forces,
         check_height_plan,
     )
+    from rig.methods.method import Method
     from rig.methods.outcome import (
         PROCEDURE_QUANTITIES,
         Outcome,
@@ -55,19 +61,6 @@ if TYPE_CHECKING:
         procedure_outcome,
         recovery_checks,
         unit_of,
-    )
-    from rig.methods.planning import (
-        Action,
-        ContactCheckUntil,
-        MoveToDeflection,
-        PlannedAction,
-        PressTo,
-        PressUntilForce,
-        Prompt,
-        StartClock,
-        Wait,
-        WaitUntil,
-        plan,
     )
     from rig.methods.platen_contacts import (
         NOISES_OF_CONTACT,
@@ -98,6 +91,7 @@ if TYPE_CHECKING:
     )
     from rig.methods.reading import method_text, parse_method, read_method
     from rig.methods.reportable import REPORTABLE
-    from rig.methods.steps import Method, Place, PressToDepth, PressToForce, Step
+    from rig.methods.step import PlannedAction, Step, each_step
+    from rig.methods.steps import PressToDepth, PressToForce
 
 import_when_used(__name__)

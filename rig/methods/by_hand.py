@@ -10,19 +10,10 @@ from __future__ import annotations
 import math
 
 from rig.errors import InputError
-from rig.methods.checking import CheckedMethod, RigLimits, SpecimenFacts, check_method
-from rig.methods.steps import (
-    ContactCheck,
-    Method,
-    PressToDepth,
-    PressToForce,
-    PullOff,
-    Recover,
-    Repeat,
-    Return,
-    Step,
-    each_step,
-)
+from rig.methods.bounds import RigLimits, SpecimenFacts
+from rig.methods.checking import CheckedMethod, check_method
+from rig.methods.method import Method
+from rig.methods.step import each_step
 
 HAND_SPEED_MM_PER_S = 50.0
 """Faster, a stroke of 20 mm is over before a person has seen how fast it was."""
@@ -74,7 +65,14 @@ def check_by_hand(
     InputError
         With each step that a hand cannot do, or the first that the specimen does not allow.
     """
-    reasons = [reason for step in each_step(method.steps) for reason in _beyond_a_hand(step)]
+    reasons = []
+    for step in each_step(method.steps):
+        speed = step.moves_at_mm_per_s
+        if math.isfinite(speed) and speed > HAND_SPEED_MM_PER_S:
+            reasons.append(
+                f"{step.place}: {speed:.4g} mm/s, a hand can hold up to {HAND_SPEED_MM_PER_S:g} mm/s"
+            )
+        reasons += [f"{step.place}: {reason}" for reason in step.beyond_a_hand()]
     if reasons:
         raise InputError(
             "a hand cannot do this; use a driven rig, or a method with fewer and slower presses:\n  "
@@ -98,30 +96,7 @@ def hard_by_hand(checked: CheckedMethod) -> tuple[str, ...]:
         )
     if checked.time_s > LONG_S:
         said.append(f"It takes about {checked.time_s / 3600:.1f} h, with someone present for each step.")
-    slowest = min((_speed_mm_per_s(step) for step in each_step(checked.method.steps)), default=math.inf)
+    slowest = min((step.moves_at_mm_per_s for step in each_step(checked.method.steps)), default=math.inf)
     if slowest < CREEP_MM_PER_S:
         said.append(f"{slowest:.2g} mm/s is slower than a lever can move smoothly; the speed will be uneven.")
     return tuple(said)
-
-
-def _beyond_a_hand(step: Step) -> list[str]:
-    reasons = []
-    speed = _speed_mm_per_s(step)
-    if math.isfinite(speed) and speed > HAND_SPEED_MM_PER_S:
-        reasons.append(f"{step.place}: {speed:.4g} mm/s, a hand can hold up to {HAND_SPEED_MM_PER_S:g} mm/s")
-    if isinstance(step, Repeat):
-        if step.count > MOST_PRESSES:
-            reasons.append(f"{step.place}: {step.count} times, a hand can do up to {MOST_PRESSES}")
-        if step.every_s is not None and step.every_s < SHORTEST_EVERY_S:
-            reasons.append(
-                f"{step.place}: one every {step.every_s:.4g} s, a hand can keep a pace of "
-                f"{SHORTEST_EVERY_S:g} s or longer"
-            )
-    return reasons
-
-
-def _speed_mm_per_s(step: Step) -> float:
-    """Return how fast a step asks the platen to move; infinite where it stands."""
-    if isinstance(step, ContactCheck | PressToDepth | PressToForce | Return | PullOff | Recover):
-        return step.speed_mm_per_s
-    return math.inf

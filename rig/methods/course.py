@@ -13,7 +13,10 @@ from dataclasses import dataclass, field, replace
 from typing import Any
 
 from rig.core import kind_of
-from rig.methods.steps import Method, Recover, Repeat, Step, each_step
+from rig.methods.actions import PressTo, PressUntilForce
+from rig.methods.method import Method
+from rig.methods.step import Step, each_step
+from rig.methods.steps import Recover
 from rig.renamed import ACTIONS, KEYS
 
 READ_PASSES = 10
@@ -22,7 +25,7 @@ READ_PASSES = 10
 MOST_ACTIONS = 2000
 """Actions kept; a method as written has at most two hundred steps."""
 
-PRESSES = ("press to depth", "press to force")
+PRESSES = (PressTo.kind, PressUntilForce.kind)
 KEPT = (*PRESSES, "contact check", "wait loaded", "move", "by hand")
 
 
@@ -76,7 +79,7 @@ def course_of(method: Method, events: Iterable[Mapping[str, Any]]) -> Course:
 
     Events that make no sense, for example of a damaged recording, are passed over.
     """
-    steps = {_tail(str(step.place)): step for step in each_step(method.steps) if not isinstance(step, Repeat)}
+    steps = {_tail(str(step.place)): step for step in each_step(method.steps) if not step.inner}
     course = Course()
     begun: tuple[str, int] | None = None
     kept_before = False

@@ -13,25 +13,14 @@ from pathlib import Path
 from typing import Literal
 
 from rig.core import read_text
-from rig.methods.checking import CheckedMethod, RigLimits, SpecimenFacts, check_method, depth_mm
-from rig.methods.fields import LARGEST_FILE, Fields, compose, line_of, refuse, shown
-from rig.methods.reading import MOST_CONTACT_CHECKS, MOST_REPEATS, depth_in, specimen_needs
-from rig.methods.steps import (
-    Conditioning,
-    ContactCheck,
-    Hold,
-    Method,
-    Place,
-    PressToDepth,
-    PressToForce,
-    Recover,
-    Repeat,
-    Rest,
-    Return,
-    SpecimenNeeds,
-    Step,
-    StepDepth,
-)
+from rig.methods.bounds import RigLimits, SpecimenFacts, StepDepth
+from rig.methods.checking import CheckedMethod, check_method
+from rig.methods.fields import LARGEST_FILE, Fields, Place, compose, line_of, refuse, shown
+from rig.methods.method import Conditioning, Method, SpecimenNeeds
+from rig.methods.reading import specimen_needs
+from rig.methods.step import MOST_REPEATS, Step
+from rig.methods.steps import ContactCheck, Hold, PressToDepth, PressToForce, Recover, Repeat, Rest, Return
+from rig.methods.steps.recover_step import MOST_CONTACT_CHECKS
 
 USUAL_BLOCK = 100
 """Cycles between two looks at the criteria: some minutes on a bench rig."""
@@ -153,7 +142,7 @@ class CheckedPlan:
         """How deep a squeeze goes, past the first contact; under force control, how deep it may go."""
         goal = self.plan.squeeze.goal
         depth = goal.depth if isinstance(goal, PressToDepth) else goal.stop
-        return depth_mm(depth, self.method.specimen.free_height_mm, goal.place)
+        return depth.in_mm(self.method.specimen.free_height_mm, goal.place)
 
     @property
     def set_limit_mm(self) -> float | None:
@@ -161,7 +150,7 @@ class CheckedPlan:
         limit = self.plan.until.set_limit
         if limit is None:
             return None
-        return depth_mm(limit, self.method.specimen.free_height_mm, self.plan.squeeze.place)
+        return limit.in_mm(self.method.specimen.free_height_mm, self.plan.squeeze.place)
 
 
 def read_plan(path: Path) -> EndurancePlan:
@@ -243,7 +232,7 @@ def _squeeze(fields: Fields) -> Squeeze:
         if "stop_at" not in section:
             refuse(place, "stop_at is missing; a squeeze to a force needs a largest depth, such as '60 %'")
         force_n = section.quantity("force", "N", "'400 N'")
-        goal = PressToForce(place, force_n, depth_in(section, "stop_at"), speed)
+        goal = PressToForce(place, force_n, StepDepth.read(section, "stop_at"), speed)
     else:
         if "stop_at" in section:
             refuse(section.at("stop_at"), f"stop_at: belongs to a squeeze to a force, found beside {key}")
@@ -266,7 +255,7 @@ def _until(fields: Fields) -> Until:
         section.whole_or("cycles", 1, MOST_REPEATS, None),
         section.quantity_or("time", "s", "'20 h'", None),
         section.quantity_or("stiffness_loss", "%", "'20 %'", None),
-        depth_in(section, "set") if "set" in section else None,
+        StepDepth.read(section, "set") if "set" in section else None,
     )
 
 

@@ -8,13 +8,13 @@ refused, since a method's steps are read one by one.
 from __future__ import annotations
 
 import re
+from dataclasses import dataclass
 from typing import NoReturn, TypeVar
 
 import yaml
 
 from rig.core import yaml_tree
 from rig.errors import InputError
-from rig.methods.steps import Place
 from rig.renamed import KEYS
 from rig.units import parse
 
@@ -44,6 +44,18 @@ _BOUNDS = {
 _Usual = TypeVar("_Usual")
 
 _WHOLE = re.compile(r"[0-9]{1,12}", re.ASCII)
+
+
+@dataclass(frozen=True, slots=True)
+class Place:
+    """Where in a file something stands: `label` is "step 3 press", or a section such as "specimen"."""
+
+    source: str
+    line: int
+    label: str
+
+    def __str__(self) -> str:
+        return f"{self.source} line {self.line}, {self.label}"
 
 
 def compose(text: str, source: str, *, recorded: bool = False) -> yaml.Node:

@@ -13,7 +13,7 @@ from math import inf, sqrt
 from typing import Final, Literal
 
 from rig.errors import InputError
-from rig.methods.checking import RigLimits, overshoot_mm, overshoot_n
+from rig.methods.bounds import RigLimits, overshoot_mm, overshoot_n
 
 Surface = Literal["bare", "piece"]
 """What a contact check finds: the bare platens, or the piece between them."""

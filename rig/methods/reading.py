@@ -2,55 +2,22 @@
 
 Problem: somebody at a press wrote it, and the platen will do what it says. Plan: every key is known or
 refused; every value carries its unit; every refusal names file, line and step. The order of the steps is
-checked here too, since it needs no rig. Cost: none worth naming; limits on size, nesting and
-number keep it so.
+checked here too, since it needs no rig: a press before a contact check has no contact to count from, a hand
+must not go in under a platen that stands on the specimen, and a platen must not be left pressing. Cost: none
+worth naming; limits on size, nesting and number keep it so.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from pathlib import Path
-from typing import Literal, cast
-
-import yaml
+from typing import cast
 
 from rig.core import read_text
-from rig.methods.fields import LARGEST_FILE, Fields, compose, items, line_of, quantity, refuse, scalar, shown
-from rig.methods.order import check_order
+from rig.methods.fields import LARGEST_FILE, Fields, Place, compose, items, line_of, refuse, scalar, shown
+from rig.methods.method import Conditioning, Method, Need, SpecimenNeeds
 from rig.methods.reportable import REPORTABLE
-from rig.methods.steps import (
-    Conditioning,
-    ContactCheck,
-    Hold,
-    Method,
-    Need,
-    OffRig,
-    Place,
-    PressToDepth,
-    PressToForce,
-    PullOff,
-    Recover,
-    Repeat,
-    Rest,
-    Return,
-    SpecimenNeeds,
-    Step,
-    StepDepth,
-    each_step,
-)
+from rig.methods.step import MOST_REPEATS, MOST_STEPS, Standing, Step, after_all, each_step, read_steps
 from rig.renamed import QUANTITIES
-
-MOST_STEPS = 200
-"""Steps as written; a person reads them all before the first motion."""
-
-DEEPEST_NESTING = 3
-"""A repeat of repeats of repeats; beyond it a step's number means nothing to a reader."""
-
-MOST_REPEATS = 10_000_000
-"""Passes of all nested repeats together: four months at one a second."""
-
-MOST_CONTACT_CHECKS = 100
-"""Ten times the usual number of contact checks."""
 
 NEEDS = ("free_height", "area")
 
@@ -95,9 +62,10 @@ def parse_method(text: str, source: str, *, recorded: bool = False) -> Method:
     root = compose(text, source, recorded=recorded)
     known = ("name", "purpose", "follows", "specimen", "conditioning", "steps", "report")
     fields = Fields(Place(source, line_of(root), "method"), root, known)
-    steps = _steps(fields.at("steps"), fields.node("steps"), source, "", 0)
+    steps = read_steps(fields.at("steps"), fields.node("steps"), source)
     _bound_repeats(steps, 1)
-    check_order(steps)
+    if after_all(steps, Standing()).at != "clear":
+        refuse(steps[-1].place, "the method ends on the specimen; end with a return to a gap")
     return Method(
         source,
         fields.text("name", "plain squeeze"),
@@ -150,141 +118,15 @@ def _names(fields: Fields, key: str, known: tuple[str, ...]) -> tuple[str, ...]:
     return tuple(dict.fromkeys(names))
 
 
-def _steps(place: Place, node: yaml.Node, source: str, prefix: str, nesting: int) -> tuple[Step, ...]:
-    if nesting > DEEPEST_NESTING:
-        refuse(place, f"steps: repeats nested {nesting} deep, at most {DEEPEST_NESTING} allowed")
-    nodes = items(place, "steps", node, "- contact_check: {...}")
-    if not nodes:
-        refuse(place, "steps: none found, expected at least one such as - contact_check: {...}")
-    if len(nodes) > MOST_STEPS:
-        refuse(place, f"steps: found {len(nodes)}, expected at most {MOST_STEPS}; use repeat")
-    return tuple(_step(step, source, f"{prefix}{number}", nesting) for number, step in enumerate(nodes, 1))
-
-
-def _step(node: yaml.Node, source: str, number: str, nesting: int) -> Step:
-    place = Place(source, line_of(node), f"step {number}")
-    kinds = (*_READERS, "repeat")
-    fields = Fields(place, node, kinds)
-    kind = fields.only_one_of(*kinds)
-    place = Place(source, place.line, f"step {number} {kind}")
-    if kind == "repeat":
-        return _repeat(place, fields.node(kind), number, nesting)
-    return _READERS[kind](place, fields.node(kind))
-
-
-def _repeat(place: Place, node: yaml.Node, number: str, nesting: int) -> Repeat:
-    fields = Fields(place, node, ("count", "every", "steps"))
-    every = fields.quantity_or("every", "s", "'1 s'", None)
-    count = fields.whole("count", 1, MOST_REPEATS)
-    inner = _steps(fields.at("steps"), fields.node("steps"), place.source, f"{number}.", nesting + 1)
-    return Repeat(place, count, inner, every)
-
-
-def _check_contact(place: Place, node: yaml.Node) -> ContactCheck:
-    fields = Fields(place, node, ("force", "speed"))
-    return ContactCheck(place, fields.quantity("force", "N", "'1 N'"), _speed(fields))
-
-
-def _press(place: Place, node: yaml.Node) -> PressToDepth | PressToForce:
-    fields = Fields(place, node, ("deflection", "compression", "force", "stop_at", "speed"))
-    goal = fields.only_one_of("deflection", "compression", "force")
-    if goal == "force":
-        if "stop_at" not in fields:
-            refuse(place, "stop_at is missing; a press to a force needs a largest depth, such as '60 %'")
-        stop = depth_in(fields, "stop_at")
-        return PressToForce(place, fields.quantity("force", "N", "'80 N'"), stop, _speed(fields))
-    if "stop_at" in fields:
-        refuse(fields.at("stop_at"), f"stop_at: belongs to a press to a force, found beside {goal}")
-    if goal == "compression":
-        depth = StepDepth(fields.quantity(goal, "%", "'40 %'"), "%")
-    else:
-        depth = StepDepth(fields.quantity(goal, "mm", "'10 mm'"), "mm")
-    return PressToDepth(place, depth, _speed(fields))
-
-
-def depth_in(fields: Fields, key: str) -> StepDepth:
-    """Return a depth in mm, or in % of the free height."""
-    text = scalar(fields.place, key, fields.node(key), "'60 %'")
-    unit: Literal["mm", "%"] = "%" if "%" in text else "mm"
-    return StepDepth(quantity(fields.at(key), key, text, unit), unit)
-
-
-def _duration(place: Place, node: yaml.Node) -> float:
-    at = Place(place.source, line_of(node), place.label)
-    return quantity(at, "duration", scalar(place, "duration", node, "'30 s'"), "s")
-
-
-def _return(place: Place, node: yaml.Node) -> Return:
-    fields = Fields(place, node, ("to", "gap", "speed"))
-    if fields.only_one_of("to", "gap") == "gap":
-        return Return(place, fields.quantity("gap", "mm", "'5 mm'"), _speed(fields))
-    goal = fields.text("to", "contact")
-    if goal != "contact":
-        refuse(fields.at("to"), f"to: found {shown(goal)}, expected contact; for a gap write gap: '5 mm'")
-    return Return(place, 0.0, _speed(fields))
-
-
-def _pull(place: Place, node: yaml.Node) -> PullOff:
-    fields = Fields(place, node, ("to", "largest", "speed"))
-    gap_mm = fields.quantity("to", "mm", "'5 mm'")
-    return PullOff(place, gap_mm, fields.quantity("largest", "N", "'40 N'"), _speed(fields))
-
-
-def _recover(place: Place, node: yaml.Node) -> Recover:
-    fields = Fields(place, node, ("contact_checks", "from", "to", "force", "speed", "gap"))
-    first, last = fields.quantity("from", "s", "'10 s'"), fields.quantity("to", "s", "'24 h'")
-    if last <= first:
-        refuse(fields.at("to"), f"to: found {last:g} s, expected more than from, which is {first:g} s")
-    return Recover(
-        place,
-        fields.whole("contact_checks", 2, MOST_CONTACT_CHECKS),
-        first,
-        last,
-        fields.quantity("force", "N", "'1 N'"),
-        _speed(fields),
-        fields.quantity("gap", "mm", "'5 mm'"),
-    )
-
-
-def _off_rig(place: Place, node: yaml.Node) -> OffRig:
-    fields = Fields(place, node, ("do", "at_least", "at_most"))
-    least = fields.quantity_or("at_least", "s", "'30 min'", 0.0)
-    most = fields.quantity_or("at_most", "s", "'1 h'", None)
-    if most is not None and most < least:
-        refuse(fields.at("at_most"), f"at_most: found {most:g} s, expected at_least ({least:g} s) or more")
-    return OffRig(place, fields.text("do", "'turn the specimen by a quarter'"), least, most)
-
-
-def _speed(fields: Fields) -> float:
-    return fields.quantity("speed", "mm/s", "'100 mm/min'")
-
-
-_READERS: dict[str, Callable[[Place, yaml.Node], Step]] = {
-    "contact_check": _check_contact,
-    "press": _press,
-    "hold": lambda place, node: Hold(place, _duration(place, node)),
-    "return": _return,
-    "pull": _pull,
-    "rest": lambda place, node: Rest(place, _duration(place, node)),
-    "recover": _recover,
-    "off_rig": _off_rig,
-}
-
-
 def _bound_repeats(steps: tuple[Step, ...], passes: int) -> None:
     if sum(1 for _ in each_step(steps)) > MOST_STEPS:
         refuse(steps[0].place, f"with those inside repeats there are more than {MOST_STEPS} steps")
     for step in steps:
-        if isinstance(step, Repeat):
-            if passes * step.count > MOST_REPEATS:
-                refuse(step.place, f"{passes * step.count} passes in all, expected at most {MOST_REPEATS}")
-            _bound_repeats(step.steps, passes * step.count)
+        if passes * step.times > MOST_REPEATS:
+            refuse(step.place, f"{passes * step.times} passes in all, expected at most {MOST_REPEATS}")
+        if step.inner:
+            _bound_repeats(step.inner, passes * step.times)
 
 
 def _presses(steps: tuple[Step, ...]) -> int:
-    presses = 0
-    for step in steps:
-        if isinstance(step, Repeat):
-            presses += step.count * _presses(step.steps)
-        presses += isinstance(step, PressToDepth | PressToForce)
-    return presses
+    return sum(step.presses + step.times * _presses(step.inner) for step in steps)

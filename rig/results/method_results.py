@@ -46,13 +46,14 @@ from rig.methods import (
     Stretch,
     StretchOf,
     course_of,
+    each_step,
     first_contact,
     in_standard_air,
     parse_method,
     procedure_outcome,
     recovery_checks,
 )
-from rig.methods.steps import ContactCheck, PullOff, each_step
+from rig.methods.steps import ContactCheck, PullOff
 from rig.results.document import plain
 from rig.samples import FloatArray, IntArray, Samples
 from rig.units import parse

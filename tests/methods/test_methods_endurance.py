@@ -6,7 +6,7 @@ import pytest
 
 from rig.errors import InputError
 from rig.methods import RigLimits, SpecimenFacts, check_plan, parse_plan, plan, read_plan
-from rig.methods.planning import PressTo
+from rig.methods.actions import PressTo
 from rig.methods.steps import Repeat
 
 EXAMPLES = sorted((Path(__file__).parents[2] / "configs" / "endurance").glob("*.yaml"))

@@ -12,7 +12,8 @@ from method_texts import CLEAR, CONTACT, CONTACT_CHECK, PRESS, parsed, written
 
 from rig.errors import InputError
 from rig.methods import REPORTABLE, Method, parse_method, read_method
-from rig.methods.steps import PressToForce, Recover, Repeat, StepDepth
+from rig.methods.bounds import StepDepth
+from rig.methods.steps import PressToForce, Recover, Repeat
 
 EXAMPLES = sorted((Path(__file__).parents[2] / "configs" / "methods").glob("*.yaml"))
 
@@ -111,7 +112,7 @@ STEP_2 = "m.yaml line 7, step 2"
         ('- press: {depth: "4 mm"}', "'depth' is not a key here; expected deflection,"),
         ('- press: {deflection: "4 mm", deflection: "5 mm"}', "deflection is given twice"),
         ("- press: 4 mm", f"{STEP_2} press: expected keys: deflection"),
-        ("- squeeze: {}", f"{STEP_2}: 'squeeze' is not a key here; expected contact_check, press"),
+        ("- squeeze: {}", f"{STEP_2}: 'squeeze' is not a key here; expected contact_check, hold"),
         ('- {hold: "1 s", rest: "1 s"}', f"{STEP_2}: found hold and rest, expected just one"),
         ("- hold", f"{STEP_2}: expected keys: contact_check"),
         ('- hold: "soon"', f"{STEP_2} hold: duration: 'soon' is not a number followed by a unit"),
