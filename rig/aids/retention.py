@@ -21,6 +21,7 @@ from typing import Any
 import numpy as np
 
 from rig.aids.formula import COMMON_PRACTICE, Formula
+from rig.core import finite
 from rig.core.measured import line_slope
 from rig.errors import InputError
 from rig.population import BatchFigures, PieceResult, batch_figures, known_quantities, pooled_although
@@ -245,9 +246,6 @@ def _as_quantities(piece: PulledPiece, trend: PullTrend | None) -> PieceResult:
 
 
 def _rows(piece: PulledPiece) -> list[dict[str, Any]]:
-    def plain(value: float) -> float | None:
-        return float(value) if isfinite(value) else None
-
     columns = {name: (piece.columns[name], piece.u_of(name)) for name in COLUMNS}
     return [
         {
@@ -256,8 +254,8 @@ def _rows(piece: PulledPiece) -> list[dict[str, Any]]:
             "capture": piece.result.capture,
             "pull": place + 1,
         }
-        | {name: plain(values[place]) for name, (values, _) in columns.items()}
-        | {f"{name}_u": plain(u[place]) for name, (_, u) in columns.items()}
+        | {name: finite(values[place]) for name, (values, _) in columns.items()}
+        | {f"{name}_u": finite(u[place]) for name, (_, u) in columns.items()}
         for place in range(len(piece.peak_n))
     ]
 

@@ -21,6 +21,7 @@ import numpy as np
 
 from rig.analyser.ragged import BoolArray
 from rig.calibration import Calibration, Frame, Signals
+from rig.core import all_finite
 from rig.errors import InputError
 from rig.samples import FloatArray, IntArray, Sense, Status
 from rig.segmenter import ON_NOISES, Flag, Segment, Segmenter, SegmenterSettings, ZeroPolicy
@@ -176,11 +177,7 @@ class Pull:
 
     def as_dict(self) -> dict[str, Any]:
         """Return a plain mapping; None for what cannot be had."""
-        found = {field.name: getattr(self, field.name) for field in fields(self)}
-        return {
-            name: None if isinstance(value, float) and not isfinite(value) else value
-            for name, value in found.items()
-        } | {"flags": list(self.flags)}
+        return {field.name: all_finite(getattr(self, field.name)) for field in fields(self)}
 
 
 @dataclass(frozen=True, slots=True)

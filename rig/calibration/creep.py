@@ -16,7 +16,8 @@ from typing import Any
 
 import numpy as np
 
-from rig.core.measured import Measured, combined, limited, line_slope
+from rig.core import finite
+from rig.core.measured import Measured, combined, line_slope
 from rig.errors import InputError
 from rig.samples import FloatArray
 
@@ -74,7 +75,7 @@ class CreepResult:
                 fields[name] = {
                     "pct": change.value,
                     "u_pct": change.u,
-                    "degrees_of_freedom": limited(change.freedom),
+                    "degrees_of_freedom": finite(change.freedom),
                     "interval_pct": change.reach(),
                 }
         return fields

@@ -20,7 +20,8 @@ import numpy as np
 
 from rig.calibration.calibration import Calibration
 from rig.calibration.shifts import shifts
-from rig.core.measured import combined, coverage_factor, limited, line_slope
+from rig.core import finite
+from rig.core.measured import combined, coverage_factor, line_slope
 from rig.errors import InputError
 from rig.samples import FloatArray
 
@@ -89,7 +90,7 @@ class HeightPart:
         return {
             "source": self.source,
             "u_mm": self.u_mm,
-            "degrees_of_freedom": limited(self.degrees_of_freedom),
+            "degrees_of_freedom": finite(self.degrees_of_freedom),
             "counts": self.counts,
             "why": self.why,
         }
@@ -137,7 +138,7 @@ class Height:
             "force_n": self.force_n,
             "height_mm": self.mm,
             "height_mm_u": self.u_mm,
-            "degrees_of_freedom": limited(self.degrees_of_freedom),
+            "degrees_of_freedom": finite(self.degrees_of_freedom),
             "interval_95_mm": None if self.low_mm is None else [self.low_mm, self.high_mm],
             "sd_bare_mm": self.sd_bare_mm,
             "sd_piece_mm": self.sd_piece_mm,

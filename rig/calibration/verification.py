@@ -21,8 +21,8 @@ from itertools import islice, pairwise
 from statistics import fmean, stdev
 from typing import Any, Literal
 
-from rig.core import first_few
-from rig.core.measured import combined, coverage_factor, limited
+from rig.core import finite, first_few
+from rig.core.measured import combined, coverage_factor
 from rig.errors import InputError
 
 Direction = Literal["rising", "falling"]
@@ -260,7 +260,7 @@ class Verification:
         fields = asdict(self) | {"verdict": self.verdict}
         for found, load in zip(fields["loads"], self.loads, strict=True):
             found["interval_q"] = load.interval_q
-            found["degrees_of_freedom"] = limited(load.degrees_of_freedom)
+            found["degrees_of_freedom"] = finite(load.degrees_of_freedom)
         reached = self.reached if self.stated else None
         fields["class"] = None if reached is None else reached.limits.name
         fields["from_n"] = None if reached is None else reached.lowest_n

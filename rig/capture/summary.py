@@ -8,7 +8,6 @@ only. What the fields mean is the writer's matter. Cost: some hundred bytes for 
 from __future__ import annotations
 
 import json
-import math
 from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import Any
@@ -16,7 +15,7 @@ from typing import Any
 import fastcrc
 
 from rig.capture.events import LONGEST_LINE
-from rig.core import load_json, open_file
+from rig.core import all_finite, load_json, open_file
 from rig.errors import InputError
 
 SUMMARY_FILE = "summary.jsonl"
@@ -26,7 +25,7 @@ _CRC = "crc32c"
 
 def row_line(fields: Mapping[str, Any]) -> bytes:
     """Return a row as a line of JSON in ASCII, its checksum the last field; not-a-number becomes null."""
-    plain = {name: _plain(value) for name, value in fields.items()}
+    plain = all_finite(fields)
     body = json.dumps(plain, separators=(",", ":"))
     crc = fastcrc.crc32.iscsi(body.encode("ascii"))
     tail = f'"{_CRC}":"{crc:08x}"}}'
@@ -47,9 +46,3 @@ def read_rows(path: Path) -> Iterator[dict[str, Any] | None]:
                 continue
             # Written anew, checksum included, an intact row gives its own line again.
             yield row if row_line(row) == line and isinstance(crc, str) else None
-
-
-def _plain(value: Any) -> Any:
-    if hasattr(value, "item"):
-        value = value.item()
-    return None if isinstance(value, float) and not math.isfinite(value) else value

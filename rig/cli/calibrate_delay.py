@@ -11,7 +11,7 @@ from rig.calibration import measure_delay
 from rig.cli.calibrate_presses import PressOptions, dated, press_options, recordings_of, say_result, written
 from rig.cli.calibrate_showing import freedom_words
 from rig.cli.output import console, framed_table, say
-from rig.core.measured import limited
+from rig.core import finite
 from rig.sheets import save_delay
 
 if TYPE_CHECKING:
@@ -70,7 +70,7 @@ def _document(found: DelayMeasurement) -> dict[str, Any]:
     return {
         "delay_s": delay.s,
         "u_s": delay.u_s,
-        "degrees_of_freedom": limited(delay.degrees_of_freedom),
+        "degrees_of_freedom": finite(delay.degrees_of_freedom),
         "half_interval_95_s": found.interval_s,
         "loss_at_any_speed_pct": found.loss_pct,
         "presses": [

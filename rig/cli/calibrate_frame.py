@@ -12,7 +12,7 @@ from rig.calibration.frame_measuring import SOFTEST_MM_PER_N
 from rig.cli.calibrate_presses import PressOptions, dated, press_options, recordings_of, say_result, written
 from rig.cli.options import quantity_option, read_quantity
 from rig.cli.output import console, framed_table, say
-from rig.core.measured import limited
+from rig.core import finite
 from rig.errors import InputError
 from rig.sheets import save_frame
 
@@ -103,7 +103,7 @@ def _document(found: FrameMeasurement) -> dict[str, Any]:
         "deflection_mm": list(frame.deflection_at_mm),
         "u_mm": list(found.u_mm),
         "half_interval_95_mm": list(found.interval_mm),
-        "degrees_of_freedom": limited(frame.degrees_of_freedom),
+        "degrees_of_freedom": finite(frame.degrees_of_freedom),
         "shares": [share.as_dict() for share in frame.shares],
         "reason": found.reason,
         "tried": [

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 from rig.calibration import half_interval, scale_budget
 from rig.calibrationfile import with_part, write_calibration
 from rig.cli.output import console, framed_table, print_json, say
-from rig.core.measured import limited
+from rig.core import finite
 from rig.rigfile import read_rig_file
 
 if TYPE_CHECKING:
@@ -65,7 +65,7 @@ def channel_document(calibrated: ChannelCalibration, unit: str) -> dict[str, Any
                 "source": line.source,
                 f"u_{name}": line.u,
                 "relative_u": line.relative_u,
-                "degrees_of_freedom": limited(line.degrees_of_freedom),
+                "degrees_of_freedom": finite(line.degrees_of_freedom),
                 f"half_interval_95_{name}": half_interval(line),
             }
             for line in scale_budget(calibrated.scale)

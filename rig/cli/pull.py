@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from functools import partial
-from math import isfinite
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -15,6 +14,7 @@ from rig.cli.answer_showing import give_answer
 from rig.cli.capture_arguments import captures_argument
 from rig.cli.options import FOLDER, although_option, calibration_option, needless_option, quantity_option
 from rig.cli.output import json_option
+from rig.core import finite
 from rig.results import PullsAsked, pulled_captures
 from rig.sheets import pull_sheet, save_pull_report
 
@@ -60,7 +60,7 @@ def command(
             capture.piece.result.capture: {
                 "pulls": [pull.as_dict() for pull in capture.pulls],
                 "relative_u_calibration": dict(capture.piece.relative_shared_u),
-                "calibrated_to_n": capture.reach_n if isfinite(capture.reach_n) else None,
+                "calibrated_to_n": finite(capture.reach_n),
                 "notes": list(capture.notes),
             }
             for capture in read

@@ -13,7 +13,7 @@ import click
 from rig.cli.options import FILE, quantity_option, read_quantity
 from rig.cli.output import console, is_plain, json_option, print_json, say
 from rig.cli.specimens_options import read_at, register_option, who_option
-from rig.core import load_json, read_text, rounded
+from rig.core import finite, load_json, read_text, rounded
 from rig.errors import InputError, refused_at
 from rig.population import size_up
 from rig.register import Record, Register, read_day_or_time
@@ -82,7 +82,7 @@ def sizing_entry(sizing: Sizing) -> dict[str, Any]:
         "directions": {
             name: {
                 "mm": size.mm,
-                "u_mm": _known(size.u_mm),
+                "u_mm": finite(size.u_mm),
                 "n": size.n,
                 "force_n": size.force_n,
                 "left_out": size.left_out,
@@ -90,11 +90,11 @@ def sizing_entry(sizing: Sizing) -> dict[str, Any]:
             for name, size in sizing.directions.items()
         },
         "diameter_mm": sizing.diameter_mm,
-        "diameter_u_mm": _known(sizing.diameter_u_mm),
+        "diameter_u_mm": finite(sizing.diameter_u_mm),
         "roundness_mm": sizing.roundness_mm,
-        "roundness_u_mm": _known(sizing.roundness_u_mm),
+        "roundness_u_mm": finite(sizing.roundness_u_mm),
         "off_drawing_mm": sizing.off_drawing_mm,
-        "off_drawing_half95_mm": _known(sizing.off_drawing_half_mm),
+        "off_drawing_half95_mm": finite(sizing.off_drawing_half_mm),
         "notes": list(sizing.notes),
     }
 
@@ -118,10 +118,6 @@ def sizing_table(name: str, sizing: Sizing, *, plain: bool) -> Any:
         known = f" +- {rounded(half, half / 2)} (95 %)" if math.isfinite(half) else ""
         table.add_row("measured less drawn", f"{off}{known}", "", "", "")
     return table
-
-
-def _known(value: float | None) -> float | None:
-    return None if value is None or math.isnan(value) else value
 
 
 def _records(specimen: str | None, readings: Sequence[str], given: dict[str, Any]) -> Iterator[Record]:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterator
 from dataclasses import asdict, replace
 from datetime import datetime
@@ -14,7 +13,7 @@ import click
 from rig.calibration import BASELINE, Calibration, Known
 from rig.cli.options import PATH, conditioning_option, read_quantity, rig_option
 from rig.cli.output import console, json_option, print_json, progress, say
-from rig.core import quantity, rounded
+from rig.core import finite, quantity, rounded
 from rig.errors import InputError
 from rig.results import Asked, analyse_capture
 from rig.rigchecks import PieceCheck, read_checks
@@ -123,13 +122,12 @@ def _check(capture: Capture, result: CaptureResult, piece: str, name: str) -> Pi
         raise InputError(
             f"--quantity: {name} is not available for any cycle; {' '.join(result.warnings[:2])}"
         )
-    u = float(found["u"])
     return PieceCheck(
         at=header.started,
         piece=piece,
         quantity=name,
         value=float(found["mean"]),
-        u=u if math.isfinite(u) else None,
+        u=finite(found["u"]),
         unit=quantity(name).unit,
         capture=header.id,
         calibration=Calibration.from_dict(header.calibration).identity,

@@ -90,11 +90,6 @@ def effective_freedom(variance: ArrayLike, fourth: ArrayLike) -> float | FloatAr
     return freedom if freedom.ndim else float(freedom)
 
 
-def limited(freedom: float | None) -> float | None:
-    """Return degrees of freedom as they stand in a report: None where they have no limit."""
-    return None if freedom is None or not isfinite(freedom) else freedom
-
-
 def combined(parts: Iterable[tuple[float, float]]) -> tuple[float, float]:
     """Return the standard uncertainty of a sum of independent parts, and its degrees of freedom.
 

@@ -49,7 +49,11 @@ HOLD_SHARE = 0.1
 @dataclass(frozen=True, slots=True)
 class GaugedValue:
     """A value with its standard uncertainty, and the slope of the curve there in units of value by units of
-    place."""
+    place.
+
+    Not a `Measured`: the slope carries the uncertainty of a place over to the value, and what readings of one
+    recording share, its calibration, is found afterwards by moving it (`results/method_results.py`).
+    """
 
     value: float
     u: float
@@ -105,17 +109,10 @@ class ContactReading:
 def read_contact(stretch: Stretch, force_n: float, zero_n: GaugedValue | None) -> ContactReading:
     """Return the position at which a contact check reached its force.
 
-    Parameters
-    ----------
-    stretch
-        From the begin of the approach; what follows the contact check may be in it.
-    zero_n
-        Of a contact check before, for an approach without a no-load part.
+    Raises InputError if there is no approach, no force zero, or the force was not reached.
 
-    Raises
-    ------
-    InputError
-        If there is no approach, no force zero, or the force was not reached.
+    `stretch`: from the begin of the approach; what follows the contact check may be in it.
+    `zero_n`: of a contact check before, for an approach without a no-load part.
     """
     if len(stretch) < LEAST_SAMPLES:
         raise InputError("contact check: too few samples of its approach are left")

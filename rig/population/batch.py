@@ -17,7 +17,8 @@ from typing import Any
 import numpy as np
 import scipy
 
-from rig.core.measured import LEVEL, combined, coverage_factor, limited
+from rig.core import finite
+from rig.core.measured import LEVEL, combined, coverage_factor
 from rig.errors import InputError
 from rig.population.estimates import estimated, mean_of
 from rig.population.gauge import GaugeResult
@@ -140,7 +141,7 @@ def batch_figures(
         "values": tuple(values.tolist()),
         "mean": float(values.mean()),
         "shared_u": shared_u,
-        "shared_freedom": limited(shared_freedom),
+        "shared_freedom": finite(shared_freedom),
         "level": level,
         "content_pct": 100 * content,
         "confidence_pct": 100 * confidence,
@@ -174,7 +175,7 @@ def batch_figures(
         sd=sd,
         cv_pct=100 * sd / abs(estimate.value) if bool((values > 0).all() or (values < 0).all()) else None,
         u=estimate.u,
-        freedom=limited(estimate.effective_freedom),
+        freedom=finite(estimate.effective_freedom),
         low=low,
         high=high,
         factor=factor,

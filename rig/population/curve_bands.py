@@ -18,13 +18,14 @@ covariance of a normal sample as the product of a triangle of normal and chi var
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import asdict, dataclass
 from math import sqrt
 from typing import Any
 
 import numpy as np
 
+from rig.core import all_finite
 from rig.core.measured import LEVEL, coverage_factor
 from rig.errors import InputError
 from rig.population.pieces import PieceResult, average_pieces, on_grid
@@ -79,7 +80,7 @@ class CurveBand:
 
     def as_dict(self) -> dict[str, Any]:
         """Return a plain mapping without not-a-number."""
-        return _plain(asdict(self))
+        return dict(all_finite(asdict(self)))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -111,7 +112,7 @@ class CurveDifference:
 
     def as_dict(self) -> dict[str, Any]:
         """Return a plain mapping without not-a-number."""
-        return _plain(asdict(self))
+        return dict(all_finite(asdict(self)))
 
 
 def curve_band(
@@ -335,13 +336,3 @@ def _moments(forces: FloatArray) -> tuple[FloatArray, FloatArray]:
         away = np.where(known, forces - mean, 0.0)
         sd = np.sqrt((away**2).sum(axis=0) / np.where(count > 1, count - 1, np.nan))
     return mean, sd
-
-
-def _plain(fields: Mapping[str, Any]) -> dict[str, Any]:
-    """Return the fields with arrays as lists, and None for not-a-number."""
-    return {
-        name: [float(v) if np.isfinite(v) else None for v in value]
-        if isinstance(value, np.ndarray)
-        else value
-        for name, value in fields.items()
-    }

@@ -20,7 +20,8 @@ from typing import Any
 
 import numpy as np
 
-from rig.core.measured import Measured, combined, limited
+from rig.core import finite
+from rig.core.measured import Measured, combined
 from rig.population.batch import CALIBRATION, having, shared_of_mean
 from rig.population.effects import EffectSize, hedges_g, paired_g
 from rig.population.equivalence import MarginVerdict
@@ -101,7 +102,7 @@ class Difference:
             "low": self.low,
             "high": self.high,
             "freedom": None if estimate is None else estimate.freedom,
-            "effective_freedom": None if estimate is None else limited(estimate.effective_freedom),
+            "effective_freedom": None if estimate is None else finite(estimate.effective_freedom),
         }
 
     def with_pieces(self, pieces: int) -> Measured:
@@ -195,7 +196,7 @@ def difference_between(
         effect=effect,
         level=level,
         shared_u=shared_u,
-        shared_freedom=limited(shared_freedom),
+        shared_freedom=finite(shared_freedom),
         calibration=calibration,
         notes=tuple(notes),
     )

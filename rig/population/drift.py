@@ -16,12 +16,13 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import asdict, dataclass
-from math import isfinite, sqrt
+from math import sqrt
 from typing import Any
 
 import numpy as np
 import scipy
 
+from rig.core import finite
 from rig.core.measured import LEVEL
 from rig.errors import InputError
 from rig.population.batch import BatchFigures
@@ -108,7 +109,7 @@ def batch_drift(batches: Sequence[tuple[str, BatchFigures]]) -> BatchDrift:
         low=tuple(middle - far for far in away),
         high=tuple(middle + far for far in away),
         outside=tuple(outside),
-        batches_p=p if isfinite(p) else None,
+        batches_p=finite(p),
         trend_p=trend_p,
         slope=slope,
         slope_low=slope_low,

@@ -18,6 +18,7 @@ from typing import Any
 import numpy as np
 
 from rig.analyser import Depth
+from rig.core import finite
 from rig.errors import InputError
 from rig.population import (
     BatchFigures,
@@ -505,8 +506,7 @@ def _at(
 
 
 def _had(result: PieceResult, name: str) -> float | None:
-    value = result.values.get(name, float("nan"))
-    return value if isfinite(value) else None
+    return finite(result.values.get(name))
 
 
 def _on(curve: Curve, force_n: FloatArray, x: float) -> float:

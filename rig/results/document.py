@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import asdict
 from typing import TYPE_CHECKING, Any
@@ -10,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 from rig import __version__
 from rig.analyser import TREND, Budget, CaptureResult, ColumnTable, MonteCarlo, flag_labels, spoilt_quantities
 from rig.capture import CaptureHeader
+from rig.core import finite
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -40,7 +40,7 @@ def document_head(name: str, header: CaptureHeader, result: CaptureResult) -> di
         "free_height_mm": result.settings.free_height_mm,
         "datum": result.settings.datum,
         "software": f"pressrig {__version__}",
-        "settings": result.settings.as_dict() | {"contact_force_n": plain(result.contact_force_n)},
+        "settings": result.settings.as_dict() | {"contact_force_n": finite(result.contact_force_n)},
         "calibration": {"name": result.calibration.name or None, "identity": result.calibration.identity},
         "noise": None if result.noise is None else asdict(result.noise),
         "summary": _summary(result),
@@ -59,7 +59,7 @@ def _check_events(result: CaptureResult) -> list[dict[str, float | None]]:
     columns = (checks.time_s, checks.contact_mm, checks.peak_n, checks.depth_mm)
     names = ("time_s", "contact_mm", "peak_force_n", "depth_mm")
     return [
-        dict(zip(names, map(plain, row), strict=True))
+        dict(zip(names, map(finite, row), strict=True))
         for row in zip(*(column.tolist() for column in columns), strict=True)
     ]
 
@@ -83,11 +83,11 @@ def budget_document(found: Budget) -> dict[str, Any]:
         "cycle": found.cycle,
         "quantities": {
             name: {
-                "value": plain(found.value[at]),
-                "u": plain(found.u[at]),
-                "half95": plain(found.half95[at]),
+                "value": finite(found.value[at]),
+                "u": finite(found.u[at]),
+                "half95": finite(found.half95[at]),
                 "parts": {
-                    source: plain(part)
+                    source: finite(part)
                     for source, part in zip(found.sources, found.parts[:, at].tolist(), strict=True)
                 },
             }
@@ -102,15 +102,14 @@ def monte_carlo_document(found: MonteCarlo) -> dict[str, Any]:
         "cycle": found.budget.cycle,
         "draws": found.draws,
         "quantities": {
-            name: {"u": plain(found.rms[at]), "low95": plain(found.low[at]), "high95": plain(found.high[at])}
+            name: {
+                "u": finite(found.rms[at]),
+                "low95": finite(found.low[at]),
+                "high95": finite(found.high[at]),
+            }
             for at, name in enumerate(found.budget.names)
         },
     }
-
-
-def plain(value: float | None) -> float | None:
-    """Return a number that JSON can hold; None for not-a-number."""
-    return None if value is None or not math.isfinite(value) else float(value)
 
 
 def _cycle(
@@ -128,7 +127,7 @@ def _cycle(
     for name, values in columns.items():
         if name in cycle or name in _HIDDEN or name.startswith(_AT):
             continue
-        cycle[name] = plain(values[row])
+        cycle[name] = finite(values[row])
     cycle["at"] = [_reading(columns, label, deflection_mm, row) for label, deflection_mm in depths]
     return cycle
 
@@ -140,7 +139,7 @@ def _reading(
     reading: dict[str, Any] = {"at": label.replace(" ", "")}
     for stroke in ("loading", "unloading"):
         name = f"{_AT}{label}.{stroke}_n"
-        force, force_u = (plain(columns[column][row]) for column in (name, f"{name}_u"))
+        force, force_u = (finite(columns[column][row]) for column in (name, f"{name}_u"))
         reading[f"{stroke}_n"], reading[f"{stroke}_n_u"] = force, None if force is None else force_u
         secant = None if force is None or not deflection_mm else force / deflection_mm
         reading[f"secant_{stroke}_n_per_mm"] = secant
@@ -151,9 +150,9 @@ def _summary(result: CaptureResult) -> dict[str, Any]:
     summary: dict[str, Any] = {}
     readings: dict[str, dict[str, Any]] = {}
     for name, numbers in result.summary.items():
-        entry: dict[str, Any] = {key: plain(numbers[key]) for key in ("mean", "u", "half95", "sd")}
+        entry: dict[str, Any] = {key: finite(numbers[key]) for key in ("mean", "u", "half95", "sd")}
         entry["n"] = int(numbers["n"])
-        entry |= {key: plain(numbers[key]) for key in TREND if key in numbers}
+        entry |= {key: finite(numbers[key]) for key in TREND if key in numbers}
         if name.startswith(_AT):
             label, stroke = name[len(_AT) :].rsplit(".", 1)
             readings.setdefault(label, {"at": label.replace(" ", "")})[stroke] = entry

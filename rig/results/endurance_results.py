@@ -14,7 +14,7 @@ from typing import Any
 import numpy as np
 
 from rig.analyser import RecoveryFit, fit_recovery
-from rig.core import kind_of
+from rig.core import all_finite, kind_of
 from rig.methods import RecoveryCheck
 
 
@@ -51,7 +51,7 @@ class EnduranceReport:
             "stiffness_loss_pct": self.stiffness_loss_pct,
             "pauses": list(self.pauses),
             "recovery": [{"after_s": point.after_s, "set_mm": point.set_mm} for point in self.recovery],
-            "recovery_fit": None if self.fit is None else _finite(self.fit.as_dict()),
+            "recovery_fit": None if self.fit is None else all_finite(self.fit.as_dict()),
         }
 
     def take(self, event: Mapping[str, Any]) -> None:
@@ -95,14 +95,3 @@ def endurance_report(events: Iterable[Mapping[str, Any]]) -> EnduranceReport:
             np.array([point.set_mm for point in report.recovery]),
         )
     return report
-
-
-def _finite(value: Any) -> Any:
-    """Return a value with None for not-a-number, all the way down."""
-    if isinstance(value, Mapping):
-        return {name: _finite(entry) for name, entry in value.items()}
-    if isinstance(value, list | tuple):
-        return [_finite(entry) for entry in value]
-    if isinstance(value, float | np.floating):
-        return float(value) if np.isfinite(value) else None
-    return value

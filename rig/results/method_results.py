@@ -30,8 +30,8 @@ from rig.analyser import (
 )
 from rig.calibration import Aligner, Calibration, Signals, read_again, shifts
 from rig.capture import CaptureHeader
-from rig.core import quantity
-from rig.core.measured import coverage_factor, effective_freedom, limited
+from rig.core import finite, quantity
+from rig.core.measured import coverage_factor, effective_freedom
 from rig.errors import InputError
 from rig.methods import (
     PROCEDURE_QUANTITIES,
@@ -54,7 +54,6 @@ from rig.methods import (
     recovery_checks,
 )
 from rig.methods.steps import ContactCheck, PullOff
-from rig.results.document import plain
 from rig.samples import FloatArray, IntArray, Samples
 from rig.units import parse
 
@@ -223,7 +222,7 @@ def _widened(outcome: Outcome, calibration: Calibration, under: Callable[[Calibr
         moved = sum(off) / max(len(off), 1)
         variance += moved
         fourth += moved**2 / shift.degrees_of_freedom
-    return replace(outcome, u=math.sqrt(variance), freedom=limited(effective_freedom(variance, fourth)))
+    return replace(outcome, u=math.sqrt(variance), freedom=finite(effective_freedom(variance, fourth)))
 
 
 class _Windows:
@@ -351,8 +350,8 @@ def _of_cycles(name: str, method: Method, course: Course, result: CaptureResult 
         row = known[-1]
         how = f"From the last cycle ({int(result.columns['cycle'][row])}); no published procedure."
         why = "" if math.isfinite(u[row]) else "u: set counts from this first contact"
-        freedom = limited(effective_freedom(float(u[row]) ** 2, float(_fourth(result, name, [row])[0])))
-        stated = (float(values[row]), plain(u[row]))
+        freedom = finite(effective_freedom(float(u[row]) ** 2, float(_fourth(result, name, [row])[0])))
+        stated = (float(values[row]), finite(u[row]))
         return Outcome(name, shown.title, shown.unit, *stated, why, how, freedom=freedom)
     picked, picked_u = values[known], u[known]
     mean = float(picked.mean())
@@ -360,14 +359,14 @@ def _of_cycles(name: str, method: Method, course: Course, result: CaptureResult 
     # standard uncertainty of one cycle: the root mean square of all
     u2_mean = float(np.mean(picked_u**2))
     u_mean = math.sqrt(u2_mean)
-    freedom = limited(effective_freedom(u2_mean, float(np.mean(_fourth(result, name, known)))))
+    freedom = finite(effective_freedom(u2_mean, float(np.mean(_fourth(result, name, known)))))
     parts: tuple[Part, ...] = ()
     if len(known) > 1:
         parts = (Part("standard deviation of the cycles", shown.unit, float(picked.std(ddof=1)), 0.0),)
     counted = "1 cycle" if len(known) == 1 else f"Mean of {len(known)} cycles"
     how = f"{counted} after {method.conditioning.cycles} of conditioning; u is for one cycle."
     why = "" if math.isfinite(u_mean) else "u: not known for all cycles"
-    return Outcome(name, shown.title, shown.unit, mean, plain(u_mean), why, how, parts, freedom)
+    return Outcome(name, shown.title, shown.unit, mean, finite(u_mean), why, how, parts, freedom)
 
 
 def _fourth(result: CaptureResult, name: str, rows: list[int]) -> FloatArray:
@@ -407,7 +406,7 @@ def _set_since_contact(
     met_mm = reached.value + float(windows.frame.deflection_mm(np.array(check_n)))
     how = f"Contact of the last cycle at {check_n:g} N from the first contact check; no published procedure."
     variance = max(u2, 0.0)
-    freedom = limited(effective_freedom(variance, float(np.nan_to_num(_fourth(result, "set_mm", [row])[0]))))
+    freedom = finite(effective_freedom(variance, float(np.nan_to_num(_fourth(result, "set_mm", [row])[0]))))
     return replace(outcome, value=last - met_mm, u=math.sqrt(variance), why="", how=how, freedom=freedom)
 
 

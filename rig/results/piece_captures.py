@@ -22,7 +22,7 @@ import numpy as np
 from rig.analyser import CALIBRATION_PART, FREEDOM, CaptureResult, Loop, counted_cycles
 from rig.calibration import Calibration
 from rig.capture import Capture, CaptureHeader, auxiliary_readings, open_capture
-from rig.core import kind_of
+from rig.core import finite, kind_of
 from rig.errors import InputError, RigError
 from rig.population import BY_HAND, STATES, UNSTATED, Curve, PieceResult
 from rig.register import Register
@@ -543,10 +543,7 @@ def _pressed(opened: _Opened, fresh: bool) -> PressedCapture:
 def _first_contact(result: CaptureResult) -> tuple[float | None, float | None]:
     """Return the position at the contact force in the first cycle, and its standard uncertainty."""
     name = "contact_at_force_mm"
-    found = [
-        float(result.columns[column][0]) if len(result) and isfinite(result.columns[column][0]) else None
-        for column in (name, f"{name}_u")
-    ]
+    found = [finite(result.columns[column][0]) if len(result) else None for column in (name, f"{name}_u")]
     return found[0], found[1]
 
 
