@@ -34,7 +34,6 @@ if TYPE_CHECKING:
         check_plan,
         parse_plan,
         plan_text,
-        read_plan,
     )
     from rig.methods.fields import Place
     from rig.methods.gauging import GaugedValue, Stretch

@@ -153,14 +153,6 @@ class CheckedPlan:
         return limit.in_mm(self.method.specimen.free_height_mm, self.plan.squeeze.place)
 
 
-def read_plan(path: Path) -> EndurancePlan:
-    """Read and check an endurance plan's file.
-
-    Raises InputError if it cannot be read, or if a field is wrong; the message names file and line.
-    """
-    return parse_plan(plan_text(path), str(path))
-
-
 def plan_text(path: Path) -> str:
     """Read a plan's file, and check nothing.
 

@@ -5,7 +5,7 @@ from pathlib import Path
 import pytest
 
 from rig.errors import InputError
-from rig.methods import RigLimits, SpecimenFacts, check_plan, parse_plan, plan, read_plan
+from rig.methods import RigLimits, SpecimenFacts, check_plan, parse_plan, plan, plan_text
 from rig.methods.actions import PressTo
 from rig.methods.steps import Repeat
 
@@ -25,7 +25,7 @@ recovery: {contact_checks: 10, from: "20 s", to: "24 h"}
 
 @pytest.mark.parametrize("path", EXAMPLES, ids=lambda path: path.stem)
 def test_each_example_is_read_and_fits_the_virtual_rig(path):
-    checked = check_plan(read_plan(path), RIG, FLOAT)
+    checked = check_plan(parse_plan(plan_text(path), str(path)), RIG, FLOAT)
     assert checked.plan.until.cycles
     assert "conformity" in checked.plan.follows
 

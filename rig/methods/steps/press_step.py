@@ -14,11 +14,7 @@ from rig.methods.step import Progress, Standing, Step, WrittenStep, speed_of, st
 
 
 @dataclass(frozen=True, slots=True)
-class PressToDepth(Step):
-    """Press to a deflection or a compression."""
-
-    depth: StepDepth
-    speed_mm_per_s: float
+class _Press(Step):
     presses: ClassVar[int] = 1
 
     def follow(self, before: Standing) -> Standing:
@@ -26,11 +22,29 @@ class PressToDepth(Step):
         before.must_know_contact(self.place)
         return replace(before, at="pressed")
 
+    def _to(self, bounds: Bounds, progress: Progress, goal_mm: float, past_mm: float = 0.0) -> Progress:
+        if goal_mm <= progress.position_mm:
+            refuse(
+                self.place,
+                f"goes to {goal_mm:g} mm, but the platen may already stand at {progress.position_mm:g} mm; "
+                "return first, or press deeper",
+            )
+        bounds.must_leave_height(self.place, goal_mm, past_mm)
+        bounds.must_fit_travel(self.place, bounds.gap_mm, goal_mm + past_mm)
+        return progress.moved(bounds, goal_mm, self.moves_at_mm_per_s).pressed(goal_mm + past_mm)
+
+
+@dataclass(frozen=True, slots=True)
+class PressToDepth(_Press):
+    """Press to a deflection or a compression."""
+
+    depth: StepDepth
+    speed_mm_per_s: float
+
     def check(self, bounds: Bounds, progress: Progress) -> Progress:
         """Depth and speed must be allowed; the rig's own limit guards the force, which is not known."""
         bounds.must_move_at(self.place, self.speed_mm_per_s)
-        goal_mm = self.depth.in_mm(bounds.height_mm, self.place)
-        return _pressed(self, bounds, progress, goal_mm, 0.0)
+        return self._to(bounds, progress, self.depth.in_mm(bounds.height_mm, self.place))
 
     def sentence(self, bounds: Bounds) -> str:
         """Return how fast, and how deep."""
@@ -43,25 +57,19 @@ class PressToDepth(Step):
 
 
 @dataclass(frozen=True, slots=True)
-class PressToForce(Step):
+class PressToForce(_Press):
     """Press until a force, and no deeper than `stop`."""
 
     force_n: float
     stop: StepDepth
     speed_mm_per_s: float
-    presses: ClassVar[int] = 1
-
-    def follow(self, before: Standing) -> Standing:
-        """Pressed afterwards."""
-        before.must_know_contact(self.place)
-        return replace(before, at="pressed")
 
     def check(self, bounds: Bounds, progress: Progress) -> Progress:
         """Force and depth must be allowed with their overshoot."""
         goal_mm = self.stop.in_mm(bounds.height_mm, self.place)
         bounds.must_reach(self.place, self.force_n, self.speed_mm_per_s, goal_mm)
         past_mm = overshoot_mm(self.speed_mm_per_s, bounds.rig)
-        return _pressed(self, bounds, progress, goal_mm, past_mm)
+        return self._to(bounds, progress, goal_mm, past_mm)
 
     def sentence(self, bounds: Bounds) -> str:
         """Return how fast, how hard, and how deep at most."""
@@ -74,20 +82,6 @@ class PressToForce(Step):
         """Yield the press."""
         stop_mm = self.stop.in_mm(height_mm, self.place)
         yield PressUntilForce(self.force_n, stop_mm, self.speed_mm_per_s)
-
-
-def _pressed(
-    step: PressToDepth | PressToForce, bounds: Bounds, progress: Progress, goal_mm: float, past_mm: float
-) -> Progress:
-    if goal_mm <= progress.position_mm:
-        refuse(
-            step.place,
-            f"goes to {goal_mm:g} mm, but the platen may already stand at {progress.position_mm:g} mm; "
-            "return first, or press deeper",
-        )
-    bounds.must_leave_height(step.place, goal_mm, past_mm)
-    bounds.must_fit_travel(step.place, bounds.gap_mm, goal_mm + past_mm)
-    return progress.moved(bounds, goal_mm, step.speed_mm_per_s).pressed(goal_mm + past_mm)
 
 
 @step_kind("press")
