@@ -23,7 +23,7 @@ from http.cookies import CookieError, SimpleCookie
 from pathlib import Path
 from urllib.parse import urlsplit
 
-from starlette.datastructures import MutableHeaders
+from starlette.datastructures import Headers, MutableHeaders
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from rig.daemon.bulletin import Refusal
@@ -238,12 +238,10 @@ class _Request:
         self.path: str = scope["path"]
         self.method: str = scope.get("method", "GET")
         self._client: str = (scope.get("client") or ("", 0))[0]
-        self._headers: dict[str, list[str]] = {}
-        for name, value in scope["headers"]:
-            self._headers.setdefault(name.decode("latin-1").lower(), []).append(value.decode("latin-1"))
+        self._headers = Headers(scope=scope)
 
     def all_of(self, name: str) -> list[str]:
-        return self._headers.get(name, [])
+        return self._headers.getlist(name)
 
     def one(self, name: str) -> str:
         values = self.all_of(name)
