@@ -12,10 +12,10 @@ import click
 
 from rig.cli.output import say
 from rig.errors import InputError, RecorderError
+from rig.jobs.cautions import CAUTIONS, HAND_CAUTIONS, SHORT_CAUTION, SHORT_HAND_CAUTION, CautionsRead
 
 if TYPE_CHECKING:
     from rig.cli.stopping import StopWish
-    from rig.jobs.cautions import CautionsRead
     from rig.jobs.orders import RigRef
     from rig.reader import Reader
 
@@ -37,8 +37,6 @@ def have_cautions_read(rig: RigRef, who: str | None, *, already: bool, by_hand: 
 
     Returns what was confirmed, to be compared with the device once it has said who it is.
     """
-    from rig.jobs.cautions import CAUTIONS, HAND_CAUTIONS, SHORT_CAUTION, SHORT_HAND_CAUTION, CautionsRead
-
     cautions = CautionsRead(rig, by_hand)
     if cautions.today():
         say(f"caution: {SHORT_HAND_CAUTION if by_hand else SHORT_CAUTION}", err=True)

@@ -25,9 +25,12 @@ from rig.cli.specimens_files import seen_capture
 from rig.cli.stopping import stop_on_signals
 from rig.core import csv_cell, quantity, rounded
 from rig.errors import DeviceError
+from rig.jobs import Bench, Progress, StopRule, Watch, record
 from rig.jobs.heading import complete_header
+from rig.reader import PortAddress, Reader
 from rig.register import Register, import_into
 from rig.results import DEPTHS, Asked, analyse_capture, pieces_of, pressed_captures, sheet_of, studied
+from rig.rigfile import RigFile
 from rig.sheets import comparison_answer, empty_table, save_comparison_report, save_design_sheet
 
 if TYPE_CHECKING:
@@ -114,9 +117,6 @@ def _record(
     piece: Float, seed: int, out: Path, stopped: threading.Event, show: Callable[[str], None]
 ) -> Path:
     """Squeeze one float in a virtual rig on a pseudo-terminal, and record it."""
-    from rig.jobs import Bench, Progress, StopRule, Watch, record
-    from rig.reader import PortAddress, Reader
-    from rig.rigfile import RigFile
     from rig.virtual import FIRST_CONTACT_MM, Chain, VirtualPort, VirtualRig
     from rig.virtual.demo_floats import AREA_MM2, FREE_HEIGHT_MM
 

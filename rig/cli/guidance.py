@@ -6,6 +6,8 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from typing import TYPE_CHECKING
 
+from rich.live import Live
+from rich.panel import Panel
 from rich.text import Text
 
 from rig.cli.output import console, say
@@ -37,8 +39,6 @@ def guidance_shown() -> Iterator[Callable[[Guidance], None]]:
 
     Yields a function that takes the guidance of each moment.
     """
-    from rich.live import Live
-
     stderr = console(stderr=True)
     if not stderr.is_terminal:
         yield _Lines().show
@@ -63,8 +63,6 @@ def guidance_shown() -> Iterator[Callable[[Guidance], None]]:
 
 def panel_of(guidance: Guidance) -> RenderableType:
     """Return the panel of one moment."""
-    from rich.panel import Panel
-
     text = Text(visible(guidance.instruction), style="bold", no_wrap=False)
     for line in lines_of(guidance):
         text.append(f"\n{visible(line)}", style="not bold")

@@ -4,15 +4,18 @@ from __future__ import annotations
 
 import os
 import re
+from calendar import monthrange
 from collections.abc import Callable, Sequence
-from datetime import date
+from datetime import date, timedelta
 from math import isnan
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
+from rig import analyser, calibration, results, segmenter
 from rig.errors import InputError, refused_at
+from rig.units import parse
 
 if TYPE_CHECKING:
     from rig.calibration import Calibration, Gravity
@@ -125,7 +128,7 @@ def rig_option(about: str = "The rig file.", *, required: bool = True) -> Decora
 
 
 def _calibration(_: click.Context, __: click.Parameter, path: Path | None) -> Calibration | None:
-    from rig.calibrationfile import read_calibration
+    from rig.calibrationfile import read_calibration  # and NumPy, which halting does without
 
     return None if path is None else read_calibration(path)
 
@@ -145,13 +148,11 @@ def depths_option(about: str, *, several: bool = True) -> Decorator:
     """`--at LIST` or `--at DEPTH`, as it was typed; each depth must be one."""
 
     def check(_: click.Context, __: click.Parameter, text: str | None) -> str | None:
-        from rig.analyser import Depth
-
         depths = [] if text is None else text.split(",") if several else [text]
         for depth in depths:
             with refused_at("--at"):
                 if depth.strip() or not several:
-                    Depth.of(depth)
+                    analyser.Depth.of(depth)
         return text
 
     return click.option("--at", metavar="LIST" if several else "DEPTH", callback=check, help=about)
@@ -204,10 +205,8 @@ workers_options = together(
 
 def workers_asked() -> Workers:
     """Return who measures, by the options of the command that runs."""
-    from rig.results import Workers
-
     meta = click.get_current_context().meta
-    return Workers(meta.get("rig.cli.processes"), meta.get("rig.cli.scheduler"))
+    return results.Workers(meta.get("rig.cli.processes"), meta.get("rig.cli.scheduler"))
 
 
 def is_fresh() -> bool:
@@ -281,10 +280,8 @@ def read_zero(text: str | None) -> str | None:
     """
     if text is None:
         return None
-    from rig.segmenter import ZeroPolicy
-
     try:
-        return ZeroPolicy.of(text).text
+        return segmenter.ZeroPolicy.of(text).text
     except InputError as problem:
         raise InputError(f"--{problem}") from None
 
@@ -310,8 +307,6 @@ def read_quantity(option: str, text: str | None, unit: str) -> float | None:
     """
     if text is None:
         return None
-    from rig.units import parse
-
     with refused_at(option):
         value = parse(text, unit)
     if not value > 0:
@@ -326,15 +321,13 @@ def local_gravity(
 
     Raises InputError if both are given, or one cannot be; the refusal names the option.
     """
-    from rig.calibration import Gravity
-
     if stated is not None and latitude_deg is not None:
         raise InputError("--gravity and --latitude: found both, expected one of them")
     if stated is not None:
         with refused_at("--gravity"):
-            return Gravity.stated(stated)
+            return calibration.Gravity.stated(stated)
     with refused_at(f"--latitude or {height_option}"):
-        return None if latitude_deg is None else Gravity.at(latitude_deg, height_m)
+        return None if latitude_deg is None else calibration.Gravity.at(latitude_deg, height_m)
 
 
 expiry_option = click.option(
@@ -368,9 +361,6 @@ def later(day: date, span: str) -> date:
     >>> later(date(2026, 8, 31), "6 months").isoformat()
     '2027-02-28'
     """
-    from calendar import monthrange
-    from datetime import timedelta
-
     match = re.fullmatch(r"\s*(\d{1,4})\s*(day|week|month|year)s?\s*", span, re.ASCII)
     if match is None or not int(match[1]):
         raise InputError(f"--expires-after: found {span!r}, expected a span such as '12 months'")

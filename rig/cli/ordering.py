@@ -11,6 +11,7 @@ from rig.cli.stopping import stop_on_signals
 from rig.daemon import NoDaemonError, daemon_of, daemons_of
 from rig.daemon.bulletin import Refusal
 from rig.errors import DeviceError, InputError
+from rig.jobs.orders import RigRef
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -18,7 +19,7 @@ if TYPE_CHECKING:
     from rig.cli.stopping import StopWish
     from rig.daemon import ControlClient
     from rig.daemon.bulletin import EndCard, JobCard
-    from rig.jobs.orders import Order, RigRef
+    from rig.jobs.orders import Order
     from rig.rigfile import RigFile
 
 LOOK_S = 0.2
@@ -32,8 +33,6 @@ FOLLOWER = "the command that gave the order"
 
 def meant_rig(rig: RigFile, port: str | None) -> RigRef:
     """Return which rig an order is for: its file's name, and the port given or the file's, if any."""
-    from rig.jobs.orders import RigRef
-
     if port is None and rig.port is None:
         return RigRef(name=rig.name)
     return RigRef(name=rig.name, port=str(rig.address(port)))
@@ -41,7 +40,6 @@ def meant_rig(rig: RigFile, port: str | None) -> RigRef:
 
 def named_rig(rig_file: Path, port: str | None) -> RigRef:
     """Return which rigs a person asks about: all of that name, whatever their port, unless one is given."""
-    from rig.jobs.orders import RigRef
     from rig.rigfile import read_rig_file
 
     rig = read_rig_file(rig_file)
@@ -74,8 +72,6 @@ def daemon_if_up(rig: RigRef) -> ControlClient | None:
 
     Raises InputError if several rigs named are held, and no port says which is meant.
     """
-    from rig.jobs.orders import RigRef
-
     try:
         return daemon_of(rig)
     except NoDaemonError:

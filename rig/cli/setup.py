@@ -16,6 +16,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
+import yaml
 
 from rig import units
 from rig.calibration import Calibration, PlateauRule, Scale
@@ -351,8 +352,6 @@ def _step(
 
 def _write(fields: dict[str, Any], out: Path) -> None:
     """Write the file once it reads back as a rig's."""
-    import yaml
-
     text = yaml.safe_dump(fields, sort_keys=False, allow_unicode=True)
     try:
         with out.open("x", encoding="utf-8") as file:

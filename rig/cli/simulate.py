@@ -24,6 +24,8 @@ from rig.cli.output import say
 from rig.cli.stopping import stop_on_signals
 from rig.cli.typed_orders import TypedOrders
 from rig.errors import InputError
+from rig.reader import MOST_CHANNELS, complaint_about_channel
+from rig.rigfile import read_rig_file
 from rig.wire import LineFormat
 
 if TYPE_CHECKING:
@@ -195,8 +197,6 @@ def command(
 
 def _line_format(wire: str, rig_file: Path | None) -> LineFormat | None:
     """Of the lines to print; None for frames."""
-    from rig.rigfile import read_rig_file
-
     if rig_file is not None:
         described = read_rig_file(rig_file).wire
         return described if isinstance(described, LineFormat) else None
@@ -208,7 +208,6 @@ def _channels(texts: tuple[str, ...]) -> list[VirtualChannel]:
 
     Raises InputError if a text is not a name, a number and a unit, or no host would take such a channel.
     """
-    from rig.reader import MOST_CHANNELS, complaint_about_channel
     from rig.virtual import VirtualChannel
 
     if len(texts) > MOST_CHANNELS:

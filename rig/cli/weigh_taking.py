@@ -19,12 +19,13 @@ from rig.cli.options import local_gravity, read_quantity
 from rig.cli.output import progress, say
 from rig.cli.stopping import stop_on_signals
 from rig.errors import InputError
+from rig.jobs.weighing import Pan, PanWatch
 from rig.population import RestingStretch, by_difference, slope_u, told_by_few, zero_drift_g_per_s
 from rig.reader import Reader
 from rig.rigfile import read_rig_file
 
 if TYPE_CHECKING:
-    from rig.jobs.weighing import Change, Level, Pan, PanWatch
+    from rig.jobs.weighing import Change, Level
     from rig.population import Weighing
 
 
@@ -71,8 +72,6 @@ def weigh_pieces(
     `relative_u`: of the scale itself, as a share.
     `kept`: keeps a mass and how it was had, and says it in words.
     """
-    from rig.jobs.weighing import Pan, PanWatch
-
     rig = read_rig_file(given["rig_file"], weighs=True)
     step_g = read_quantity("--resolution", given["resolution"], "g")
     gravity = local_gravity(given["gravity"], given["latitude"], given["altitude"], "--altitude")
