@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from rig import virtual
 from rig.calibration import Calibration, Scale
 from rig.capture import CaptureHeader, open_capture
 from rig.cli.analyse import print_result, write_results
@@ -40,8 +41,6 @@ if TYPE_CHECKING:
 
     from rig.population import PieceResult
     from rig.results import PressedPieces
-    from rig.virtual.demo_floats import Float
-
 DEPTH_MM = 38.0
 """Past 40 % of the free height, also for a float that loses some height while it is squeezed."""
 
@@ -72,14 +71,17 @@ REGISTER = "specimens.sqlite"
 def command(*, out: Path) -> None:
     """Squeeze net floats of two batches on the virtual rig, compare them, and write a design sheet."""
     refuse_windows()
-    from rig.virtual.demo_floats import MODEL
-
     say(
-        f"A virtual rig squeezes net floats {MODEL} from a spring and an autumn mould, three of them again "
-        "after long use. All numbers are invented."
+        f"A virtual rig squeezes net floats {virtual.MODEL} from a spring and an autumn mould, three of them "
+        "again after long use. All numbers are invented."
     )
     say()
-    squeezed = _squeeze_all(out)
+    floats = virtual.floats()
+    with stop_on_signals(suspends=False) as stopped, progress("squeezing", len(floats)) as show:
+        squeezed = [
+            (piece, _record(piece, number, out, stopped, partial(show, number)))
+            for number, piece in enumerate(floats)
+        ]
     _, first = squeezed[0]
     asked = Asked(at=DEPTHS, contact_force_n=0.2, conditioning=1)
     capture, result = analyse_capture(first, asked, progress=progress)
@@ -101,27 +103,12 @@ def command(*, out: Path) -> None:
     say(f"All numbers are invented. Captures, tables and plots are in {out}")
 
 
-def _squeeze_all(out: Path) -> list[tuple[Float, Path]]:
-    """Record every float, one after another, and return each with its capture."""
-    from rig.virtual.demo_floats import floats
-
-    wanted = floats()
-    with stop_on_signals(suspends=False) as stopped, progress("squeezing", len(wanted)) as show:
-        return [
-            (piece, _record(piece, number, out, stopped, partial(show, number)))
-            for number, piece in enumerate(wanted)
-        ]
-
-
 def _record(
-    piece: Float, seed: int, out: Path, stopped: threading.Event, show: Callable[[str], None]
+    piece: virtual.Float, seed: int, out: Path, stopped: threading.Event, show: Callable[[str], None]
 ) -> Path:
     """Squeeze one float in a virtual rig on a pseudo-terminal, and record it."""
-    from rig.virtual import FIRST_CONTACT_MM, Chain, VirtualPort, VirtualRig
-    from rig.virtual.demo_floats import AREA_MM2, FREE_HEIGHT_MM
-
-    specimen, chain, cycles = piece.specimen(), Chain(), HELD_CYCLES if piece.hold_s else CYCLES
-    rig = VirtualRig(
+    specimen, chain, cycles = piece.specimen(), virtual.Chain(), HELD_CYCLES if piece.hold_s else CYCLES
+    rig = virtual.VirtualRig(
         specimen,
         cycles=cycles,
         depth_mm=DEPTH_MM,
@@ -131,15 +118,15 @@ def _record(
         chain=chain,
         seed=seed,
         # All stand on the same lower platen: a float that has lost height is met later.
-        contact_mm=FIRST_CONTACT_MM + FREE_HEIGHT_MM - specimen.height_mm,
+        contact_mm=virtual.FIRST_CONTACT_MM + virtual.FREE_HEIGHT_MM - specimen.height_mm,
     )
     calibration = Calibration(Scale(chain.force_n_per_count), Scale(chain.position_mm_per_count))
     rig_file = RigFile("virtual", calibration=calibration, source={"name": "virtual"})
     about = CaptureHeader(
         specimen=piece.name,
         batch=piece.mould.batch,
-        free_height_mm=FREE_HEIGHT_MM,
-        area_mm2=AREA_MM2,
+        free_height_mm=virtual.FREE_HEIGHT_MM,
+        area_mm2=virtual.AREA_MM2,
         notes="net float on a virtual rig; all numbers invented",
         conditions={"state": piece.state, "orientation": "on its side", "platen": "flat, 120 mm"}
         | {"position zero": "lower platen"},
@@ -151,7 +138,7 @@ def _record(
     def tell(_: str, done: Progress) -> None:
         show(f"{piece.name}, {piece.state}: {done.cycles} cycles in {done.seconds:.0f} s of its time")
 
-    with VirtualPort(rig, speed_up=SPEED_UP) as port:
+    with virtual.VirtualPort(rig, speed_up=SPEED_UP) as port:
         reader = Reader(PortAddress(path=port.path), "framed")
         bench = Bench(reader, rig_file, out, Watch(stopped, ask=click.echo, tell=tell))
         recorded = record(bench, partial(complete_header, about), StopRule(cycles=cycles))
@@ -162,7 +149,7 @@ def _record(
     return recorded.path
 
 
-def _overview(squeezed: Sequence[tuple[Float, Path]], pieces: PressedPieces) -> Table:
+def _overview(squeezed: Sequence[tuple[virtual.Float, Path]], pieces: PressedPieces) -> Table:
     """One row a capture: means over its counted cycles, uncertainties in the short form, 12.345(12)."""
     title = "Mean of each float over its counted cycles (in brackets: u of the last digits)"
     numbers = ("mass\ng", *(f"{heading}\n{quantity(name).unit}" for name, heading in SHOWN))
@@ -186,12 +173,12 @@ def _with_uncertainty(piece: PieceResult, name: str) -> str:
 
 def _compare(pieces: PressedPieces, by: str, results: Sequence[PieceResult], out: Path) -> None:
     """Say how groups differ, the answer first, and write the page."""
-    from rig.virtual.demo_floats import MODEL
-
     study = studied(
         replace(pieces, results=tuple(results)), [name for name, _ in SHOWN], by=by, margins=MARGINS
     )
-    page = save_comparison_report(study, f"Net floats {MODEL} by {by} (invented numbers)", out / f"by-{by}")
+    page = save_comparison_report(
+        study, f"Net floats {virtual.MODEL} by {by} (invented numbers)", out / f"by-{by}"
+    )
     say()
     say(f"By {by}:", bold=not is_plain())
     for sentence in comparison_answer(study):
@@ -199,19 +186,17 @@ def _compare(pieces: PressedPieces, by: str, results: Sequence[PieceResult], out
     say(f"Tables and curves: {page}")
 
 
-def _table(squeezed: Sequence[tuple[Float, Path]]) -> str:
+def _table(squeezed: Sequence[tuple[virtual.Float, Path]]) -> str:
     """Return what a scale and a caliper showed, as a table for the register."""
     import pandas as pd
-
-    from rig.virtual.demo_floats import FREE_HEIGHT_MM, MODEL
 
     pieces = {piece.name: piece for piece, _ in squeezed if piece.state == "new"}
     rows = [
         {
             "id": piece.name,
             "batch": piece.mould.batch,
-            "model": MODEL,
-            "drawing size (mm)": FREE_HEIGHT_MM,
+            "model": virtual.MODEL,
+            "drawing size (mm)": virtual.FREE_HEIGHT_MM,
             "moulded": piece.mould.moulded,
             "notes": "invented",
             "mass (g)": piece.mass_g,

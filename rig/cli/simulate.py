@@ -15,10 +15,11 @@ from concurrent.futures import ThreadPoolExecutor
 from contextlib import nullcontext
 from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import click
 
+from rig import virtual
 from rig.cli.options import FILE, PATH, quantity_option, renamed_option
 from rig.cli.output import say
 from rig.cli.stopping import stop_on_signals
@@ -27,9 +28,6 @@ from rig.errors import InputError
 from rig.reader import MOST_CHANNELS, complaint_about_channel
 from rig.rigfile import read_rig_file
 from rig.wire import LineFormat
-
-if TYPE_CHECKING:
-    from rig.virtual import VirtualChannel, VirtualPort, VirtualRig
 
 DEFAULT_LINK = Path("/tmp/pressrig-virtual")
 """The port in configs/rigs/virtual.yaml and lines.yaml."""
@@ -53,14 +51,12 @@ LOOK_S = 0.1
 
 
 class _WithNames(click.Command):
-    """Lists specimens and faults below its help; they are imported only when somebody asks."""
+    """Lists specimens and faults below its help; which are imported only when somebody asks."""
 
     def format_epilog(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
         if os.name != "nt":
-            from rig.virtual import FAULT_NAMES, SPECIMEN_NAMES
-
             # One name a line: wrapped text would break names at their hyphens.
-            for heading, names in (("Specimens", SPECIMEN_NAMES), ("Faults", FAULT_NAMES)):
+            for heading, names in (("Specimens", virtual.SPECIMEN_NAMES), ("Faults", virtual.FAULT_NAMES)):
                 with formatter.section(heading):
                     formatter.write_text("\b\n" + "\n".join(names))
         super().format_epilog(ctx, formatter)
@@ -144,29 +140,21 @@ def command(
     line lists the orders.
     """
     refuse_windows()
-    from rig.virtual import (
-        FIRST_CONTACT_MM,
-        DriveSettings,
-        OrderSocket,
-        VirtualPort,
-        VirtualRig,
-        specimen_named,
-    )
 
     if truth is not None and not truth.resolve().parent.is_dir():
         raise InputError(f"--truth {truth}: there is no folder {truth.parent}; make it first")
-    lying = specimen_named(specimen)
+    lying = virtual.specimen_named(specimen)
     line_format = _line_format(wire, rig_file)
     if channels and (line_format is not None or talk_only):
         raise InputError("--channel: only a device that speaks and hears frames describes its channels")
-    contact_mm = contact_mm or FIRST_CONTACT_MM
-    usual = DriveSettings()
-    drive = DriveSettings(
+    contact_mm = contact_mm or virtual.FIRST_CONTACT_MM
+    usual = virtual.DriveSettings()
+    drive = virtual.DriveSettings(
         travel_mm=travel_mm or max(contact_mm + lying.height_mm, USUAL_TRAVEL_MM),
         top_speed_mm_per_s=top_speed_mm_per_s or usual.top_speed_mm_per_s,
         acceleration_mm_per_s2=acceleration_mm_per_s2 or usual.acceleration_mm_per_s2,
     )
-    rig = VirtualRig(
+    rig = virtual.VirtualRig(
         lying,
         cycles=cycles,
         motion="driven" if motion == "commanded" else motion,  # type: ignore[arg-type]  # one of the choices
@@ -180,9 +168,9 @@ def command(
     )
     with (
         stop_on_signals(suspends=False) as stopped,
-        nullcontext() if control is None else OrderSocket(rig, control),
+        nullcontext() if control is None else virtual.OrderSocket(rig, control),
     ):
-        port = VirtualPort(rig, link, speed_up)
+        port = virtual.VirtualPort(rig, link, speed_up)
         at = "" if link == DEFAULT_LINK else f" --port {shlex.quote(str(link.absolute()))}"
         described = shlex.quote(str(rig_file or RIG_FILES[wire]))
         order, end = "record", f" --cycles {cycles}"
@@ -203,16 +191,14 @@ def _line_format(wire: str, rig_file: Path | None) -> LineFormat | None:
     return LineFormat() if wire == "lines" else None
 
 
-def _channels(texts: tuple[str, ...]) -> list[VirtualChannel]:
+def _channels(texts: tuple[str, ...]) -> list[virtual.VirtualChannel]:
     """Return the channels asked for, each with a value that stays.
 
     Raises InputError if a text is not a name, a number and a unit, or no host would take such a channel.
     """
-    from rig.virtual import VirtualChannel
-
     if len(texts) > MOST_CHANNELS:
         raise InputError(f"--channel: found {len(texts)}, expected at most {MOST_CHANNELS}")
-    made: list[VirtualChannel] = []
+    made: list[virtual.VirtualChannel] = []
     for text in texts:
         found = _CHANNEL.fullmatch(text)
         if found is None:
@@ -225,7 +211,7 @@ def _channels(texts: tuple[str, ...]) -> list[VirtualChannel]:
         exponent = -3 if force else -2
         if abs(value) >= NO_COUNT * 10.0**exponent:
             raise InputError(f"--channel {text!r}: the number does not fit into a count of 1e{exponent}")
-        channel = VirtualChannel(
+        channel = virtual.VirtualChannel(
             found["name"], found["unit"], partial(_steady, value), force=force, exponent=exponent
         )
         complaint = complaint_about_channel(
@@ -256,7 +242,9 @@ def refuse_windows() -> None:
         )
 
 
-def _serve(port: VirtualPort, rig: VirtualRig, stopped: threading.Event, truth: Path | None) -> None:
+def _serve(
+    port: virtual.VirtualPort, rig: virtual.VirtualRig, stopped: threading.Event, truth: Path | None
+) -> None:
     """Serve until stopped; the truth is written as soon as the run is over, or at the end."""
     typed = TypedOrders(rig)
     with ThreadPoolExecutor(1, "virtual-rig") as pool:
@@ -274,7 +262,7 @@ def _serve(port: VirtualPort, rig: VirtualRig, stopped: threading.Event, truth: 
         _write_truth(rig, truth)
 
 
-def _write_truth(rig: VirtualRig, path: Path) -> None:
+def _write_truth(rig: virtual.VirtualRig, path: Path) -> None:
     try:
         path.write_text(rig.truth.to_json() + "\n", encoding="utf-8")
     except OSError as problem:

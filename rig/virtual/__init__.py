@@ -17,6 +17,7 @@ if TYPE_CHECKING:
     from rig.virtual.chain import Chain
     from rig.virtual.channels import VirtualChannel
     from rig.virtual.climate import Climate
+    from rig.virtual.demo_floats import AREA_MM2, FREE_HEIGHT_MM, MODEL, Float, floats
     from rig.virtual.drive import DriveSettings
     from rig.virtual.faults import FAULT_NAMES
     from rig.virtual.foam import Foam, FoamCurve, StandardLinearSolid
