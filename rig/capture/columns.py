@@ -71,14 +71,9 @@ CLOCK = "clock"
 class ColumnChoice:
     """Which column of a table, and the unit of its numbers.
 
-    Parameters
-    ----------
-    column
-        Its heading, or "#2" counted from 1.
-    unit
-        None where the table says it.
-    each
-        How many of the unit one of its numbers is: what a count or a volt stands for.
+    `column`: its heading, or "#2" counted from 1.
+    `unit`: None where the table says it.
+    `each`: how many of the unit one of its numbers is: what a count or a volt stands for.
     """
 
     column: str
@@ -154,10 +149,8 @@ def match_headings(
     """Return a table whose headings stand above their columns, and its columns; decimal commas between commas
     make two cells one number.
 
-    Raises
-    ------
-    InputError
-        If rows have numbers beyond the last heading, unless position and force are asked for by number.
+    Raises InputError if rows have numbers beyond the last heading, unless position and force are asked for by
+    number.
     """
     named = max((place + 1 for place, name in enumerate(layout.headings) if name), default=0)
     by_number = all(kind in given and _INDEX.fullmatch(given[kind].column) for kind in ("position", "force"))
@@ -238,10 +231,8 @@ def choose_columns(
 ) -> tuple[dict[Kind, tuple[int, ColumnChoice]], list[str]]:
     """Return the place and the unit of each column that is taken, and notes about it.
 
-    Raises
-    ------
-    InputError
-        If a column is not there, has no unit, or the headings allow several readings; with options to type.
+    Raises InputError if a column is not there, has no unit, or the headings allow several readings; with
+    options to type.
     """
     chosen: dict[Kind, tuple[int, ColumnChoice]] = {}
     notes = []
@@ -472,6 +463,7 @@ def _unclear(
         problems.append("the table has no headings")
     guessed = _guesses(layout, may_be, given, columns)
     checks: list[str] = []
+    told = [f'--{kind} "{choice.told()}"' for kind, choice in given.items()]
     sets = []
     for number in range(min(max(len(places) for places in may_be.values()) or 1, _MOST_SETS)):
         options = []
@@ -485,17 +477,13 @@ def _unclear(
                 checks += [check] * bool(check)
             elif kind != "time":
                 options.append(f'--{kind} "COLUMN:{_USUAL_UNIT[kind]}"')
-        sets.append(" ".join([*options, *_given_options(given)]))
+        sets.append(" ".join([*options, *told]))
     line = layout.heading_line or layout.numbers[0]
     return InputError(
         f"{layout.where}, line {line}: the headings do not show which columns to use: "
         f"{'; '.join(filter(None, problems))}. Found {layout.names()}. Type: {' or: '.join(sets)}"
         + (f" ({'; '.join(dict.fromkeys(checks))})" if checks else "")
     )
-
-
-def _given_options(given: Mapping[Kind, ColumnChoice]) -> list[str]:
-    return [f'--{kind} "{choice.told()}"' for kind, choice in given.items()]
 
 
 def _rises(column: pa.Array) -> bool:

@@ -40,16 +40,10 @@ _MOST_FILES = 100_000
 class FileFacts:
     """What a list or a name says of a file; None and empty where it says nothing.
 
-    Parameters
-    ----------
-    words
-        specimen, batch, operator, notes, sense, zero.
-    lengths
-        "free height" in mm, "area" in mm^2.
-    conditions
-        state, orientation and whatever else was named.
-    started
-        When it was recorded.
+    `words`: specimen, batch, operator, notes, sense, zero.
+    `lengths`: "free height" in mm, "area" in mm^2.
+    `conditions`: state, orientation and whatever else was named.
+    `started`: when it was recorded.
     """
 
     words: Mapping[str, str] = field(default_factory=dict)
@@ -135,10 +129,7 @@ class NamePattern:
     def facts(self, path: Path) -> FileFacts:
         """Read the name of a file.
 
-        Raises
-        ------
-        InputError
-            If the pattern does not fit, or fits in more than one way.
+        Raises InputError if the pattern does not fit, or fits in more than one way.
         """
         name = bare_name(path)
         # Fields as short and as long as can be: where both agree, there is no third way.
@@ -202,19 +193,16 @@ def _facts(cells: Mapping[str, str], units: Mapping[str, str], where: str) -> Fi
     lengths = {}
     for name, unit in LENGTHS.items():
         if name in cells:
-            lengths[name] = _length(cells[name], units.get(name, ""), unit, f"{where}: {name}")
+            text, own_unit, at = plain_number(cells[name]), units.get(name), f"{where}: {name}"
+            with refused_at(at):
+                lengths[name] = parse(
+                    f"{text} {own_unit}" if own_unit and text[-1:].isdigit() else text, unit
+                )
+            if not lengths[name] > 0:
+                raise InputError(f"{at}: found {cells[name]!r:.40}, expected more than zero")
     return FileFacts(
         {name: cells[name] for name in WORDS if name in cells},
         lengths,
         {name: text for name, text in cells.items() if name not in (*WORDS, *LENGTHS, DATE)},
         read_date(cells[DATE], where) if DATE in cells else None,
     )
-
-
-def _length(text: str, unit: str, wanted: str, where: str) -> float:
-    bare = plain_number(text)
-    with refused_at(where):
-        value = parse(f"{bare} {unit}" if unit and bare[-1:].isdigit() else bare, wanted)
-    if not value > 0:
-        raise InputError(f"{where}: found {text!r:.40}, expected more than zero")
-    return value

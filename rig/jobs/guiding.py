@@ -34,7 +34,7 @@ from rig.jobs.running import MethodJob, described
 from rig.methods import CheckedMethod, PlannedAction, describe, each_step, hard_by_hand, plan
 from rig.methods.steps import ContactCheck
 from rig.reader import Delivery, Reader
-from rig.samples import US_PER_S, Samples, Status
+from rig.samples import US_PER_S, Status
 
 WAIT_S = 0.1
 """How long a delivery is waited for before the clock and the person's wish to stop are looked at again."""
@@ -370,7 +370,12 @@ class _Guide:
                 raise LinkLostError(f"no sample for {SILENCE_S:.0f} s")
             return HandSamples.nothing()
         self._fresh = now
-        return self._heard(delivery.samples)
+        samples = delivery.samples
+        force_n = self._calibration.force_n(samples) - self._zero_n
+        # the specimen's own depth: the platen's position less what the frame gives way
+        position_mm = self._calibration.position_mm(samples) - self._calibration.frame.deflection_mm(force_n)
+        self._saturated = bool((samples.status & Status.FORCE_SATURATED).any())
+        return HandSamples(samples.time_us / US_PER_S, position_mm, force_n)
 
     def _write(self, delivery: Delivery) -> None:
         self._span.take(delivery.samples)
@@ -381,14 +386,6 @@ class _Guide:
             if event.kind in ("reset", "link_lost") and self._contact_mm is not None:
                 what = "the device was reset" if event.kind == "reset" else "the link was lost"
                 raise LinkLostError(f"{what}: the contact position was lost; start again")
-
-    def _heard(self, samples: Samples) -> HandSamples:
-        force_n = self._calibration.force_n(samples) - self._zero_n
-        deflection_mm = self._calibration.frame.deflection_mm(force_n)
-        self._saturated = bool((samples.status & Status.FORCE_SATURATED).any())
-        return HandSamples(
-            samples.time_us / US_PER_S, self._calibration.position_mm(samples) - deflection_mm, force_n
-        )
 
     def _event(self, kind: EventKind, **fields: object) -> None:
         """Record that something happened, with the device time of the sample that showed it."""

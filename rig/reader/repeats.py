@@ -35,12 +35,9 @@ class RepeatFilter:
         """Return which samples of a block of n came before, bool of shape (n,)."""
         if len(block) == 0 or (block.seq is None and block.time_us is None):
             return np.zeros(len(block), np.bool_)
-        if block.seq is not None:
-            keys = block.seq if block.time_us is None else block.time_us * SEQ_MODULUS + block.seq
-            return self._same_key(keys)
-        return self._same_as_previous(block)
-
-    def _same_key(self, keys: IntArray) -> BoolArray:
+        if block.seq is None:
+            return self._same_as_previous(block)
+        keys = block.seq if block.time_us is None else block.time_us * SEQ_MODULUS + block.seq
         # Sorted, equal keys stand side by side; stable, so that the later one in the stream is the repeat.
         known = len(self._keys)
         stream = np.concatenate([self._keys, keys])
