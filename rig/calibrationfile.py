@@ -31,10 +31,8 @@ _HEADING = (
 def read_calibration(path: Path) -> Calibration:
     """Read a calibration's file.
 
-    Raises
-    ------
-    InputError
-        If it cannot be read, a field is wrong, or its content is not the one that it was written with.
+    Raises InputError if it cannot be read, a field is wrong, or its content is not the one that it was
+    written with.
     """
     text = read_text(path, what="calibration", hint="`pressrig calibrate` writes one")
     content = load_yaml(text, str(path), expected="force, position, delay ...")
@@ -87,10 +85,7 @@ def write_calibration(path: Path, calibration: Calibration) -> Path | None:
 def with_part(path: Path, **parts: Any) -> Calibration:
     """Return the calibration of a file, or an empty one, with parts of it replaced; nothing is written.
 
-    Parameters
-    ----------
-    **parts
-        `force`, `position`, `delay`, `frame`, `backlash`, `name`.
+    `**parts`: `force`, `position`, `delay`, `frame`, `backlash`, `name`.
     """
     before = read_calibration(path) if path.exists() else Calibration()
     return replace(before, **parts)

@@ -43,12 +43,8 @@ captures = archive_frame
 class Recording:
     """A capture with its calibration.
 
-    Parameters
-    ----------
-    capture
-        On disk.
-    calibration
-        The capture's own, or a better one.
+    `capture`: on disk.
+    `calibration`: the capture's own, or a better one.
     """
 
     capture: Capture
@@ -64,17 +60,10 @@ class Recording:
     def analyse(self, *, at: Sequence[str] | str | None = None, **asked: Any) -> CaptureResult:
         """Measure every cycle, as `pressrig analyse` does.
 
-        Parameters
-        ----------
-        at
-            Depths at which forces are given, such as ("25%", "5 mm").
-        **asked
-            Fields of `rig.results.Asked`; what is not given comes from the capture.
+        Raises InputError if a setting makes no sense, or the counts have no calibration.
 
-        Raises
-        ------
-        InputError
-            If a setting makes no sense, or the counts have no calibration.
+        `at`: depths at which forces are given, such as ("25%", "5 mm").
+        `**asked`: fields of `rig.results.Asked`; what is not given comes from the capture.
         """
         return analyse_capture(self.capture.path, _asked(at, {"calibration": self.calibration} | asked))[1]
 

@@ -39,15 +39,9 @@ CALIBRATION_KEYS = {"play": "backlash", "play_mm": "backlash_mm", "give_mm": "de
 def refuse_old_name(where: str, name: str) -> None:
     """Refuse a quantity by its old name, with or without an uncertainty's ending.
 
-    Parameters
-    ----------
-    where
-        Option, file or field in which it was found.
+    Raises InputError if the name is an old one; the message gives the new one.
 
-    Raises
-    ------
-    InputError
-        If the name is an old one; the message gives the new one.
+    `where`: option, file or field in which it was found.
     """
     for old, new in QUANTITIES.items():
         if name == old or name.startswith(f"{old}_u"):

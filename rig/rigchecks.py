@@ -153,10 +153,7 @@ class CheckLog:
     def judged(self, check: PieceCheck, baseline: int) -> Judgement:
         """Return what the chart says of a check that is not in it yet.
 
-        Raises
-        ------
-        InputError
-            If its recording is in the chart already.
+        Raises InputError if its recording is in the chart already.
         """
         if any(isinstance(record, PieceCheck) and record.capture == check.capture for record in self.records):
             raise InputError(f"{self.path}: this capture is in the chart already; press the piece again")
@@ -168,10 +165,7 @@ class CheckLog:
     def add(self, record: CheckRecord) -> None:
         """Add a record to the file, and wait until the disk has it.
 
-        Raises
-        ------
-        RecorderError
-            If the disk refuses.
+        Raises RecorderError if the disk refuses.
         """
         fields = {"kind": _KINDS[type(record)]} | asdict(record) | {"at": record.at.isoformat()}
         if isinstance(record, Verified):
@@ -195,10 +189,7 @@ def check_file(rig_file: Path) -> Path:
 def read_checks(rig_file: Path) -> CheckLog:
     """Return the checks beside a rig's file; none if there is no such file yet.
 
-    Raises
-    ------
-    InputError
-        If the file is there and cannot be read.
+    Raises InputError if the file is there and cannot be read.
     """
     log = CheckLog(check_file(rig_file))
     try:

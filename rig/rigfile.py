@@ -163,10 +163,7 @@ class RigFile:
     def address(self, path: str | None) -> PortAddress:
         """Return the port to open, the command line's before the file's.
 
-        Raises
-        ------
-        InputError
-            If neither names one.
+        Raises InputError if neither names one.
         """
         if path is not None:
             return PortAddress(path=path, baud=self.port.baud if self.port else 115_200)
@@ -178,17 +175,10 @@ class RigFile:
 def read_rig_file(path: Path, *, weighs: bool = False) -> RigFile:
     """Read and check a rig file.
 
-    Parameters
-    ----------
-    path
-        Of a YAML file; `configs/rigs` holds examples.
-    weighs
-        It is wanted for weighing: a scale will do, whose lines hold no position.
+    Raises InputError if it cannot be read, or if a field is wrong.
 
-    Raises
-    ------
-    InputError
-        If it cannot be read, or if a field is wrong.
+    `path`: of a YAML file; `configs/rigs` holds examples.
+    `weighs`: it is wanted for weighing: a scale will do, whose lines hold no position.
 
     Notes
     -----

@@ -123,10 +123,7 @@ class Samples:
     def concatenate(cls, parts: Sequence[Samples]) -> Samples:
         """Join parts of one recording, in order.
 
-        Raises
-        ------
-        ValueError
-            If there is no part, or if the parts differ in channel or clock.
+        Raises ValueError if there is no part, or if the parts differ in channel or clock.
         """
         if not parts:
             raise ValueError("no samples to join")

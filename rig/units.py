@@ -210,10 +210,7 @@ def _sum_of_two(text: str, found: re.Match[str], unit: str) -> float:
 def factor(unit: str, to: str) -> float:
     """Return how many `to` are in one `unit`, exactly converted and rounded once.
 
-    Raises
-    ------
-    InputError
-        If either is not a unit, or they measure different things.
+    Raises InputError if either is not a unit, or they measure different things.
 
     Examples
     --------
@@ -252,10 +249,7 @@ def temperature_scale(unit: str) -> tuple[float, float]:
 def parse_temperature(text: str) -> float:
     """Read a temperature such as "21 degC", "70 degF" or "21 C", in degrees Celsius.
 
-    Raises
-    ------
-    InputError
-        If the text is not a number with a unit of temperature.
+    Raises InputError if the text is not a number with a unit of temperature.
 
     Examples
     --------

@@ -11,10 +11,7 @@ COMMON_PRACTICE = "common practice, no source"
 class Formula:
     """One formula behind an answer.
 
-    Parameters
-    ----------
-    source
-        Textbook or standard, "recalled" where from memory, or `COMMON_PRACTICE`.
+    `source`: textbook or standard, "recalled" where from memory, or `COMMON_PRACTICE`.
     """
 
     gives: str

@@ -62,14 +62,10 @@ FORMULAS = (
 class Weighed:
     """A piece weighed at its two ends, or its mass and one reading.
 
-    Parameters
-    ----------
-    near_g, far_g
-        Scale readings under the near and the far rest; one of them may be None if the mass is known.
-    mass_g
-        Of the whole piece; None where both readings are there, whose sum it is.
-    offset_mm
-        From the near end of the piece to the near rest; lengths count from that end.
+    `near_g`, `far_g`: scale readings under the near and the far rest; one of them may be None if the mass is
+    known.
+    `mass_g`: of the whole piece; None where both readings are there, whose sum it is.
+    `offset_mm`: from the near end of the piece to the near rest; lengths count from that end.
     """
 
     span_mm: Measured
@@ -94,16 +90,10 @@ class Weighed:
 class LiftArm:
     """What holds the piece.
 
-    Parameters
-    ----------
-    grip_at_mm
-        Place of the grip, from the near end of the piece.
-    length_mm
-        From the joint to the grip; None where only the grip is asked for.
-    mass_g, centre_mm
-        Of the arm itself, its centre from the joint.
-    angle_deg
-        From level; a level arm is the worst.
+    `grip_at_mm`: place of the grip, from the near end of the piece.
+    `length_mm`: from the joint to the grip; None where only the grip is asked for.
+    `mass_g`, `centre_mm`: of the arm itself, its centre from the joint.
+    `angle_deg`: from level; a level arm is the worst.
     """
 
     grip_at_mm: Measured
@@ -127,14 +117,9 @@ class LiftArm:
 class LiftAnswer:
     """What a lift asks for; what was not asked is None.
 
-    Parameters
-    ----------
-    mass_g, centre_mm
-        Of the piece, its centre from the near end.
-    grip_margin, joint_margin
-        Available torque over needed torque.
-    misfit_g
-        Sum of both readings minus the mass, where all three are known.
+    `mass_g`, `centre_mm`: of the piece, its centre from the near end.
+    `grip_margin`, `joint_margin`: available torque over needed torque.
+    `misfit_g`: sum of both readings minus the mass, where all three are known.
     """
 
     mass_g: Measured

@@ -72,19 +72,11 @@ MOST_NAMED = 12
 class Nip:
     """What is to be built.
 
-    Parameters
-    ----------
-    wheels_mm
-        Radius of the wheel against a plate, or radii of the two wheels.
-    mass_g
-        Of a piece; None leaves the speed that friction can give unsaid.
-    inertia
-        Moment of inertia over m r^2, for a piece that rolls along a plate.
+    Raises InputError if a number is out of what can be.
 
-    Raises
-    ------
-    InputError
-        If a number is out of what can be.
+    `wheels_mm`: radius of the wheel against a plate, or radii of the two wheels.
+    `mass_g`: of a piece; None leaves the speed that friction can give unsaid.
+    `inertia`: moment of inertia over m r^2, for a piece that rolls along a plate.
     """
 
     force_n: float
@@ -118,10 +110,7 @@ class Nip:
 class NipPiece:
     """A piece with its curve and its size across the nip.
 
-    Parameters
-    ----------
-    size_mm
-        Diameter or height; its uncertainty counts as the same for all pieces.
+    `size_mm`: diameter or height; its uncertainty counts as the same for all pieces.
     """
 
     result: PieceResult
@@ -142,22 +131,15 @@ class GapCurve:
 class NipAnswer:
     """What a nip does to these pieces.
 
-    Parameters
-    ----------
-    figures
-        Over all pieces, by the names of `QUANTITIES`, and `force_at_gap_n` at the mean gap.
-    grip_n
-        Friction of one side of the nip, for one piece at the mean gap.
-    travel_mm, patch_mm, plate_patch_mm
-        How far the piece moves while squeezed, length of the dent of the wheel, and of the flat on a plate.
-    friction_speed_mm_per_s
-        Most that friction gives to a piece that enters at rest: with the full force all along, and with the
-        force as it grows and falls along the way; None without a mass.
-    adjustment
-        How much the gap has to be adjustable: between batch means, and so that nearly every piece is held at
-        the wanted force; None where that cannot be had.
-    line
-        At the rate of the line: rate, factor, gap; empty where that is not known.
+    `figures`: over all pieces, by the names of `QUANTITIES`, and `force_at_gap_n` at the mean gap.
+    `grip_n`: friction of one side of the nip, for one piece at the mean gap.
+    `travel_mm`, `patch_mm`, `plate_patch_mm`: how far the piece moves while squeezed, length of the dent of
+    the wheel, and of the flat on a plate.
+    `friction_speed_mm_per_s`: most that friction gives to a piece that enters at rest: with the full force
+    all along, and with the force as it grows and falls along the way; None without a mass.
+    `adjustment`: how much the gap has to be adjustable: between batch means, and so that nearly every piece
+    is held at the wanted force; None where that cannot be had.
+    `line`: at the rate of the line: rate, factor, gap; empty where that is not known.
     """
 
     nip: Nip

@@ -39,14 +39,9 @@ class ForceAtRate:
 class RateTrend:
     """Growth of force with the rate.
 
-    Parameters
-    ----------
-    per_decade
-        Growth of the natural logarithm of the force per tenfold rate; 0.05 is about 5 %.
-    u
-        Its standard uncertainty; None where nothing is left over to judge it by.
-    pieces
-        That were squeezed at two rates or more.
+    `per_decade`: growth of the natural logarithm of the force per tenfold rate; 0.05 is about 5 %.
+    `u`: its standard uncertainty; None where nothing is left over to judge it by.
+    `pieces`: that were squeezed at two rates or more.
     """
 
     per_decade: float

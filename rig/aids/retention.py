@@ -63,16 +63,12 @@ QUANTITIES = (FIRST[0], "mean_peak_pull_n", *FIRST[1:], "change_per_pull_pct")
 class PulledPiece:
     """Pulls of one capture of one piece, in order.
 
-    Parameters
-    ----------
-    result
-        Who, which batch, and the circumstances; its values are not looked at.
-    columns
-        Arrays of shape (n,) by the names of `COLUMNS` and of their uncertainties, above zero; not-a-number
-        where not found: peak pull-off force, force at first slip, slip from its beginning to the peak, travel
-        from there until the cap was off, work of the pull.
-    relative_shared_u
-        Relative standard uncertainty of each column from the calibration, the same in all pulls.
+    `result`: who, which batch, and the circumstances; its values are not looked at.
+    `columns`: arrays of shape (n,) by the names of `COLUMNS` and of their uncertainties, above zero;
+    not-a-number where not found: peak pull-off force, force at first slip, slip from its beginning to the
+    peak, travel from there until the cap was off, work of the pull.
+    `relative_shared_u`: relative standard uncertainty of each column from the calibration, the same in all
+    pulls.
     """
 
     result: PieceResult
@@ -111,10 +107,7 @@ class PullTrend:
 class RetentionAnswer:
     """How firmly caps hold.
 
-    Parameters
-    ----------
-    figures
-        Over pieces, by the names of `QUANTITIES`.
+    `figures`: over pieces, by the names of `QUANTITIES`.
     """
 
     figures: Mapping[str, BatchFigures]

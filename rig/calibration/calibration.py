@@ -46,10 +46,7 @@ class Delay:
 
     Not a `Measured`, whose u of zero means exact: here a number that was only stated has no u at all.
 
-    Parameters
-    ----------
-    s, u_s
-        Seconds, and their standard uncertainty; None for a number that was not measured.
+    `s`, `u_s`: seconds, and their standard uncertainty; None for a number that was not measured.
     """
 
     s: float = 0.0
@@ -62,10 +59,7 @@ class Delay:
 class Backlash:
     """Backlash of the position reading: while unloading, the reading lags by this distance.
 
-    Parameters
-    ----------
-    mm, u_mm
-        Millimetres, and their standard uncertainty; None for a number that was not measured.
+    `mm`, `u_mm`: millimetres, and their standard uncertainty; None for a number that was not measured.
     """
 
     mm: float = 0.0
@@ -78,11 +72,8 @@ class Backlash:
 class Calibration:
     """What turns raw samples into physical quantities.
 
-    Parameters
-    ----------
-    force, position
-        Scales for channels in counts; None where there is none (the channel is then uncalibrated,
-        unless its source was already scaled).
+    `force`, `position`: scales for channels in counts; None where there is none (the channel is then
+    uncalibrated, unless its source was already scaled).
     """
 
     force: Scale | None = None

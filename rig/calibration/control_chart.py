@@ -40,10 +40,7 @@ SAME_SIDE = 8
 class Known:
     """What the piece itself is known to be.
 
-    Parameters
-    ----------
-    value, tolerance
-        In the unit of the chart; a reading further off than the tolerance is outside.
+    `value`, `tolerance`: in the unit of the chart; a reading further off than the tolerance is outside.
     """
 
     value: float
@@ -66,14 +63,9 @@ class ChartLimits:
 class Judgement:
     """What the chart says of one value.
 
-    Parameters
-    ----------
-    reasons
-        Why it is outside, a sentence each; none if it is inside.
-    limits
-        None while they are being learnt.
-    moving_range
-        Distance to the value before; None for the first.
+    `reasons`: why it is outside, a sentence each; none if it is inside.
+    `limits`: None while they are being learnt.
+    `moving_range`: distance to the value before; None for the first.
     """
 
     reasons: tuple[str, ...]

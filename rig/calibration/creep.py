@@ -46,16 +46,11 @@ _FEWEST_DECADES = 0.5
 class CreepResult:
     """What a held load and its removal showed; changes in per cent of the load.
 
-    Parameters
-    ----------
-    load
-        From zero to the beginning of the hold, in the unit of what was given.
-    per_decade
-        Per tenfold time since the load was put on; None where the hold is too short for it.
-    zero_return
-        From before the load to right after it; None where there is no stretch without load on both sides.
-    zero_return_after_s
-        How long after its removal that was read.
+    `load`: from zero to the beginning of the hold, in the unit of what was given.
+    `per_decade`: per tenfold time since the load was put on; None where the hold is too short for it.
+    `zero_return`: from before the load to right after it; None where there is no stretch without load on both
+    sides.
+    `zero_return_after_s`: how long after its removal that was read.
     """
 
     load: float

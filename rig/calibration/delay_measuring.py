@@ -73,12 +73,9 @@ _EDGE_SHARE = 0.05
 class TimedPress:
     """One press: how fast it was and what it seemed to lose.
 
-    Parameters
-    ----------
-    rate_per_s
-        How much of its energy a press seems to lose for each second of delay.
-    loss_before_pct, loss_after_pct
-        Seeming hysteresis with the delay so far and with the one that was found, in per cent.
+    `rate_per_s`: how much of its energy a press seems to lose for each second of delay.
+    `loss_before_pct`, `loss_after_pct`: seeming hysteresis with the delay so far and with the one that was
+    found, in per cent.
     """
 
     speed_mm_per_s: float
@@ -92,12 +89,8 @@ class TimedPress:
 class DelayMeasurement:
     """What slow and fast presses say.
 
-    Parameters
-    ----------
-    interval_s
-        Half its 95 % interval.
-    loss_pct
-        What is lost at any speed, in per cent: friction and backlash.
+    `interval_s`: half its 95 % interval.
+    `loss_pct`: what is lost at any speed, in per cent: friction and backlash.
     """
 
     delay: Delay

@@ -45,20 +45,14 @@ NO_DEPENDENCE = 1e-10
 class PolynomialFit:
     """A polynomial through readings.
 
-    Parameters
-    ----------
-    centre, half_range
-        Middle of the x of the readings, and half their range: t = (x - centre) / half_range.
-    scaled_terms, scaled_covariance
-        Terms in powers of t, constant first, shape (degree + 1,), and their covariance.
-    residuals
-        y less the polynomial (and less the run's own constant), shape (n,).
-    weights
-        Relative, with a mean of 1, shape (n,).
-    residual_sd
-        Standard deviation of a reading of weight 1.
-    degrees_of_freedom
-        Readings less constants and terms.
+    `centre`, `half_range`: middle of the x of the readings, and half their range: t = (x - centre) /
+    half_range.
+    `scaled_terms`, `scaled_covariance`: terms in powers of t, constant first, shape (degree + 1,), and their
+    covariance.
+    `residuals`: y less the polynomial (and less the run's own constant), shape (n,).
+    `weights`: relative, with a mean of 1, shape (n,).
+    `residual_sd`: standard deviation of a reading of weight 1.
+    `degrees_of_freedom`: readings less constants and terms.
     """
 
     degree: int
@@ -137,10 +131,7 @@ class PolynomialFit:
 class LackOfFit:
     """Whether readings leave the curve by more than repeats of the same reference differ.
 
-    Parameters
-    ----------
-    f, p
-        Variance ratio, and the probability that chance exceeds it.
+    `f`, `p`: variance ratio, and the probability that chance exceeds it.
     """
 
     f: float

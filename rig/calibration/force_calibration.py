@@ -42,12 +42,8 @@ it a step of the converter would look like one."""
 class ReferenceFacts:
     """What is known about the references.
 
-    Parameters
-    ----------
-    relative_u
-        Standard uncertainty over value; None if it was not stated.
-    absolute_u
-        Standard uncertainty of every value, in the channel's unit.
+    `relative_u`: standard uncertainty over value; None if it was not stated.
+    `absolute_u`: standard uncertainty of every value, in the channel's unit.
     """
 
     text: str = ""
@@ -93,12 +89,8 @@ class Surroundings:
 class ChannelCalibration:
     """A calibrated channel and what is to be said of it.
 
-    Parameters
-    ----------
-    used
-        Indices into the table's readings, in the order of the residuals.
-    figures
-        Further results under their names, in per cent or mm.
+    `used`: indices into the table's readings, in the order of the residuals.
+    `figures`: further results under their names, in per cent or mm.
     """
 
     scale: Scale

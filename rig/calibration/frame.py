@@ -30,12 +30,8 @@ OF_FORCE, OF_POSITION = "force calibration, ", "position calibration, "
 class ReadBy:
     """Scales by which presses of a block were read.
 
-    Parameters
-    ----------
-    force, position
-        Their identities; empty where there was none.
-    contact_mm
-        Position of the contact, mean of the presses.
+    `force`, `position`: their identities; empty where there was none.
+    `contact_mm`: position of the contact, mean of the presses.
     """
 
     force: str = ""
@@ -60,15 +56,10 @@ class ReadBy:
 class Frame:
     """Deflection of the frame against force; nothing without force.
 
-    Parameters
-    ----------
-    force_n, deflection_mm
-        Knots in the order of force, all above zero, the origin left out. One knot is a straight line. Between
-        knots a natural cubic spline; beyond the last one, straight on.
-    covariance_mm2
-        Of the deflections; None for stated numbers that were not measured.
-    shares
-        Further parts of the uncertainty in proportion to the deflection.
+    `force_n`, `deflection_mm`: knots in the order of force, all above zero, the origin left out. One knot is
+    a straight line. Between knots a natural cubic spline; beyond the last one, straight on.
+    `covariance_mm2`: of the deflections; None for stated numbers that were not measured.
+    `shares`: further parts of the uncertainty in proportion to the deflection.
     """
 
     force_n: tuple[float, ...] = (1.0,)

@@ -53,17 +53,11 @@ deflection."""
 class FrameStrokes:
     """Samples of all presses, and the steps of force in which they are averaged.
 
-    Parameters
-    ----------
-    force_n, step
-        Of each sample; `step` numbers its step over presses, strokes and steps in this order.
-    count, position_mm
-        Samples of each step and their mean position, shape (presses, 2, steps), loading first; none, and
-        not-a-number, where the backlash hides the unloading.
-    rising_only
-        Whether the curve rests on the loading alone.
-    low_n, top_n
-        Where the steps begin, and the force that all presses reached.
+    `force_n`, `step`: of each sample; `step` numbers its step over presses, strokes and steps in this order.
+    `count`, `position_mm`: samples of each step and their mean position, shape (presses, 2, steps), loading
+    first; none, and not-a-number, where the backlash hides the unloading.
+    `rising_only`: whether the curve rests on the loading alone.
+    `low_n`, `top_n`: where the steps begin, and the force that all presses reached.
     """
 
     force_n: FloatArray
@@ -112,18 +106,11 @@ class Choice:
 class FrameCurve:
     """The curve through some knots.
 
-    Parameters
-    ----------
-    knots_n
-        Shape (k,).
-    solver
-        From means of steps to deflections at knots, shape (k, steps).
-    design
-        From deflections at knots to means of steps, shape (steps, k), each column about its own mean.
-    deflections_mm, contacts_mm
-        Of each press, shape (presses, k) and (presses,).
-    residual_mm
-        What each press leaves in each step about the mean curve, shape (presses, steps).
+    `knots_n`: shape (k,).
+    `solver`: from means of steps to deflections at knots, shape (k, steps).
+    `design`: from deflections at knots to means of steps, shape (steps, k), each column about its own mean.
+    `deflections_mm`, `contacts_mm`: of each press, shape (presses, k) and (presses,).
+    `residual_mm`: what each press leaves in each step about the mean curve, shape (presses, steps).
     """
 
     knots_n: FloatArray
@@ -151,19 +138,11 @@ def strokes_of(
 ) -> FrameStrokes:
     """Average the samples of presses in steps of force.
 
-    Parameters
-    ----------
-    presses
-        Whole ones.
-    backlash_mm
-        Of the position reading, taken off during unloading.
-    most_steps
-        Not to be exceeded, since the position reading tells no more apart.
+    Raises InputError if a stroke holds too few values.
 
-    Raises
-    ------
-    InputError
-        If a stroke holds too few values.
+    `presses`: whole ones.
+    `backlash_mm`: of the position reading, taken off during unloading.
+    `most_steps`: not to be exceeded, since the position reading tells no more apart.
     """
     top_n = min(press.peak_force_n for press in presses) - 2 * noise_n
     low_n = max(LOW_NOISE * noise_n, LOW_SHARE * top_n)

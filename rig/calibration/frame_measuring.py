@@ -80,10 +80,7 @@ square of how many there are: both ends contribute that of half the second Berno
 class Block:
     """What lies between the platens.
 
-    Parameters
-    ----------
-    stiffness_n_per_mm
-        Its own; infinite if it is taken as rigid.
+    `stiffness_n_per_mm`: its own; infinite if it is taken as rigid.
     """
 
     stiffness_n_per_mm: float = math.inf
@@ -109,14 +106,10 @@ class Block:
 class FrameMeasurement:
     """What presses of a block say.
 
-    Parameters
-    ----------
-    u_mm, interval_mm
-        At its knots: standard uncertainty with all shares, and half the 95 % interval.
-    force_n, loading_mm, unloading_mm
-        Give on both strokes in steps of force, means of the presses, shape (steps,).
-    loop_mm
-        Widest distance between the strokes at a knot.
+    `u_mm`, `interval_mm`: at its knots: standard uncertainty with all shares, and half the 95 % interval.
+    `force_n`, `loading_mm`, `unloading_mm`: give on both strokes in steps of force, means of the presses,
+    shape (steps,).
+    `loop_mm`: widest distance between the strokes at a knot.
     """
 
     frame: Frame

@@ -47,16 +47,11 @@ LEAST_FOR_FIRST = 4
 class PlatenContact:
     """Where one contact check passed a force.
 
-    Parameters
-    ----------
-    position_mm, u_mm
-        Platen position, and the standard uncertainty that noise and force zero leave in it.
-    rounding_mm
-        Standard uncertainty that the position's smallest step leaves, the same at each repeat.
-    zero_u_mm
-        The part of `u_mm` that comes from the force zero.
-    per_newton_mm
-        Slope of position against force there.
+    `position_mm`, `u_mm`: platen position, and the standard uncertainty that noise and force zero leave in
+    it.
+    `rounding_mm`: standard uncertainty that the position's smallest step leaves, the same at each repeat.
+    `zero_u_mm`: the part of `u_mm` that comes from the force zero.
+    `per_newton_mm`: slope of position against force there.
     """
 
     position_mm: float
@@ -71,12 +66,8 @@ class PlatenContact:
 class HeightPart:
     """One row of the budget.
 
-    Parameters
-    ----------
-    u_mm
-        Standard uncertainty; None where it cannot be given, for the reason in `why`.
-    counts
-        Whether it enters the sum; one that does not is in another row already, or goes out.
+    `u_mm`: standard uncertainty; None where it cannot be given, for the reason in `why`.
+    `counts`: whether it enters the sum; one that does not is in another row already, or goes out.
     """
 
     source: str
@@ -100,23 +91,16 @@ class HeightPart:
 class Height:
     """Height of a piece at a force.
 
-    Parameters
-    ----------
-    force_n
-        At which both contact checks were read; zero where it was extrapolated.
-    mm
-        Mean over the contact checks that count.
-    u_mm, degrees_of_freedom
-        Standard uncertainty and its effective degrees of freedom; None where repeats are missing.
-    sd_bare_mm, sd_piece_mm
-        Of the repeats; None for a single one.
-    contact_checks_mm
-        Height of each contact check of the piece against the mean of the bare ones, in order.
-    first_mm
-        Height at the first contact check where it stands apart from the later ones, and is then not in the
-        mean.
-    trend_mm
-        Change from contact check to contact check where it is more than chance.
+    `force_n`: at which both contact checks were read; zero where it was extrapolated.
+    `mm`: mean over the contact checks that count.
+    `u_mm`, `degrees_of_freedom`: standard uncertainty and its effective degrees of freedom; None where
+    repeats are missing.
+    `sd_bare_mm`, `sd_piece_mm`: of the repeats; None for a single one.
+    `contact_checks_mm`: height of each contact check of the piece against the mean of the bare ones, in
+    order.
+    `first_mm`: height at the first contact check where it stands apart from the later ones, and is then not
+    in the mean.
+    `trend_mm`: change from contact check to contact check where it is more than chance.
     """
 
     force_n: float

@@ -59,15 +59,10 @@ _FAULTS = {
 class PlateauRule:
     """What counts as settled.
 
-    Parameters
-    ----------
-    drift_share
-        Largest drift over the stretch, as a share of the reading from zero.
-    drift_counts
-        Largest drift over the stretch where that share is smaller still.
-    drift_noise
-        Likewise, as a share of the standard deviation of single samples: such a drift hides in the noise and
-        is part of the uncertainty of the mean.
+    `drift_share`: largest drift over the stretch, as a share of the reading from zero.
+    `drift_counts`: largest drift over the stretch where that share is smaller still.
+    `drift_noise`: likewise, as a share of the standard deviation of single samples: such a drift hides in the
+    noise and is part of the uncertainty of the mean.
     """
 
     least_s: float = 2.0
@@ -86,12 +81,8 @@ class PlateauRule:
 class Plateau:
     """A settled reading.
 
-    Parameters
-    ----------
-    counts, u_counts
-        Mean, and its standard uncertainty with `degrees_of_freedom`.
-    drift_counts
-        By how much a straight line through the stretch rises from its beginning to its end.
+    `counts`, `u_counts`: mean, and its standard uncertainty with `degrees_of_freedom`.
+    `drift_counts`: by how much a straight line through the stretch rises from its beginning to its end.
     """
 
     counts: float

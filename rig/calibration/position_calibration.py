@@ -32,12 +32,9 @@ from rig.samples import FloatArray
 class PositionCalibration:
     """A calibrated position channel.
 
-    Parameters
-    ----------
-    backlash
-        None where the references were approached from one side only.
-    backlash_differences_mm
-        How much more each reference read when it was approached going back, shape (references,).
+    `backlash`: None where the references were approached from one side only.
+    `backlash_differences_mm`: how much more each reference read when it was approached going back, shape
+    (references,).
     """
 
     channel: ChannelCalibration

@@ -56,14 +56,9 @@ _SPOILT = Status.FORCE_SATURATED | Status.POSITION_FAULT
 class Press:
     """One press from no load to no load, arrays of shape (n,).
 
-    Parameters
-    ----------
-    force_n
-        The zero taken off, straight between the stretches without load on both sides.
-    turn
-        Index of the middle of the deepest stretch.
-    free_force_n, free_position_mm
-        Noise without load, standard deviations of single values.
+    `force_n`: the zero taken off, straight between the stretches without load on both sides.
+    `turn`: index of the middle of the deepest stretch.
+    `free_force_n`, `free_position_mm`: noise without load, standard deviations of single values.
     """
 
     time_s: FloatArray
@@ -84,12 +79,9 @@ class Press:
 class Sensing:
     """How well single values are read.
 
-    Parameters
-    ----------
-    force_u_n, position_u_mm
-        Standard uncertainties of single values: noise or resolution, whichever is larger.
-    position_step_mm
-        Smallest step of the position; 0 if unknown.
+    `force_u_n`, `position_u_mm`: standard uncertainties of single values: noise or resolution, whichever is
+    larger.
+    `position_step_mm`: smallest step of the position; 0 if unknown.
     """
 
     force_u_n: float
@@ -131,18 +123,11 @@ def aligned(recordings: Sequence[Samples], calibration: Calibration) -> list[Sig
 def presses_of(recordings: Sequence[Signals], *, released: bool = False) -> Presses:
     """Return the whole presses of recordings, in order.
 
-    Parameters
-    ----------
-    recordings
-        Each from its first sample to its last, with a clock.
-    released
-        Leave out presses in whose gaps the force still follows the position: their zero is none. A late force
-        does so too.
+    Raises InputError if a recording has no clock, or none of them holds a whole press.
 
-    Raises
-    ------
-    InputError
-        If a recording has no clock, or none of them holds a whole press.
+    `recordings`: each from its first sample to its last, with a clock.
+    `released`: leave out presses in whose gaps the force still follows the position: their zero is none. A
+    late force does so too.
     """
     whole: list[Press] = []
     found = 0

@@ -13,14 +13,9 @@ from typing import Any
 class Provenance:
     """Where numbers come from.
 
-    Parameters
-    ----------
-    made, expires
-        Day of the measurement, and the last day on which it holds; None if not stated.
-    references
-        What it was compared with, a sentence each: a mass set and its certificate, a gauge block.
-    details
-        Readings, residuals and choices, for whoever wants to work it out again. Plain values only.
+    `made`, `expires`: day of the measurement, and the last day on which it holds; None if not stated.
+    `references`: what it was compared with, a sentence each: a mass set and its certificate, a gauge block.
+    `details`: readings, residuals and choices, for whoever wants to work it out again. Plain values only.
     """
 
     made: date | None = None
@@ -60,15 +55,10 @@ class Provenance:
 class Share:
     """A part of the uncertainty, the same for all values at once.
 
-    Parameters
-    ----------
-    source
-        "references", "off-centre load", "stability" and the like.
-    degrees_of_freedom
-        Infinite where it was not estimated from few readings.
-    absolute_u, least
-        Standard uncertainty in the channel's unit of every value from `least` on, and in proportion below it,
-        since the zero is exact.
+    `source`: "references", "off-centre load", "stability" and the like.
+    `degrees_of_freedom`: infinite where it was not estimated from few readings.
+    `absolute_u`, `least`: standard uncertainty in the channel's unit of every value from `least` on, and in
+    proportion below it, since the zero is exact.
     """
 
     source: str

@@ -45,18 +45,11 @@ _CELL = re.compile(r"\s*([+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d{1,3})?)\s*(.*?)\
 class Reading:
     """One settled reading beside its reference.
 
-    Parameters
-    ----------
-    reference
-        In kg, N or mm, as its column says.
-    run
-        Readings of one run share a zero.
-    place
-        Of an off-centre load; empty for the centre.
-    falling
-        Whether it was reached from a larger reference (of a position: going back).
-    u_counts
-        Standard uncertainty of `counts`; 0 where it is not known.
+    `reference`: in kg, N or mm, as its column says.
+    `run`: readings of one run share a zero.
+    `place`: of an off-centre load; empty for the centre.
+    `falling`: whether it was reached from a larger reference (of a position: going back).
+    `u_counts`: standard uncertainty of `counts`; 0 where it is not known.
     """
 
     reference: float
@@ -77,12 +70,8 @@ class Reading:
 class ReadingTable:
     """Readings of one column of references.
 
-    Parameters
-    ----------
-    quantity, unit
-        "mass" in kg, "load" in N, "travel" or "block" in mm.
-    directed
-        Whether a row says from which side its reference was approached.
+    `quantity`, `unit`: "mass" in kg, "load" in N, "travel" or "block" in mm.
+    `directed`: whether a row says from which side its reference was approached.
     """
 
     quantity: str
@@ -189,17 +178,10 @@ def _falls(reading: Reading, before: Reading | None, table: ReadingTable) -> boo
 def refuse_wrong_ways(table: ReadingTable, values: Sequence[float], *, reversed_way: bool) -> None:
     """Refuse readings that do not follow their references.
 
-    Parameters
-    ----------
-    values
-        What they stand for in N or mm, in the same order.
-    reversed_way
-        Whether counts are meant to fall while the value rises.
+    Raises InputError if counts fall while the value rises, stand still, or go both ways.
 
-    Raises
-    ------
-    InputError
-        If counts fall while the value rises, stand still, or go both ways.
+    `values`: what they stand for in N or mm, in the same order.
+    `reversed_way`: whether counts are meant to fall while the value rises.
     """
     centred = [
         (value, reading) for value, reading in zip(values, table.readings, strict=True) if reading.centred

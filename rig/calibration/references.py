@@ -38,10 +38,7 @@ _STANDARD_PER_HALF_RANGE = 1 / math.sqrt(3)
 class Gravity:
     """Gravity where the rig stands.
 
-    Parameters
-    ----------
-    m_per_s2, relative_u
-        Value, and its relative standard uncertainty.
+    `m_per_s2`, `relative_u`: value, and its relative standard uncertainty.
     """
 
     m_per_s2: float
@@ -52,10 +49,7 @@ class Gravity:
     def stated(cls, text: str) -> Gravity:
         """Read such as "9.8145 m/s^2"; it is taken to be right to half its last digit.
 
-        Raises
-        ------
-        InputError
-            If it is no acceleration, or none found on the ground.
+        Raises InputError if it is no acceleration, or none found on the ground.
 
         Examples
         --------

@@ -66,10 +66,7 @@ TOLD_FROM = 0.2
 class FittedScale:
     """A scale and what it was found from.
 
-    Parameters
-    ----------
-    values, counts
-        What was fitted, shape (n,).
+    `values`, `counts`: what was fitted, shape (n,).
     """
 
     scale: Scale
@@ -85,10 +82,7 @@ class FittedScale:
 class BudgetLine:
     """A part of the uncertainty of a scale at the end of its range.
 
-    Parameters
-    ----------
-    u, relative_u
-        Standard uncertainty in N or mm, and as a share of the value.
+    `u`, `relative_u`: standard uncertainty in N or mm, and as a share of the value.
     """
 
     source: str

@@ -25,13 +25,9 @@ INVERSE_STEPS = 8
 class ScaleUncertainty:
     """How well the terms of a scale are known.
 
-    Parameters
-    ----------
-    unit_counts
-        Counts at which the terms are compared, such as the end of the calibrated range.
-    covariance
-        Of the values that the terms contribute at `unit_counts`, straight term first, in the square of the
-        channel's unit: a table of as many rows as there are terms.
+    `unit_counts`: counts at which the terms are compared, such as the end of the calibrated range.
+    `covariance`: of the values that the terms contribute at `unit_counts`, straight term first, in the square
+    of the channel's unit: a table of as many rows as there are terms.
     """
 
     unit_counts: float
@@ -44,20 +40,13 @@ class ScaleUncertainty:
 class Scale:
     """Scale of a channel in counts: value = per_count c + bends[0] c^2 + bends[1] c^3, c from zero.
 
-    Parameters
-    ----------
-    per_count
-        Newtons or millimetres per count at zero; negative where the sensor is mounted the other way round.
-    bends
-        Further terms, per count squared and cubed; none for a straight scale.
-    uncertainty
-        None for a stated number that was not measured.
-    range_counts
-        Lowest and highest reading that was compared with a reference; None if not stated.
-    offset
-        What a scale that is off adds to every value from `offset_from` on, and in proportion below it.
-    offset_from
-        Smallest reference, in the channel's unit.
+    `per_count`: newtons or millimetres per count at zero; negative where the sensor is mounted the other way
+    round.
+    `bends`: further terms, per count squared and cubed; none for a straight scale.
+    `uncertainty`: None for a stated number that was not measured.
+    `range_counts`: lowest and highest reading that was compared with a reference; None if not stated.
+    `offset`: what a scale that is off adds to every value from `offset_from` on, and in proportion below it.
+    `offset_from`: smallest reference, in the channel's unit.
     """
 
     per_count: float

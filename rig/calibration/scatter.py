@@ -20,10 +20,7 @@ noise and resolution without load say what they are under load."""
 def variance_factor(chi_squared: float, degrees_of_freedom: int) -> tuple[float, float]:
     """Return what to multiply variances from noise with, and the degrees of freedom they then have.
 
-    Parameters
-    ----------
-    chi_squared
-        Sum of squared residuals over the variances that noise and resolution explain.
+    `chi_squared`: sum of squared residuals over the variances that noise and resolution explain.
     """
     # presses differ by more than noise: their own scatter alone, else both, weighted by their freedom
     if more_than_noise(chi_squared, degrees_of_freedom):

@@ -30,13 +30,9 @@ _NEGLIGIBLE = 1e-10
 class Shift:
     """A calibration that is one standard uncertainty off along one independent direction.
 
-    Parameters
-    ----------
-    source
-        What is uncertain: "force calibration, fit", "delay".
-    opposite
-        As far off the other way, where both have to be looked at: a delay either way makes the force of a
-        sharp turn smaller. None where a quantity follows its input straight on.
+    `source`: what is uncertain: "force calibration, fit", "delay".
+    `opposite`: as far off the other way, where both have to be looked at: a delay either way makes the force
+    of a sharp turn smaller. None where a quantity follows its input straight on.
     """
 
     source: str

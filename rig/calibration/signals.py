@@ -14,25 +14,16 @@ from rig.samples import FloatArray, IntArray, StatusArray
 class Signals:
     """Force and position of the same instants.
 
-    Parameters
-    ----------
-    time_s
-        Instants, shape (n,); not-a-number where the source had no clock.
-    force_n, position_mm
-        Shape (n,). Compression is positive, as recorded; the working direction, as a segment hands them out.
-    status
-        Bits of `rig.samples.Status`, shape (n,).
-    lost
-        How many samples of the recording had been lost before each of these, shape (n,).
-    force_resolution_n, position_resolution_mm
-        Smallest steps; 0 if unknown.
-    averaged
-        Whether each value is a mean over a conversion that takes as long as the step between values.
-    force_in_newtons
-        Whether the source had scaled the force itself, so that its zero may be meant.
-    direction
-        1, or -1 where force and position are those of the recording with their signs changed, so that the
-        working direction is positive.
+    `time_s`: instants, shape (n,); not-a-number where the source had no clock.
+    `force_n`, `position_mm`: shape (n,). Compression is positive, as recorded; the working direction, as a
+    segment hands them out.
+    `status`: bits of `rig.samples.Status`, shape (n,).
+    `lost`: how many samples of the recording had been lost before each of these, shape (n,).
+    `force_resolution_n`, `position_resolution_mm`: smallest steps; 0 if unknown.
+    `averaged`: whether each value is a mean over a conversion that takes as long as the step between values.
+    `force_in_newtons`: whether the source had scaled the force itself, so that its zero may be meant.
+    `direction`: 1, or -1 where force and position are those of the recording with their signs changed, so
+    that the working direction is positive.
     """
 
     time_s: FloatArray

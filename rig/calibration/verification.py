@@ -55,10 +55,7 @@ NO_CONFORMITY = (
 class ClassLimits:
     """Largest permitted relative values of one class, per cent.
 
-    Parameters
-    ----------
-    q, b, v, f0, a
-        Accuracy, repeatability, reversibility, zero, resolution.
+    `q`, `b`, `v`, `f0`, `a`: accuracy, repeatability, reversibility, zero, resolution.
     """
 
     name: str
@@ -93,10 +90,7 @@ ERROR_NAMES: Mapping[str, str] = {
 class VerificationReading:
     """One load of one run.
 
-    Parameters
-    ----------
-    load_n
-        What the references say; 0 for a reading without load, below zero for one that pulls.
+    `load_n`: what the references say; 0 for a reading without load, below zero for one that pulls.
     """
 
     run: int
@@ -109,12 +103,9 @@ class VerificationReading:
 class VerificationReferences:
     """What the loads rest on.
 
-    Parameters
-    ----------
-    certificates
-        A sentence each: which reference, which certificate, of which day. A class is stated only with one.
-    relative_u
-        Standard uncertainty of a load over the load; None if it was not stated.
+    `certificates`: a sentence each: which reference, which certificate, of which day. A class is stated only
+    with one.
+    `relative_u`: standard uncertainty of a load over the load; None if it was not stated.
     """
 
     certificates: tuple[str, ...] = ()
@@ -130,12 +121,9 @@ class VerificationReferences:
 class LoadErrors:
     """Errors at one load, per cent of it.
 
-    Parameters
-    ----------
-    q, b, v, a
-        Accuracy, repeatability, reversibility, resolution; None where they cannot be had.
-    u_q, degrees_of_freedom
-        Standard uncertainty of q, from references, repeats and resolution; None where one is not known.
+    `q`, `b`, `v`, `a`: accuracy, repeatability, reversibility, resolution; None where they cannot be had.
+    `u_q`, `degrees_of_freedom`: standard uncertainty of q, from references, repeats and resolution; None
+    where one is not known.
     """
 
     load_n: float
@@ -159,14 +147,9 @@ class LoadErrors:
 class Failure:
     """A limit that was passed.
 
-    Parameters
-    ----------
-    error
-        q, b, v, f0 or a; U for twice the standard uncertainty of the references.
-    load_n
-        At which load; None for the zero's error, which belongs to all.
-    found, limit
-        Per cent; None for an error that cannot be had.
+    `error`: q, b, v, f0 or a; U for twice the standard uncertainty of the references.
+    `load_n`: at which load; None for the zero's error, which belongs to all.
+    `found`, `limit`: per cent; None for an error that cannot be had.
     """
 
     error: str
@@ -185,10 +168,7 @@ class Failure:
 class ClassOutcome:
     """How far down one class holds.
 
-    Parameters
-    ----------
-    lowest_n
-        Lowest verified force from which every limit is kept up to the largest; None if there is none.
+    `lowest_n`: lowest verified force from which every limit is kept up to the largest; None if there is none.
     """
 
     limits: ClassLimits
@@ -205,18 +185,11 @@ class ClassOutcome:
 class Verification:
     """What came of a verification.
 
-    Parameters
-    ----------
-    loads
-        Errors at each load, the lowest first.
-    f0
-        Error of the zero, per cent of the largest load; None if it was never read.
-    classes
-        How far down each class holds, the best first.
-    missing
-        Why no class may be stated, however small the errors; empty if one may be.
-    sense
-        In which the loads worked; those of tension are given without their sign.
+    `loads`: errors at each load, the lowest first.
+    `f0`: error of the zero, per cent of the largest load; None if it was never read.
+    `classes`: how far down each class holds, the best first.
+    `missing`: why no class may be stated, however small the errors; empty if one may be.
+    `sense`: in which the loads worked; those of tension are given without their sign.
     """
 
     loads: tuple[LoadErrors, ...]

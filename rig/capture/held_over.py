@@ -45,14 +45,9 @@ TURNING = 0.25
 class Held:
     """How a channel is held.
 
-    Parameters
-    ----------
-    rows
-        From update to update.
-    updates
-        The rows of updates, those at rest included, shape (k,).
-    step
-        Usual change from update to update in motion, in the channel's unit.
+    `rows`: from update to update.
+    `updates`: the rows of updates, those at rest included, shape (k,).
+    `step`: usual change from update to update in motion, in the channel's unit.
     """
 
     rows: int
@@ -68,12 +63,8 @@ class Held:
 def find_held(values: FloatArray, other: FloatArray) -> Held | None:
     """Return how a channel is held between updates; None where it is not.
 
-    Parameters
-    ----------
-    values
-        Finite, shape (n,), in the order of rows.
-    other
-        The other channel of the same rows: force beside a position.
+    `values`: finite, shape (n,), in the order of rows.
+    `other`: the other channel of the same rows: force beside a position.
     """
     changed = np.flatnonzero(np.diff(values)) + 1
     if len(changed) < FEWEST_UPDATES:
@@ -107,12 +98,8 @@ def find_held(values: FloatArray, other: FloatArray) -> Held | None:
 def on_lines(values: FloatArray, other: FloatArray, time: FloatArray | IntArray, held: Held) -> FloatArray:
     """Return positions whose values between two updates lie on the line between them.
 
-    Parameters
-    ----------
-    values, other
-        As `find_held` takes them.
-    time
-        Of each row, rising, in any unit.
+    `values`, `other`: as `find_held` takes them.
+    `time`: of each row, rising, in any unit.
 
     Examples
     --------

@@ -36,10 +36,7 @@ class CaptureSummary:
 def list_captures(folder: Path | str) -> list[CaptureSummary]:
     """List the captures in a folder by the time they were started; unreadable ones come first.
 
-    Raises
-    ------
-    CaptureError
-        If the folder does not exist.
+    Raises CaptureError if the folder does not exist.
     """
     folder = Path(folder)
     if not folder.is_dir():

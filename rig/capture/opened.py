@@ -201,10 +201,7 @@ class Capture:
 def open_capture(path: Path | str) -> Capture:
     """Open a capture's folder.
 
-    Raises
-    ------
-    CaptureError
-        If there is no capture, or a field of its header is wrong.
+    Raises CaptureError if there is no capture, or a field of its header is wrong.
     """
     path = Path(path)
     keep_names(path.name)

@@ -24,22 +24,14 @@ HEIGHT: Final = "free height"
 class Ordered:
     """What was ordered; each field is empty where the header does not say.
 
-    Parameters
-    ----------
-    kind
-        `ENDURANCE`, `HEIGHT`, or what else the writer called it; empty for a method of a file.
-    name, file, text
-        Name of the method, the file it was read from, and the whole text of that file.
-    stiffness_n_per_mm
-        What the person who gave the order expected of the specimen.
-    goes_on
-        Of an endurance run: whether it may be resumed without a person.
-    surfaces
-        Of a free height: what was measured, "bare" or "piece" or both; None where the header does not say.
-    homed_now
-        Of a free height: whether the position was homed just before.
-    contact_n, top_n
-        Of a free height: the smaller and the larger force of a contact check, N.
+    `kind`: `ENDURANCE`, `HEIGHT`, or what else the writer called it; empty for a method of a file.
+    `name`, `file`, `text`: name of the method, the file it was read from, and the whole text of that file.
+    `stiffness_n_per_mm`: what the person who gave the order expected of the specimen.
+    `goes_on`: of an endurance run: whether it may be resumed without a person.
+    `surfaces`: of a free height: what was measured, "bare" or "piece" or both; None where the header does not
+    say.
+    `homed_now`: of a free height: whether the position was homed just before.
+    `contact_n`, `top_n`: of a free height: the smaller and the larger force of a contact check, N.
     """
 
     kind: str = ""

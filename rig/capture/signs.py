@@ -45,12 +45,10 @@ BESIDE = 2
 class Signs:
     """How a table counts.
 
-    Parameters
-    ----------
-    force_turned, position_turned
-        Whether the force falls below zero under load, and whether the position falls as the force grows.
-    throughout
-        Whether the force is never above zero; else it falls from an offset, or goes above zero as well.
+    `force_turned`, `position_turned`: whether the force falls below zero under load, and whether the position
+    falls as the force grows.
+    `throughout`: whether the force is never above zero; else it falls from an offset, or goes above zero as
+    well.
     """
 
     force_turned: bool

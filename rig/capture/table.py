@@ -121,14 +121,9 @@ _LONGEST_RATE_LINE = 200
 class TableForm:
     """How a table is written; what is None or zero is found from the table.
 
-    Parameters
-    ----------
-    delimiter
-        One character or "whitespace".
-    encoding, decimal, sheet
-        Name of the encoding, "." or ",", and the sheet of a spreadsheet.
-    skip_rows, until_line
-        Lines at the top that are left out, and the last line that is read.
+    `delimiter`: one character or "whitespace".
+    `encoding`, `decimal`, `sheet`: name of the encoding, "." or ",", and the sheet of a spreadsheet.
+    `skip_rows`, `until_line`: lines at the top that are left out, and the last line that is read.
     """
 
     delimiter: str | None = None
@@ -160,18 +155,11 @@ class TableForm:
 class ImportedTable:
     """Samples from a table.
 
-    Parameters
-    ----------
-    samples
-        In the units of the table.
-    notes
-        What was guessed or left out, in sentences.
-    taken
-        Which column each quantity came from, and its unit.
-    sha256
-        Of the file.
-    started
-        When the first row was taken, where the table has dates.
+    `samples`: in the units of the table.
+    `notes`: what was guessed or left out, in sentences.
+    `taken`: which column each quantity came from, and its unit.
+    `sha256`: of the file.
+    `started`: when the first row was taken, where the table has dates.
     """
 
     samples: Samples
@@ -369,10 +357,7 @@ def _to_units(
 ) -> dict[Kind, str]:
     """Bring numbers of counts, volts, strain or stress into a unit, in place; return the unit by quantity.
 
-    Raises
-    ------
-    InputError
-        If strain or stress lacks the height or the area; it cites what the table says of them.
+    Raises InputError if strain or stress lacks the height or the area; it cites what the table says of them.
     """
     for kind, numbers in values.items():
         values[kind] = numbers * taken[kind].each if taken[kind].each != 1 else numbers

@@ -95,12 +95,8 @@ class CaptureWriter:
     ) -> Self:
         """Begin a capture in a new folder of `parent`.
 
-        Raises
-        ------
-        CaptureError
-            If the header holds what could not be read back.
-        RecorderError
-            If the disk refuses.
+        Raises CaptureError if the header holds what could not be read back. Raises RecorderError if the disk
+        refuses.
         """
         text = header_text(header)
         try:
@@ -165,12 +161,8 @@ class CaptureWriter:
     def append(self, samples: Samples) -> None:
         """Take samples, and write what fills a batch or has waited long enough.
 
-        Raises
-        ------
-        RecorderError
-            If the disk refuses; the capture is then ended, with all that was written before.
-        ValueError
-            If the samples are not of the channels that the header declares.
+        Raises RecorderError if the disk refuses; the capture is then ended, with all that was written before.
+        Raises ValueError if the samples are not of the channels that the header declares.
         """
         self._must_be_open()
         self._must_fit(samples)

@@ -78,10 +78,7 @@ _KINDS = {
 def open_file(path: Path) -> BinaryIO:
     """Open a regular file for reading.
 
-    Raises
-    ------
-    OSError
-        If the disk refuses, or `path` is a pipe, device, socket or folder; it is never waited for.
+    Raises OSError if the disk refuses, or `path` is a pipe, device, socket or folder; it is never waited for.
     """
     try:
         # Without O_NONBLOCK, opening a pipe waits until somebody writes into it.
@@ -217,12 +214,7 @@ def yaml_tree(
 def load_foreign_json(text: str) -> Any:
     """Return any JSON value as other programs write it: lists, NaN, and names given twice too.
 
-    Raises
-    ------
-    ValueError
-        If it is not JSON.
-    RecursionError
-        If it is nested too deeply.
+    Raises ValueError if it is not JSON. Raises RecursionError if it is nested too deeply.
     """
     return json.loads(text)
 

@@ -46,10 +46,8 @@ def coverage_factor(freedom: FloatArray | list[float], level: float = LEVEL) -> 
 def coverage_factor(freedom: ArrayLike, level: float = LEVEL) -> float | FloatArray:
     """Return half the width of a two-sided interval over the standard uncertainty, by Student's t.
 
-    Parameters
-    ----------
-    freedom
-        Degrees of freedom, of any shape; infinite for the normal distribution, and at least one counts.
+    `freedom`: degrees of freedom, of any shape; infinite for the normal distribution, and at least one
+    counts.
 
     Examples
     --------
@@ -73,12 +71,9 @@ def effective_freedom(variance: FloatArray, fourth: FloatArray) -> FloatArray: .
 def effective_freedom(variance: ArrayLike, fourth: ArrayLike) -> float | FloatArray:
     """Return the degrees of freedom of a sum of independent parts, after Welch and Satterthwaite.
 
-    Parameters
-    ----------
-    variance
-        Sum of the squares of the parts' standard uncertainties, of any shape.
-    fourth
-        Sum of their fourth powers, each over its degrees of freedom; where it is zero nothing limits them.
+    `variance`: sum of the squares of the parts' standard uncertainties, of any shape.
+    `fourth`: sum of their fourth powers, each over its degrees of freedom; where it is zero nothing limits
+    them.
 
     References
     ----------
@@ -93,10 +88,7 @@ def effective_freedom(variance: ArrayLike, fourth: ArrayLike) -> float | FloatAr
 def combined(parts: Iterable[tuple[float, float]]) -> tuple[float, float]:
     """Return the standard uncertainty of a sum of independent parts, and its degrees of freedom.
 
-    Parameters
-    ----------
-    parts
-        Standard uncertainty and degrees of freedom of each.
+    `parts`: standard uncertainty and degrees of freedom of each.
 
     Examples
     --------
@@ -211,13 +203,9 @@ class Measured:
 def propagate(formula: Callable[..., float], inputs: Mapping[str, Measured]) -> Measured:
     """Return the value of a formula with the uncertainty that its inputs leave it.
 
-    Parameters
-    ----------
-    formula
-        Takes the inputs by their names.
-    inputs
-        What is an input's own becomes a source of the result by the input's name; what inputs share moves all
-        of them at once.
+    `formula`: takes the inputs by their names.
+    `inputs`: what is an input's own becomes a source of the result by the input's name; what inputs share
+    moves all of them at once.
 
     Examples
     --------
@@ -285,10 +273,7 @@ def student_below(freedom: float, t: float) -> float:
 def bartlett_chance(variances: FloatArray, degrees_of_freedom: NDArray[np.float64 | np.int64]) -> float:
     """Return the chance that equal variances come out as different as these.
 
-    Parameters
-    ----------
-    variances, degrees_of_freedom
-        Of each group, shape (groups,); all above zero.
+    `variances`, `degrees_of_freedom`: of each group, shape (groups,); all above zero.
 
     References
     ----------

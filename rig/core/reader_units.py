@@ -87,10 +87,7 @@ def keep_names(*names: str | None) -> None:
 def chosen_units() -> str | None:
     """Return "metric", "us" or "both": the option's, else the environment's, else the rig file's, else None.
 
-    Raises
-    ------
-    InputError
-        If the environment names anything else.
+    Raises InputError if the environment names anything else.
     """
     if "option" in _chosen:
         return _chosen["option"]

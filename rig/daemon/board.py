@@ -117,10 +117,7 @@ class _Thinner:
 class Board:
     """Written by the thread that runs the rig, read from any.
 
-    Parameters
-    ----------
-    calibration
-        What a count is; what is not calibrated is not shown.
+    `calibration`: what a count is; what is not calibrated is not shown.
     """
 
     def __init__(
@@ -164,11 +161,8 @@ class Board:
     def reopened(self, armed: Callable[[], bool]) -> None:
         """The port was opened by a new reader, whose clock begins anew.
 
-        Parameters
-        ----------
-        armed
-            Whether the platen may move, as the one that talks to the device has it. It is asked at every
-            look: events reach the board past a queue, and too late for the one who reaches in.
+        `armed`: whether the platen may move, as the one that talks to the device has it. It is asked at every
+        look: events reach the board past a queue, and too late for the one who reaches in.
         """
         with self._guard:
             self._armed = armed

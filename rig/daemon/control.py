@@ -75,12 +75,8 @@ _REQUEST: TypeAdapter[Request] = TypeAdapter(Request)
 class ControlServer:
     """Answers on a socket. A context manager that ends its threads.
 
-    Parameters
-    ----------
-    path
-        Where the socket is made; nothing may stand there.
-    held
-        The rig that is held: an order for another one is refused.
+    `path`: where the socket is made; nothing may stand there.
+    `held`: the rig that is held: an order for another one is refused.
     """
 
     def __init__(self, path: Path, held: RigRef, *, board: Board, orders: Desk, shelf: Shelf) -> None:

@@ -113,10 +113,7 @@ class _UnderWay:
 class Desk:
     """Carries out orders on one rig.
 
-    Parameters
-    ----------
-    turned
-        Called whenever the loop that holds the rig has turned, in a job or not.
+    `turned`: called whenever the loop that holds the rig has turned, in a job or not.
     """
 
     def __init__(

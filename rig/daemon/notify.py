@@ -20,10 +20,7 @@ BEATS_PER_LIMIT = 3
 class Notifier:
     """Sends what the supervisor wants to hear; silent where there is none.
 
-    Parameters
-    ----------
-    environment
-        Holds NOTIFY_SOCKET, and WATCHDOG_USEC and WATCHDOG_PID where a watchdog is wanted.
+    `environment`: holds NOTIFY_SOCKET, and WATCHDOG_USEC and WATCHDOG_PID where a watchdog is wanted.
     """
 
     def __init__(

@@ -35,10 +35,7 @@ _NOT_FOR_THE_PAGE = ("NOTIFY_SOCKET", "WATCHDOG_USEC", "WATCHDOG_PID")
 class PageKeeper:
     """Runs a command again and again. A context manager that ends it.
 
-    Parameters
-    ----------
-    command
-        Of the page's process; it has to end when its standard input does.
+    `command`: of the page's process; it has to end when its standard input does.
     """
 
     def __init__(self, command: Sequence[str], *, first_pause_s: float = FIRST_PAUSE_S) -> None:

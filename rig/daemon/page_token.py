@@ -20,17 +20,9 @@ _MODE = 0o600
 def token_file(folder: Path | None = None) -> Path:
     """Return the file of the token, made at the first call.
 
-    Parameters
-    ----------
-    folder
-        Where it stands; None for the user's state folder.
+    Raises InputError if others may read it. Raises RecorderError if it cannot be made.
 
-    Raises
-    ------
-    InputError
-        If others may read it.
-    RecorderError
-        If it cannot be made.
+    `folder`: where it stands; None for the user's state folder.
     """
     folder = platformdirs.user_state_path("pressrig", appauthor=False) if folder is None else folder
     path = folder / "page-token"

@@ -47,12 +47,9 @@ LOOK_S = 0.1
 class PageWish:
     """Where the page is to be served.
 
-    Parameters
-    ----------
-    token_file
-        File of the token that is asked for; None for a page on loopback.
-    captures, reports
-        Folders of the captures to look into and of what is written about them; None for the live page alone.
+    `token_file`: file of the token that is asked for; None for a page on loopback.
+    `captures`, `reports`: folders of the captures to look into and of what is written about them; None for
+    the live page alone.
     """
 
     listen: str = "127.0.0.1"
@@ -88,17 +85,11 @@ def serve(
 ) -> None:
     """Hold a rig until somebody wishes it to stop.
 
-    Parameters
-    ----------
-    stop_asked
-        A file descriptor that gives a byte for every wish to stop; each halts the platen.
-    lock_places, socket_folders
-        Where locks and the control socket stand; None for the system's and the user's.
+    Raises DeviceError if a daemon holds this rig already, or the control socket cannot be made.
 
-    Raises
-    ------
-    DeviceError
-        If a daemon holds this rig already, or the control socket cannot be made.
+    `stop_asked`: a file descriptor that gives a byte for every wish to stop; each halts the platen.
+    `lock_places`, `socket_folders`: where locks and the control socket stand; None for the system's and the
+    user's.
     """
     board = Board(
         rig.name,

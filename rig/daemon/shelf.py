@@ -25,10 +25,7 @@ MOST_BYTES = 240_000
 class Shelf:
     """Ready methods in folders.
 
-    Parameters
-    ----------
-    folders
-        Where YAML files are looked for, not below.
+    `folders`: where YAML files are looked for, not below.
     """
 
     def __init__(self, folders: Sequence[Path]) -> None:

@@ -33,10 +33,7 @@ TOPICS = {
 def guide(topic: str) -> str:
     """Return the text of a guide, in Markdown.
 
-    Raises
-    ------
-    InputError
-        If there is no such topic.
+    Raises InputError if there is no such topic.
     """
     if topic not in TOPICS:
         raise InputError(f"guide: no topic {topic!r:.40}; found {', '.join(TOPICS)}")

@@ -77,10 +77,7 @@ class CautionsRead:
     A confirmation belongs to a rig: to its whole name, its port and, as soon as it has said who it is, its
     device. The device that is seen first after it is the one that it holds for.
 
-    Parameters
-    ----------
-    by_hand
-        A hand moves the platen; whoever has read the cautions for that has not read those for a motor.
+    `by_hand`: a hand moves the platen; whoever has read the cautions for that has not read those for a motor.
     """
 
     rig: RigRef
@@ -89,10 +86,7 @@ class CautionsRead:
     def today(self, unit_id: str | None = None) -> bool:
         """Return whether they were confirmed on this day, by the local calendar.
 
-        Parameters
-        ----------
-        unit_id
-            Of the device that is on the port, in hexadecimal; None while it is not known.
+        `unit_id`: of the device that is on the port, in hexadecimal; None while it is not known.
         """
         kept = self._kept()
         if kept is None:
@@ -106,15 +100,9 @@ class CautionsRead:
     def confirm(self, who: str, unit_id: str | None = None) -> None:
         """Remember that somebody has read them today and that they hold.
 
-        Parameters
-        ----------
-        who
-            A person's name or initials, or where the confirmation came from.
+        Raises RecorderError if it cannot be written down.
 
-        Raises
-        ------
-        RecorderError
-            If it cannot be written down.
+        `who`: a person's name or initials, or where the confirmation came from.
         """
         day = _today().isoformat()
         # in quotes, so that it is read as text again and not as a date

@@ -47,15 +47,10 @@ class DiskThread:
 
     Everything but `end` returns at once. All raise what the writer has raised since the last call.
 
-    Parameters
-    ----------
-    writer
-        Not yet entered.
+    Raises RecorderError if the disk has refused, or has fallen too far behind; ending the capture where that
+    is possible.
 
-    Raises
-    ------
-    RecorderError
-        If the disk has refused, or has fallen too far behind; ending the capture where that is possible.
+    `writer`: not yet entered.
     """
 
     def __init__(self, writer: CaptureWriter) -> None:

@@ -131,34 +131,17 @@ class ResetError(LinkLostError):
 class Driver:
     """Moves one platen for one job.
 
-    Parameters
-    ----------
-    reader
-        Entered.
+    Raises InputError if a channel is not calibrated. Raises DeviceError if the device does not drive a
+    platen.
 
-    Attributes
-    ----------
-    writer
-        Where everything goes; None while nothing is recorded.
-    contact_mm
-        Where the last contact check that sets the contact found the specimen.
-    holes
-        Times that samples were missing since the last motion of cycles began.
-    runs_on
-        Whether the platen was seen moving although it had been halted and disarmed.
-    free_height_mm
-        Of the specimen; bounds a contact check. None: not known.
-    met_mm, met_s
-        Where and when the last contact check felt its force, in device time.
-    keep_raw
-        False leaves the samples out of the recording; they are watched all the same.
-
-    Raises
-    ------
-    InputError
-        If a channel is not calibrated.
-    DeviceError
-        If the device does not drive a platen.
+    `reader`: entered.
+    `writer`: where everything goes; None while nothing is recorded.
+    `contact_mm`: where the last contact check that sets the contact found the specimen.
+    `holes`: times that samples were missing since the last motion of cycles began.
+    `runs_on`: whether the platen was seen moving although it had been halted and disarmed.
+    `free_height_mm`: of the specimen; bounds a contact check. None: not known.
+    `met_mm`, `met_s`: where and when the last contact check felt its force, in device time.
+    `keep_raw`: False leaves the samples out of the recording; they are watched all the same.
     """
 
     def __init__(self, reader: Reader, calibration: Calibration, rig: RigLimits, watch: Watch) -> None:
@@ -646,10 +629,7 @@ class Driver:
     ) -> None:
         """Approach until the force is reached.
 
-        Parameters
-        ----------
-        contact_check
-            Look for the specimen: what is known of its place is not held against the force.
+        `contact_check`: look for the specimen: what is known of its place is not held against the force.
         """
         deepest_mm = min(deepest_mm, self._rig.travel_mm[1])
         course = self._course(place, "press", deepest_mm, speed_mm_per_s, force_n)
@@ -693,10 +673,7 @@ class Driver:
     ) -> float:
         """Approach until the force is felt; the position in mm at which it was.
 
-        Parameters
-        ----------
-        deepest_mm
-            No further than here; None: the end of the travel.
+        `deepest_mm`: no further than here; None: the end of the travel.
         """
         # the device compares whole counts
         self._felt_n = float(self._force.value(self._force_counts(force_n)))

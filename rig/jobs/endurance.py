@@ -86,11 +86,8 @@ class Endured(Recorded):
 class EnduranceJob(Job):
     """Squeezes a specimen until its plan has enough.
 
-    Parameters
-    ----------
-    resumed
-        A capture of this plan that was stopped, or whose host was lost: go on with it instead of beginning
-        one.
+    `resumed`: a capture of this plan that was stopped, or whose host was lost: go on with it instead of
+    beginning one.
     """
 
     order: EnduranceOrder
@@ -176,20 +173,11 @@ def perform_endurance(
 ) -> Endured:
     """Squeeze until the plan has enough, and record all of it.
 
-    Parameters
-    ----------
-    take_up
-        A capture of this plan that was stopped, or whose host was lost: go on with it instead of beginning
-        one.
+    Raises DeviceError if the rig has no drive, or refuses to be made ready; nothing is recorded then. Raises
+    CaptureError if there is nothing to take up. Raises RecorderError if the capture cannot be begun.
 
-    Raises
-    ------
-    DeviceError
-        If the rig has no drive, or refuses to be made ready; nothing is recorded then.
-    CaptureError
-        If there is nothing to take up.
-    RecorderError
-        If the capture cannot be begun.
+    `take_up`: a capture of this plan that was stopped, or whose host was lost: go on with it instead of
+    beginning one.
     """
     recovers = checked.plan.recovery is not None
     run = _Run(bench, checked, _Before.of(take_up, bench.rig.name, recovers) if take_up else _Before())
@@ -237,10 +225,7 @@ def recorded_until_s(capture: Capture, last_us: int | None = None) -> float:
     """Return when a capture was last written to, in Unix time, by what it recorded: a copy has other file
     dates.
 
-    Parameters
-    ----------
-    last_us
-        Device time of its last sample, which may be later than that of its last event.
+    `last_us`: device time of its last sample, which may be later than that of its last event.
     """
     until_s, time_us = capture.header.started.timestamp(), None
     for event in capture.each_event():

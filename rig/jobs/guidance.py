@@ -26,22 +26,14 @@ ZERO_INSTRUCTION = "Leave everything untouched: the force zero is being measured
 class Guidance:
     """One moment of a method that is done by hand.
 
-    Parameters
-    ----------
-    place, passes, action
-        Step of the method, pass of each repeat around it, and the kind of action.
-    target_mm, target_n
-        Deflection or force to reach; a gap is below zero.
-    deflection_mm
-        Where the platen is from the contact; None before a contact was found.
-    force_n
-        From the measured zero.
-    speed_mm_per_s, asked_mm_per_s
-        Towards the target, and as the method asks; None where nothing is to be moved.
-    share
-        Of this step that is done, 0 to 1.
-    before
-        How the stroke before was, in words; empty before the first.
+    `place`, `passes`, `action`: step of the method, pass of each repeat around it, and the kind of action.
+    `target_mm`, `target_n`: deflection or force to reach; a gap is below zero.
+    `deflection_mm`: where the platen is from the contact; None before a contact was found.
+    `force_n`: from the measured zero.
+    `speed_mm_per_s`, `asked_mm_per_s`: towards the target, and as the method asks; None where nothing is to
+    be moved.
+    `share`: of this step that is done, 0 to 1.
+    `before`: how the stroke before was, in words; empty before the first.
     """
 
     place: str

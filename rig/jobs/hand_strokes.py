@@ -51,16 +51,10 @@ MOST_WAY_POINTS = 4096
 class Aim:
     """What a stroke is to reach.
 
-    Parameters
-    ----------
-    sign
-        1 for an approach, -1 for a way back.
-    goal_mm
-        Deflection; for a press to a force the deepest allowed, None for a contact check.
-    goal_n
-        Force; None for a way to a depth.
-    stands
-        Whether it is over only when the platen stands or turns; False: as soon as the goal is felt.
+    `sign`: 1 for an approach, -1 for a way back.
+    `goal_mm`: deflection; for a press to a force the deepest allowed, None for a contact check.
+    `goal_n`: force; None for a way to a depth.
+    `stands`: whether it is over only when the platen stands or turns; False: as soon as the goal is felt.
     """
 
     sign: int
@@ -80,17 +74,9 @@ class Aim:
 class Stroke:
     """Follows one way of the platen: an approach or a way back.
 
-    Parameters
-    ----------
-    contact_mm
-        Position from which deflection counts; zero before one is known.
-
-    Attributes
-    ----------
-    passed_mm
-        Position at which the goal was passed, between samples; None before.
-    stood_s
-        When the platen came to stand; None if it turned, or does not stand yet.
+    `contact_mm`: position from which deflection counts; zero before one is known.
+    `passed_mm`: position at which the goal was passed, between samples; None before.
+    `stood_s`: when the platen came to stand; None if it turned, or does not stand yet.
     """
 
     time_left_s: float | None = None

@@ -85,12 +85,8 @@ class HoldWait:
 class RestWait:
     """Follows a wait without load, and measures the force zero anew at its end.
 
-    Parameters
-    ----------
-    until_s
-        Device time of its end.
-    check_n
-        A force above which the platen still presses.
+    `until_s`: device time of its end.
+    `check_n`: a force above which the platen still presses.
     """
 
     def __init__(self, until_s: float, since_s: float, check_n: float) -> None:
@@ -141,10 +137,7 @@ class RestWait:
 class PersonAsked:
     """Asks a person in a thread of its own, so that the recording goes on meanwhile.
 
-    Parameters
-    ----------
-    ask
-        Returns when the person is done.
+    `ask`: returns when the person is done.
     """
 
     share = 0.0
@@ -206,10 +199,7 @@ def note_step_off_rig(
 class Quiet:
     """The last second of force and position, and whether both stood still.
 
-    Parameters
-    ----------
-    spread_n
-        A force that wavers by so much, or drifts by `STILL_SHARE` of it, does not stand still.
+    `spread_n`: a force that wavers by so much, or drifts by `STILL_SHARE` of it, does not stand still.
     """
 
     time_left_s: float | None = None

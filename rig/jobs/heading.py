@@ -16,10 +16,7 @@ from rig.rigfile import RigFile
 def header_about(card: SpecimenCard, rig: RigFile, method: Mapping[str, Any] | None) -> CaptureHeader:
     """Return a header with everything that is known before the rig is asked.
 
-    Parameters
-    ----------
-    method
-        What the platen is ordered to do; None if a person moves it.
+    `method`: what the platen is ordered to do; None if a person moves it.
     """
     return CaptureHeader(
         **card.model_dump(exclude={"stiffness_n_per_mm"}),

@@ -76,19 +76,11 @@ def measure_height(
 ) -> Recorded:
     """Make the contact checks of each surface in order, and record them.
 
-    Parameters
-    ----------
-    bare_mm
-        Where the bare platens met before, if that is known: a piece is not pressed as far.
+    Raises InputError if the contact force lies in the noise of the force; nothing was moved. Raises
+    DeviceError if the rig has no drive, or refuses to be made ready; nothing is recorded then. Raises
+    RecorderError if the capture cannot be begun.
 
-    Raises
-    ------
-    InputError
-        If the contact force lies in the noise of the force; nothing was moved.
-    DeviceError
-        If the rig has no drive, or refuses to be made ready; nothing is recorded then.
-    RecorderError
-        If the capture cannot be begun.
+    `bare_mm`: where the bare platens met before, if that is known: a piece is not pressed as far.
     """
     reader, calibration, watch = bench.reader, bench.calibration, bench.watch
     still = _Still(*driven_scales(calibration))

@@ -45,12 +45,9 @@ should hold some are read: whoever ordered waits for the answer."""
 class HeightJob(Job):
     """Makes contact checks of the bare platens, a piece, or both.
 
-    Parameters
-    ----------
-    bare, bare_mm
-        Captures of bare contact checks made before and where those met; empty and None if they are made now.
-    works_out
-        Whether the height is wanted at the end, and not only the capture.
+    `bare`, `bare_mm`: captures of bare contact checks made before and where those met; empty and None if they
+    are made now.
+    `works_out`: whether the height is wanted at the end, and not only the capture.
     """
 
     order: HeightOrder

@@ -83,12 +83,8 @@ class Span:
 class Ended:
     """How a job ended.
 
-    Parameters
-    ----------
-    reason
-        In words; of a recording, as the capture's end says it.
-    failed
-        Whether the rig, its port or the disk failed; everything recorded so far is kept all the same.
+    `reason`: in words; of a recording, as the capture's end says it.
+    `failed`: whether the rig, its port or the disk failed; everything recorded so far is kept all the same.
     """
 
     reason: str
@@ -101,10 +97,7 @@ class Ended:
 class Recorded(Ended):
     """How a job ended that made a capture.
 
-    Parameters
-    ----------
-    conversions_per_s
-        How often the force was new, by status bit 6; None where too few samples bear it.
+    `conversions_per_s`: how often the force was new, by status bit 6; None where too few samples bear it.
     """
 
     path: Path
@@ -119,18 +112,12 @@ def _ignore(thing: object) -> None:
 class Watch:
     """What is reported to the person and asked of them while the platen moves.
 
-    Parameters
-    ----------
-    stopped
-        Set to stop the platen and end the capture.
-    ask
-        Called with the text of a step off the rig, from a thread of its own; returns when the person is done.
-    tell
-        Called with the step that begins, and how far the recording is.
-    began
-        Called with the capture's folder once it is there.
-    guide
-        Called with what a person at a lever has to do now, by the thread that records; it must be quick.
+    `stopped`: set to stop the platen and end the capture.
+    `ask`: called with the text of a step off the rig, from a thread of its own; returns when the person is
+    done.
+    `tell`: called with the step that begins, and how far the recording is.
+    `began`: called with the capture's folder once it is there.
+    `guide`: called with what a person at a lever has to do now, by the thread that records; it must be quick.
     """
 
     stopped: threading.Event
@@ -145,10 +132,7 @@ class Watch:
 class Bench:
     """Where a job is carried out.
 
-    Parameters
-    ----------
-    reader
-        Entered; a job leaves it open.
+    `reader`: entered; a job leaves it open.
     """
 
     reader: Reader
@@ -171,10 +155,7 @@ class Bench:
 class Standing:
     """A rig as a job is checked against it.
 
-    Parameters
-    ----------
-    largest_force_n
-        A hand is warned above it; None for the rig's own limit.
+    `largest_force_n`: a hand is warned above it; None for the rig's own limit.
     """
 
     rig: RigFile

@@ -23,12 +23,8 @@ By = Literal["device", "host"]
 class Intent:
     """A block of cycles that is about to be begun.
 
-    Parameters
-    ----------
-    first_cycle, cycles
-        Number of its first cycle in the whole run, and how many are wanted.
-    boot_id, request_before
-        Of the device, and its last motion request before this block.
+    `first_cycle`, `cycles`: number of its first cycle in the whole run, and how many are wanted.
+    `boot_id`, `request_before`: of the device, and its last motion request before this block.
     """
 
     block: int
@@ -43,13 +39,9 @@ class Intent:
 class Settled:
     """What became of a block.
 
-    Parameters
-    ----------
-    doubtful
-        Number, in the whole run, of the cycle that was under way when the block was cut short, which was
-        perhaps partly done and is not counted; None if there is none.
-    exact
-        False where cycles may have been done without a record.
+    `doubtful`: number, in the whole run, of the cycle that was under way when the block was cut short, which
+    was perhaps partly done and is not counted; None if there is none.
+    `exact`: False where cycles may have been done without a record.
     """
 
     done: int
@@ -61,10 +53,7 @@ class Settled:
 def settle(intent: Intent, state: State | None, heard: int) -> Settled:
     """Settle a block that was cut short.
 
-    Parameters
-    ----------
-    state
-        The device's own word, asked for before anything else was moved; None if it cannot be had.
+    `state`: the device's own word, asked for before anything else was moved; None if it cannot be had.
     """
     heard = min(heard, intent.cycles)
     if intent.by == "host":
@@ -84,10 +73,7 @@ def reconciled(settled: Settled, intent: Intent, seen: int | None) -> Settled:
     The platen passes the turn that the samples count a little before the device counts it, so one more may be
     seen of a block that was cut short.
 
-    Parameters
-    ----------
-    seen
-        Cycles in the samples; None where they cannot tell.
+    `seen`: cycles in the samples; None where they cannot tell.
     """
     if seen is None or seen in (settled.done, settled.done + 1):
         return settled
@@ -106,12 +92,8 @@ def _cut(intent: Intent, done: int, how: str, *, exact: bool) -> Settled:
 class Ledger:
     """The account of a run.
 
-    Attributes
-    ----------
-    exact
-        False once a block had to be settled without the device's own count.
-    heard
-        Cycles of the open block that were heard to have finished.
+    `exact`: False once a block had to be settled without the device's own count.
+    `heard`: cycles of the open block that were heard to have finished.
     """
 
     done: int = 0

@@ -101,21 +101,13 @@ Kind = Literal["move", "press", "home", "cycle", "release", "stand"]
 class IntendedMotion:
     """What a motion is to be.
 
-    Parameters
-    ----------
-    place
-        The step or purpose, for the words.
-    kind
-        `press` ends at a force; `release` goes away from what is pressed too hard; `stand` is no motion.
-    target_mm
-        Where it ends; of a press the position limit, of a cycle its upper end; None: home, or stand.
-    goal_n
-        Force that ends a press.
-    time_s, cycle_s
-        How long it takes, and one cycle of it; None: as the way and the speed say.
-    contact_mm, contact_n
-        Where the specimen was met, and with which force; None: not known. Of `stand`: the specimen is
-        held, and the least force that is left of it.
+    `place`: the step or purpose, for the words.
+    `kind`: `press` ends at a force; `release` goes away from what is pressed too hard; `stand` is no motion.
+    `target_mm`: where it ends; of a press the position limit, of a cycle its upper end; None: home, or stand.
+    `goal_n`: force that ends a press.
+    `time_s`, `cycle_s`: how long it takes, and one cycle of it; None: as the way and the speed say.
+    `contact_mm`, `contact_n`: where the specimen was met, and with which force; None: not known. Of `stand`:
+    the specimen is held, and the least force that is left of it.
     """
 
     place: str
@@ -133,19 +125,10 @@ class IntendedMotion:
 class MotionWatch:
     """Compares one motion with its course, batch by batch.
 
-    Parameters
-    ----------
-    noise_n
-        Standard deviation of the force at rest, where the converter resolves it; else 0.
-    rising_n_per_s
-        How fast the force rises just before: a filter may go on so for its delay.
-
-    Attributes
-    ----------
-    turns
-        Cycles that the samples show: beyond three quarters of the span, and back below one.
-    accepted
-        Set once the device has accepted the motion: progress and time count from then on.
+    `noise_n`: standard deviation of the force at rest, where the converter resolves it; else 0.
+    `rising_n_per_s`: how fast the force rises just before: a filter may go on so for its delay.
+    `turns`: cycles that the samples show: beyond three quarters of the span, and back below one.
+    `accepted`: set once the device has accepted the motion: progress and time count from then on.
     """
 
     def __init__(

@@ -44,14 +44,9 @@ _FAULTS = {"force": Status.FORCE_SATURATED, "position": Status.POSITION_FAULT}
 class Settling:
     """How far a plateau is.
 
-    Parameters
-    ----------
-    seconds
-        Looked at so far, in device time.
-    counts
-        Mean of the newest samples.
-    hint
-        Why it has not settled yet; empty while there is too little to say.
+    `seconds`: looked at so far, in device time.
+    `counts`: mean of the newest samples.
+    `hint`: why it has not settled yet; empty while there is too little to say.
     """
 
     seconds: float
@@ -70,21 +65,12 @@ def take_plateau(
 ) -> Plateau:
     """Wait until a channel has settled, and give the plateau.
 
-    Parameters
-    ----------
-    channel
-        Which one; it has to come in counts.
-    zero_counts
-        Reading without load; None while it is being taken.
-    patience_s
-        Longest wait, in device time.
+    Raises InputError if it did not settle in time, is saturated, or does not come in counts. Raises
+    DeviceError if samples stop coming.
 
-    Raises
-    ------
-    InputError
-        If it did not settle in time, is saturated, or does not come in counts.
-    DeviceError
-        If samples stop coming.
+    `channel`: which one; it has to come in counts.
+    `zero_counts`: reading without load; None while it is being taken.
+    `patience_s`: longest wait, in device time.
     """
     rule = rule or PlateauRule()
     refuse_scaled(reader, channel)
@@ -132,10 +118,7 @@ def refuse_scaled(reader: Reader, channel: ChannelName) -> None:
 class _Window:
     """The newest samples of one channel: a little more than one plateau.
 
-    Attributes
-    ----------
-    waited_s
-        Device time that has passed since the first sample, whatever became of it.
+    `waited_s`: device time that has passed since the first sample, whatever became of it.
     """
 
     def __init__(self, channel: ChannelName, rule: PlateauRule) -> None:

@@ -50,10 +50,7 @@ PROGRESS_S = 0.2
 class StopRule:
     """When a recording is enough; both None: when it is stopped.
 
-    Parameters
-    ----------
-    seconds
-        Length in device time.
+    `seconds`: length in device time.
     """
 
     seconds: float | None = None

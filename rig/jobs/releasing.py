@@ -60,15 +60,9 @@ class ReleaseJob(Job):
 def perform_release(bench: Bench, rig: RigLimits, *, away_mm: float = USUAL_AWAY_MM) -> str:
     """Clear a latched stop and take the platen away; what was done, in words.
 
-    Parameters
-    ----------
-    bench
-        Its rig is left disarmed.
+    Raises DeviceError if the rig has no drive, refuses, or stops again.
 
-    Raises
-    ------
-    DeviceError
-        If the rig has no drive, refuses, or stops again.
+    `bench`: its rig is left disarmed.
     """
     watch = bench.watch
     driver = Driver(bench.reader, bench.calibration, rig, watch)

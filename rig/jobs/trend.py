@@ -62,17 +62,10 @@ class TrendStanding:
 class Trend:
     """Follows one run.
 
-    Parameters
-    ----------
-    stiffness
-        Column whose fall is the loss of stiffness.
-    reference
-        From before a break in the run; None: it is still to be taken.
-
-    Attributes
-    ----------
-    empty_squeezes
-        Squeezes of this block that were counted in the samples analysed so far, without a contact in them.
+    `stiffness`: column whose fall is the loss of stiffness.
+    `reference`: from before a break in the run; None: it is still to be taken.
+    `empty_squeezes`: squeezes of this block that were counted in the samples analysed so far, without a
+    contact in them.
     """
 
     def __init__(

@@ -58,10 +58,7 @@ _BITS = {
 class Tripwire:
     """Looks at samples in the reading thread; halts once, and remembers why.
 
-    Parameters
-    ----------
-    halt
-        Sends the halt without waiting for its answer.
+    `halt`: sends the halt without waiting for its answer.
     """
 
     def __init__(self, force: Scale, position: Scale, rig: RigLimits, halt: Callable[[], bool]) -> None:
@@ -102,12 +99,8 @@ class Tripwire:
     def arm(self, *, travel: bool = True, limits: bool = True) -> None:
         """Look from now on. What tripped is forgotten.
 
-        Parameters
-        ----------
-        travel
-            Positions mean something: the rig is homed.
-        limits
-            False while what passed a limit is being released.
+        `travel`: positions mean something: the rig is homed.
+        `limits`: False while what passed a limit is being released.
         """
         with self._guard:
             self._armed, self._travel, self._limits, self._why = True, travel, limits, None

@@ -66,16 +66,10 @@ BROKEN = ("gap", "overflow", "link_restored")
 class Pan:
     """What turns samples into grams.
 
-    Parameters
-    ----------
-    g_per_unit
-        Grams for one unit of the channel: a unit of mass, of force, or newton for counts.
-    step_g
-        Smallest step; None to tell it from what is printed.
-    relative_u
-        Standard uncertainty of all masses in common, as a share.
-    calibration
-        For counts; None where the channel is scaled.
+    `g_per_unit`: grams for one unit of the channel: a unit of mass, of force, or newton for counts.
+    `step_g`: smallest step; None to tell it from what is printed.
+    `relative_u`: standard uncertainty of all masses in common, as a share.
+    `calibration`: for counts; None where the channel is scaled.
     """
 
     source: str
@@ -96,17 +90,10 @@ class Pan:
     ) -> Pan:
         """For a device.
 
-        Parameters
-        ----------
-        channels
-            Samples of the device, which may be none: they tell the unit.
-        gravity
-            Where the rig stands; a scale that prints a mass needs none.
+        Raises InputError if counts have no calibration, or a force no gravity.
 
-        Raises
-        ------
-        InputError
-            If counts have no calibration, or a force no gravity.
+        `channels`: samples of the device, which may be none: they tell the unit.
+        `gravity`: where the rig stands; a scale that prints a mass needs none.
         """
         unit = channels.force_channel.unit
         if unit != COUNTS and is_mass(unit):
@@ -180,15 +167,8 @@ class Change:
 class RestFinder:
     """Readings in, changes out: causal, whatever the parts in which they come.
 
-    Parameters
-    ----------
-    rule
-        What counts as settled, in steps of the scale.
-
-    Attributes
-    ----------
-    level
-        The rest that goes on, or that went on last; None before the first.
+    `rule`: what counts as settled, in steps of the scale.
+    `level`: the rest that goes on, or that went on last; None before the first.
     """
 
     def __init__(self, rule: PlateauRule, step_g: float | None) -> None:
@@ -345,12 +325,8 @@ def _no_readings() -> _Readings:
 class PanWatch:
     """Waits for changes on a pan.
 
-    Parameters
-    ----------
-    on_progress
-        Receives the newest reading in grams, and why it does not rest; empty where it does.
-    on_lost
-        Is called when the device was reset or lost: what rests on it next is the new zero.
+    `on_progress`: receives the newest reading in grams, and why it does not rest; empty where it does.
+    `on_lost`: is called when the device was reset or lost: what rests on it next is the new zero.
     """
 
     def __init__(

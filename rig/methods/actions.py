@@ -1,10 +1,10 @@
 """The motions and waits that steps are made of.
 
 Problem: whatever runs a method should know motions, not methods, and a drive and a person at a lever do the
-same ones. Plan: one class for each kind of action: its numbers, its name in a capture's events, what a person
-at a lever is told, and the one call by which whoever moves the platen carries it out. Depths are mm past the
-contact that the last contact check with `sets_contact` found, gaps are below zero. Cost: one small object for
-each action, when it is due.
+same ones. Plan: one class for each kind of action: its numbers, its name in a capture's events, the words
+for a person at a lever, and the one call by which whoever moves the platen carries it out. Depths are mm past
+the contact that the last contact check with `sets_contact` found, gaps are below zero. Cost: one small object
+for each action, when it is due.
 """
 
 from __future__ import annotations
@@ -58,7 +58,7 @@ class Action(ABC):
 
     @abstractmethod
     def instruct(self, free_height_mm: float | None, deflection_mm: float | None) -> str:
-        """Return what a person at a lever is told; empty where there is nothing to do.
+        """Return the words for a person at a lever; empty where there is nothing to do.
 
         Parameters
         ----------
@@ -203,7 +203,7 @@ class WaitUntil(Action):
 
 @dataclass(frozen=True, slots=True)
 class Prompt(Action):
-    """Disarm, tell a person what to do, and go on when told that it is done."""
+    """Disarm, tell a person what to do, and go on when it is reported as done."""
 
     instruction: str
     least_s: float

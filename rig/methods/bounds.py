@@ -30,22 +30,15 @@ ROUGH = 10.0
 class RigLimits:
     """What a rig can do. All but `delay_s` and the lower ends of the ranges are above zero.
 
-    Parameters
-    ----------
-    travel_mm, force_n
-        Least and greatest.
-    speed_mm_per_s, deceleration_mm_per_s2
-        Greatest speed, and how it brakes.
-    conversions_per_s, delay_s
-        New values per second of the force converter, and by how much its filter delays them.
-    samples_per_s
-        Rate at which the device looks at the force.
-    force_rise_n_per_s
-        The host halts where force rises faster than this; None: as fast as from zero to the greatest force
-        within `SUDDEN_S`.
-    by_hand
-        There is no drive; a person moves the platen, and nothing stops it. Its travel has no limits then,
-        and its force only a stated one (see `by_hand.py`).
+    `travel_mm`, `force_n`: least and greatest.
+    `speed_mm_per_s`, `deceleration_mm_per_s2`: greatest speed, and how it brakes.
+    `conversions_per_s`, `delay_s`: new values per second of the force converter, and by how much its filter
+    delays them.
+    `samples_per_s`: rate at which the device looks at the force.
+    `force_rise_n_per_s`: the host halts where force rises faster than this; None: as fast as from zero to the
+    greatest force within `SUDDEN_S`.
+    `by_hand`: there is no drive; a person moves the platen, and nothing stops it. Its travel has no limits
+    then, and its force only a stated one (see `by_hand.py`).
     """
 
     travel_mm: tuple[float, float]
@@ -143,14 +136,9 @@ class Bounds:
 
     Each `must_...` raises InputError with the step's place, what was found and what would be right.
 
-    Parameters
-    ----------
-    height_mm
-        Free height; None where it is not known.
-    stiffness_n_per_mm
-        Largest slope to be expected; None where it is not known.
-    gap_mm
-        Farthest that any step of the method takes the platen from the contact.
+    `height_mm`: free height; None where it is not known.
+    `stiffness_n_per_mm`: largest slope to be expected; None where it is not known.
+    `gap_mm`: farthest that any step of the method takes the platen from the contact.
     """
 
     rig: RigLimits

@@ -27,17 +27,11 @@ it."""
 class CheckedMethod:
     """A method that this rig can carry out on this specimen.
 
-    Parameters
-    ----------
-    time_s
-        Estimate. A press to a force is counted as deep as it may go, a step off the rig as short as it may
-        be, the way to a first contact check as `UNKNOWN_APPROACH_MM`.
-    presses
-        How often the specimen is pressed; contact checks are not counted.
-    deepest_mm
-        Greatest deflection past contact, overshoot included.
-    stiffness_n_per_mm
-        Largest slope to be expected, the specimen's own before the method's.
+    `time_s`: estimate. A press to a force is counted as deep as it may go, a step off the rig as short as it
+    may be, the way to a first contact check as `UNKNOWN_APPROACH_MM`.
+    `presses`: how often the specimen is pressed; contact checks are not counted.
+    `deepest_mm`: greatest deflection past contact, overshoot included.
+    `stiffness_n_per_mm`: largest slope to be expected, the specimen's own before the method's.
     """
 
     method: Method

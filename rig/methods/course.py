@@ -33,12 +33,8 @@ KEPT = (*PRESSES, "contact check", "wait loaded", "move", "by hand")
 class DoneAction:
     """An action that was carried out.
 
-    Parameters
-    ----------
-    begin_us, end_us
-        Device time of the last sample before it began, and before its end was known.
-    until_us
-        End of the action that came next: the samples at its very end may have come after `end_us`.
+    `begin_us`, `end_us`: device time of the last sample before it began, and before its end was known.
+    `until_us`: end of the action that came next: the samples at its very end may have come after `end_us`.
     """
 
     step: Step
@@ -53,10 +49,7 @@ class DoneAction:
 class Course:
     """The actions of one run, in order.
 
-    Attributes
-    ----------
-    presses
-        Begin and end of every press in microseconds, the kept ones included.
+    `presses`: begin and end of every press in microseconds, the kept ones included.
     """
 
     kept: list[DoneAction] = field(default_factory=list)

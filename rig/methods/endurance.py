@@ -43,10 +43,7 @@ _KEYS = (
 class Squeeze:
     """One squeeze of an endurance plan.
 
-    Parameters
-    ----------
-    gap_mm
-        How far back; zero is the contact.
+    `gap_mm`: how far back; zero is the contact.
     """
 
     place: Place
@@ -65,12 +62,8 @@ class Squeeze:
 class Until:
     """What ends the squeezing, whichever comes first; None: not asked for.
 
-    Parameters
-    ----------
-    time_s
-        Device time since the first squeeze.
-    set_limit
-        The contact has moved by so much: mm, or % of the free height.
+    `time_s`: device time since the first squeeze.
+    `set_limit`: the contact has moved by so much: mm, or % of the free height.
     """
 
     cycles: int | None
@@ -83,16 +76,11 @@ class Until:
 class EndurancePlan:
     """What to do to a specimen until it has had enough, as its file says.
 
-    Parameters
-    ----------
-    block
-        Cycles whose intent is on disk before they are begun.
-    goes_on
-        Whether it goes on by itself after the link or the host was lost.
-    restart_within_s
-        How old a run may be that a daemon goes on with when it is started again; None: it does not.
-    raw_one_in
-        Raw samples are kept of one block in this many; 1 for all.
+    `block`: cycles whose intent is on disk before they are begun.
+    `goes_on`: whether it goes on by itself after the link or the host was lost.
+    `restart_within_s`: how old a run may be that a daemon goes on with when it is started again; None: it
+    does not.
+    `raw_one_in`: raw samples are kept of one block in this many; 1 for all.
     """
 
     source: str

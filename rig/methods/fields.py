@@ -61,16 +61,10 @@ class Place:
 def compose(text: str, source: str, *, recorded: bool = False) -> yaml.Node:
     """Root of the node tree of a text.
 
-    Parameters
-    ----------
-    recorded
-        The text comes from a capture: keys by an old name get the name now, since a recording keeps what was
-        written.
+    Raises InputError if it is not one YAML document of a method's size.
 
-    Raises
-    ------
-    InputError
-        If it is not one YAML document of a method's size.
+    `recorded`: the text comes from a capture: keys by an old name get the name now, since a recording keeps
+    what was written.
     """
     if len(text) > LARGEST_TEXT:
         raise InputError(

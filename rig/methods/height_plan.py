@@ -69,12 +69,8 @@ WORDS_OF: Mapping[str, str] = {
 class HeightPlan:
     """How to make the contact checks of a height.
 
-    Parameters
-    ----------
-    contact_n, top_n
-        The small force at which the height is reported, and the larger one beside it.
-    gap_mm, rest_s
-        How far the platen goes back between contact checks, and how long it rests there.
+    `contact_n`, `top_n`: the small force at which the height is reported, and the larger one beside it.
+    `gap_mm`, `rest_s`: how far the platen goes back between contact checks, and how long it rests there.
     """
 
     contact_n: float = 0.05

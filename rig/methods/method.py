@@ -32,10 +32,7 @@ class Conditioning:
 class Method:
     """What to do to a specimen, as its file says.
 
-    Parameters
-    ----------
-    follows
-        Which published procedure the arithmetic follows and where it departs.
+    `follows`: which published procedure the arithmetic follows and where it departs.
     """
 
     source: str

@@ -75,18 +75,11 @@ class Part:
 class Outcome:
     """A quantity that a method promised.
 
-    Parameters
-    ----------
-    name, title, unit
-        Of `REPORTABLE`; no unit for a ratio.
-    value, u
-        With its standard uncertainty; None where it cannot be had.
-    how
-        Whose arithmetic it is, and what is to be known about it.
-    freedom
-        Effective degrees of freedom of `u`; None where they have no limit, or without `u`.
-    half95
-        Half width of the 95 % interval; None if not stated, or without `u`.
+    `name`, `title`, `unit`: of `REPORTABLE`; no unit for a ratio.
+    `value`, `u`: with its standard uncertainty; None where it cannot be had.
+    `how`: whose arithmetic it is, and what is to be known about it.
+    `freedom`: effective degrees of freedom of `u`; None where they have no limit, or without `u`.
+    `half95`: half width of the 95 % interval; None if not stated, or without `u`.
     """
 
     name: str

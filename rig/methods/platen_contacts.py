@@ -63,14 +63,9 @@ MOST_CONTACT_CHECKS = 200
 class Passage:
     """Where a contact check passed a force.
 
-    Parameters
-    ----------
-    position_mm
-        Platen position, the uncertainty without the smallest step's; `slope` is in mm/N.
-    rounding_mm
-        Standard uncertainty left by the position's smallest step.
-    zero_u_mm
-        Part of the uncertainty that comes from the force zero.
+    `position_mm`: platen position, the uncertainty without the smallest step's; `slope` is in mm/N.
+    `rounding_mm`: standard uncertainty left by the position's smallest step.
+    `zero_u_mm`: part of the uncertainty that comes from the force zero.
     """
 
     position_mm: GaugedValue
@@ -83,12 +78,9 @@ class Passage:
 class PlatenReading:
     """One contact check.
 
-    Parameters
-    ----------
-    zero_s, level_n
-        Middle of the first half of the way to the contact check, and the mean force over that half.
-    approach
-        Its samples up to the greatest force, the zero taken off.
+    `zero_s`, `level_n`: middle of the first half of the way to the contact check, and the mean force over
+    that half.
+    `approach`: its samples up to the greatest force, the zero taken off.
     """
 
     at_contact: Passage

@@ -35,10 +35,7 @@ AIR_TOLERANCES = (2.0, 10.0)
 def compression_stress_kpa(force_n: float, area_mm2: float) -> float:
     """Compression stress; with the force at 40 % in the fourth squeeze it is CV40.
 
-    Raises
-    ------
-    InputError
-        If the area is not above zero.
+    Raises InputError if the area is not above zero.
 
     References
     ----------
@@ -55,10 +52,7 @@ def compression_stress_kpa(force_n: float, area_mm2: float) -> float:
 def support_factor(force_25_n: float, force_65_n: float) -> float:
     """Support (sag) factor: force at 65 % indentation over that at 25 %, each after its hold.
 
-    Raises
-    ------
-    InputError
-        If the force at 25 % is not above zero.
+    Raises InputError if the force at 25 % is not above zero.
 
     References
     ----------
@@ -70,10 +64,7 @@ def support_factor(force_25_n: float, force_65_n: float) -> float:
 def hysteresis_return_pct(force_25_in_n: float, force_25_out_n: float) -> float:
     """Return the force at 25 % indentation during unloading, in per cent of that during loading.
 
-    Raises
-    ------
-    InputError
-        If the force during loading is not above zero.
+    Raises InputError if the force during loading is not above zero.
 
     References
     ----------
@@ -85,10 +76,7 @@ def hysteresis_return_pct(force_25_in_n: float, force_25_out_n: float) -> float:
 def set_of_height_pct(free_height_mm: float, recovered_height_mm: float) -> float:
     """Compression set in per cent of the free height: 100 (h0 - hr) / h0.
 
-    Raises
-    ------
-    InputError
-        If the free height is not above zero.
+    Raises InputError if the free height is not above zero.
 
     References
     ----------
@@ -103,10 +91,7 @@ def set_of_deflection_pct(
 ) -> float:
     """Compression set in per cent of the imposed deflection: 100 (h0 - hr) / (h0 - hs).
 
-    Raises
-    ------
-    InputError
-        If the spacer is not lower than the specimen.
+    Raises InputError if the spacer is not lower than the specimen.
 
     References
     ----------
@@ -165,10 +150,7 @@ def compression_sets(
 def loss_pct(first: float, last: float) -> float:
     """Loss in per cent of the first value: of thickness, or of the force at 40 % (hardness).
 
-    Raises
-    ------
-    InputError
-        If the first value is not above zero.
+    Raises InputError if the first value is not above zero.
 
     References
     ----------
@@ -190,10 +172,7 @@ class BallDeformation:
 def mean_over_axes(axes: Sequence[BallDeformation]) -> tuple[BallDeformation, bool]:
     """Return the mean of the axes of one ball, and whether no two axes differ by more than 0.08 cm.
 
-    Raises
-    ------
-    InputError
-        If there are not three.
+    Raises InputError if there are not three.
 
     References
     ----------

@@ -192,10 +192,7 @@ def batch_figures(
 def having(results: Sequence[PieceResult], quantity: str) -> tuple[PieceResult, ...]:
     """Return the pieces that have a quantity, captures averaged.
 
-    Raises
-    ------
-    InputError
-        If there is none.
+    Raises InputError if there is none.
     """
     pieces = tuple(
         piece for piece in average_pieces(results) if isfinite(piece.values.get(quantity, float("nan")))

@@ -103,10 +103,7 @@ class GaugeResult:
     def from_dict(cls, mapping: Mapping[str, Any], *, where: str = "gauge study") -> GaugeResult:
         """Read back what `as_dict` wrote.
 
-        Raises
-        ------
-        InputError
-            If it is no gauge study.
+        Raises InputError if it is no gauge study.
         """
         try:
             fields = dict(mapping)

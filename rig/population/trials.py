@@ -49,10 +49,7 @@ class TrialTable:
     def by_kind(self, kind: str) -> TrialTable:
         """Return the part of one kind of appraisers.
 
-        Raises
-        ------
-        InputError
-            If there is none of that kind.
+        Raises InputError if there is none of that kind.
         """
         picked = [place for place, own in enumerate(self.kinds) if own == kind]
         if not picked:

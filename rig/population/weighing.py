@@ -211,10 +211,7 @@ def typed_weighing(text: str, resolution: str | None = None, *, scale_relative_u
 def mass_in_g(text: str, field: str) -> float:
     """Read a mass with its unit, g, kg, oz or lb, in grams.
 
-    Raises
-    ------
-    InputError
-        If it is no mass.
+    Raises InputError if it is no mass.
     """
     with refused_at(field):
         return parse(text, "g")

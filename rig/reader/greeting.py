@@ -74,18 +74,11 @@ class Greeting:
     `disagreement`: what contradicts the abilities of a device of version 1.1, in words, or None; such a
     device is not used.
 
-    Attributes
-    ----------
-    stage
-        How far it is.
-    trouble
-        Why the device cannot be used, or has not answered in time; None while all is well.
-    answers
-        The device has replied to something since the port was opened first.
-    granted_hz
-        The rate that the device granted.
-    abilities
-        What the device says that it can do; None if it has not.
+    `stage`: how far it is.
+    `trouble`: why the device cannot be used, or has not answered in time; None while all is well.
+    `answers`: the device has replied to something since the port was opened first.
+    `granted_hz`: the rate that the device granted.
+    `abilities`: what the device says that it can do; None if it has not.
     """
 
     def __init__(

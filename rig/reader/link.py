@@ -37,10 +37,7 @@ class Link:
 
     `lock_places`: directories of the lock files; None for the system's.
 
-    Raises
-    ------
-    DeviceError
-        If the port is in use, absent, or may not be opened.
+    Raises DeviceError if the port is in use, absent, or may not be opened.
     """
 
     def __init__(self, path: str, baud: int, lock_places: Sequence[Path] | None = None) -> None:
@@ -56,10 +53,7 @@ class Link:
     def read(self) -> bytes:
         """Return what has arrived, up to `READ_LIMIT` bytes; empty after `READ_TIMEOUT_S` without any.
 
-        Raises
-        ------
-        PortLostError
-            If the port is gone.
+        Raises PortLostError if the port is gone.
         """
         try:
             data: bytes = self._port.read(1)
@@ -74,10 +68,7 @@ class Link:
     def write(self, data: bytes) -> bool:
         """Send a command, from any thread. False if the device did not take it in `WRITE_TIMEOUT_S`.
 
-        Raises
-        ------
-        PortLostError
-            If the port is gone.
+        Raises PortLostError if the port is gone.
         """
         with self._writing:
             try:

@@ -27,13 +27,9 @@ MIN_PERIOD_US = 1.0
 class Pace:
     """Running period of the samples.
 
-    Attributes
-    ----------
-    period_us
-        Period against which a single step is called ordinary; None until known.
-    slack_us
-        Largest deviation of an ordinary step: half a period, or a whole tick of a clock so coarse that
-        several samples share a time.
+    `period_us`: period against which a single step is called ordinary; None until known.
+    `slack_us`: largest deviation of an ordinary step: half a period, or a whole tick of a clock so coarse
+    that several samples share a time.
     """
 
     def __init__(self) -> None:

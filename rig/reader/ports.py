@@ -33,10 +33,7 @@ class PortAddress:
     `path`: "ttyUSB0" (in /dev), "COM3", or an absolute path, which may be a symbolic link.
     `usb`: vendor and product of the USB adapter, four hexadecimal digits each: "1234:abcd".
 
-    Raises
-    ------
-    InputError
-        If not exactly one is given, or if one is malformed.
+    Raises InputError if not exactly one is given, or if one is malformed.
     """
 
     path: str | None = None
@@ -100,10 +97,7 @@ def list_ports() -> list[PortDescription]:
 def find_port(address: PortAddress) -> str:
     """Return the path of the port at an address.
 
-    Raises
-    ------
-    DeviceError
-        If there is no such port, or if more than one matches. The message lists what is there.
+    Raises DeviceError if there is no such port, or if more than one matches. The message lists what is there.
     """
     if address.path is not None:
         path = _device_path(address.path)

@@ -49,16 +49,12 @@ class WrappedColumns:
 class Decided:
     """What became of the first `count` samples.
 
-    Attributes
-    ----------
-    places, seq, time_us
-        Those that are sound, in pieces: their places and their unwrapped number and time.
-    implausible
-        How many were left out.
-    gaps, missing, first_gap_after
-        Number of gaps, samples missing in them, and the unwrapped number before the first gap.
-    jumps
-        Unwrapped number before each jump, where a reset has to be inferred.
+    `places`, `seq`, `time_us`: those that are sound, in pieces: their places and their unwrapped number and
+    time.
+    `implausible`: how many were left out.
+    `gaps`, `missing`, `first_gap_after`: number of gaps, samples missing in them, and the unwrapped number
+    before the first gap.
+    `jumps`: unwrapped number before each jump, where a reset has to be inferred.
     """
 
     count: int = 0
@@ -77,14 +73,9 @@ class Unwrapper:
 
     `modulus_us`: where the device's time wraps; None if it does not.
 
-    Attributes
-    ----------
-    seq, time_us
-        Unwrapped number and time of the last sound sample; None before the first.
-    fit
-        Host time against device time since the last reset.
-    jump_price
-        What it takes to believe in a jump; the caller lowers it where a reset is known.
+    `seq`, `time_us`: unwrapped number and time of the last sound sample; None before the first.
+    `fit`: host time against device time since the last reset.
+    `jump_price`: what it takes to believe in a jump; the caller lowers it where a reset is known.
     """
 
     def __init__(self, modulus_us: int | None) -> None:

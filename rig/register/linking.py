@@ -41,10 +41,7 @@ class Conflict:
 class Linked:
     """What came of a folder of captures.
 
-    Parameters
-    ----------
-    moved
-        Folders of captures that were attached before under another folder.
+    `moved`: folders of captures that were attached before under another folder.
     """
 
     attached: tuple[tuple[str, str], ...]

@@ -54,12 +54,8 @@ class BelongingCapture:
 class RegisteredSpecimen:
     """A piece of the register.
 
-    Parameters
-    ----------
-    records
-        All that was ever said of it, corrected ones too, in the order of their numbers.
-    holding
-        Those that hold, in the order of their dates.
+    `records`: all that was ever said of it, corrected ones too, in the order of their numbers.
+    `holding`: those that hold, in the order of their dates.
     """
 
     id: str

@@ -247,10 +247,7 @@ class VirtualRig:
     def truth(self) -> Truth:
         """Truth of the scripted run.
 
-        Raises
-        ------
-        InputError
-            If the rig has no script, and so no truth that is known beforehand.
+        Raises InputError if the rig has no script, and so no truth that is known beforehand.
         """
         if self._truth is None:
             raise InputError("scripted: found False, expected True for a run whose truth is known")

@@ -69,10 +69,7 @@ SPECIMEN_NAMES = tuple(_SPECIMENS)
 def specimen_named(name: str) -> Specimen:
     """Return a specimen of the catalogue.
 
-    Raises
-    ------
-    InputError
-        If there is none of that name; the message lists those that there are.
+    Raises InputError if there is none of that name; the message lists those that there are.
     """
     if name not in _SPECIMENS:
         raise InputError(f"specimen {name!r} is not known; choose one of {', '.join(SPECIMEN_NAMES)}")

@@ -30,10 +30,7 @@ class OrderSocket:
 
     `path`: of the socket, which is removed at the end.
 
-    Raises
-    ------
-    InputError
-        If no socket can be made there, or something other than a socket stands there.
+    Raises InputError if no socket can be made there, or something other than a socket stands there.
     """
 
     def __init__(self, rig: VirtualRig, path: Path) -> None:

@@ -90,10 +90,7 @@ class ElasticSpecimen(Specimen):
     def deflection_at_mm(self, force_n: float) -> float:
         """Return the deflection at which loading first reaches a force.
 
-        Raises
-        ------
-        InputError
-            If the specimen never carries that force within its height.
+        Raises InputError if the specimen never carries that force within its height.
         """
         # The first of 2001 depths that carries it, then by Brent's method between that and the one before.
         heights = np.linspace(0.0, self.height_mm, 2001)

@@ -144,10 +144,7 @@ class Truth:
     def curve(self, cycle: int) -> CycleCurve:
         """Return one squeeze on the fine grid; cycles count from 1.
 
-        Raises
-        ------
-        InputError
-            If the run has no such cycle.
+        Raises InputError if the run has no such cycle.
         """
         truth = self._cycle(cycle)
         run = self._run(cycle - 1, self._memories[cycle - 1])[0]

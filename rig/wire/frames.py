@@ -43,10 +43,7 @@ Places = npt.NDArray[np.intp]
 def encode_frame(message: Message) -> bytes:
     """Return one message as a frame, its closing 0x00 included.
 
-    Raises
-    ------
-    InputError
-        If a field does not fit its place on the wire.
+    Raises InputError if a field does not fit its place on the wire.
     """
     return seal(LAYOUT_BY_CLASS[type(message)].write(message))
 

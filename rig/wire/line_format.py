@@ -53,10 +53,7 @@ class LineFormat:
     `auxiliary_scales`: (zero, slope) of each auxiliary column that is printed in another unit than that of
     `AUXILIARY_UNITS`: the value is (printed - zero) * slope.
 
-    Raises
-    ------
-    InputError
-        If a key holds something that the protocol does not allow. The message names the key.
+    Raises InputError if a key holds something that the protocol does not allow. The message names the key.
     """
 
     separator: str = ","

@@ -442,10 +442,7 @@ class FrameLayout:
     def write(self, message: Any) -> bytes:
         """Return the payload of a message of this class.
 
-        Raises
-        ------
-        InputError
-            If a field does not fit its place on the wire.
+        Raises InputError if a field does not fit its place on the wire.
         """
         values = [getattr(message, field.name) for field in fields(message)]
         text = values.pop().encode() if self.text_bytes is not None else b""

@@ -55,10 +55,8 @@ class SampleBlock:
     def concatenate(cls, parts: Sequence[SampleBlock]) -> SampleBlock:
         """Join blocks of one stream, in order.
 
-        Raises
-        ------
-        ValueError
-            If there is no block, or if the blocks differ in the columns they have or in their types.
+        Raises ValueError if there is no block, or if the blocks differ in the columns they have or in their
+        types.
         """
         if not parts:
             raise ValueError("no blocks to join")

@@ -44,10 +44,7 @@ class Field:
     def argument(self, value: str) -> str:
         """Return the option with a value, as one word of a command.
 
-        Raises
-        ------
-        InputError
-            If the value is not of its kind.
+        Raises InputError if the value is not of its kind.
         """
         where = f"{self.label}: found {visible(value)[:60]!r}, expected"
         if len(value) > LONGEST_VALUE or not value.isprintable():

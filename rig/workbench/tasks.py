@@ -112,10 +112,7 @@ class Task:
     def document(self) -> dict[str, Any]:
         """Return the output of a command that prints JSON.
 
-        Raises
-        ------
-        InputError
-            With the message of the command, if it printed none.
+        Raises InputError with the message of the command, if it printed none.
         """
         try:
             return _DOCUMENT.validate_json(self.answer)
@@ -179,10 +176,7 @@ class Tasks:
     def of(self, name: str) -> Task:
         """Return a task by its name.
 
-        Raises
-        ------
-        InputError
-            If there is none, or it is too old.
+        Raises InputError if there is none, or it is too old.
         """
         if name not in self._kept:
             raise InputError(f"task: found {visible(name)[:40]!r}, expected a recent one: ask again")

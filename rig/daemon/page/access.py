@@ -76,13 +76,9 @@ _HTTP_PORT = 80
 class AccessRules:
     """What a request must be like.
 
-    Attributes
-    ----------
-    names
-        Host names and addresses, in lower case and without port, that are this machine.
-    any_address
-        Whether any numeric address counts as this machine: for listening at all addresses. A name on the
-        net can be pointed at this machine, a numeric address cannot.
+    `names`: Host names and addresses, in lower case and without port, that are this machine.
+    `any_address`: whether any numeric address counts as this machine: for listening at all addresses. A name
+    on the net can be pointed at this machine, a numeric address cannot.
     """
 
     names: frozenset[str]
