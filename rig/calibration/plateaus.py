@@ -139,17 +139,16 @@ def settled_plateau(
     allowed = rule.largest_drift(0.0 if zero_counts is None else float(values.mean()) - zero_counts, noise)
     if abs(rise.value) > max(allowed, SIGNIFICANT_SLOPES * rise.u):
         raise InputError(
-            f"plateau drifts by {rise.value:+.4g} counts in {seconds:.2g} s; expected {allowed:.4g} at "
-            "most. Does the load still swing or creep, does it rub, is the rig still warming up? Wait, then "
-            "take it again"
+            f"plateau drifts by {rise.value:+.4g} counts in {seconds:.2g} s; expected at most {allowed:.4g}. "
+            "The load may swing, creep or rub, or the rig may still be warming up. Wait, then take it again"
         )
     # against the median, which one disturbed block does not move
     off = float(np.abs(means - np.median(means)).max())
     bound = max(allowed, noise * max(UNSTEADY_NOISE, CLEAR_MEANS / math.sqrt(len(values) / BLOCKS)))
     if off > bound:
         raise InputError(
-            f"plateau not steady: a tenth of it lies {off:.4g} counts off the rest; expected {bound:.4g} "
-            "at most. Something moved meanwhile; leave the load alone, then take it again"
+            f"plateau not steady: a tenth of it differs from the rest by {off:.4g} counts; expected at most "
+            f"{bound:.4g}. Something moved. Leave the load alone, then take it again"
         )
     # noise of a count or more dithers the steps away; without it the mean stands anywhere in its step
     u = math.hypot(float(means.std(ddof=1)) / math.sqrt(BLOCKS), STEP_U_COUNTS if values.std() < 0.5 else 0.0)

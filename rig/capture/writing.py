@@ -285,7 +285,7 @@ class CaptureWriter:
             what_to_do = "free some space" if full else "check the disk"
             raise RecorderError(
                 f"{self.path}: {reason} after {self.samples} samples, {self._waiting} could not be written; "
-                f"what was written is kept; {what_to_do} and record a new capture"
+                f"{what_to_do} and record a new capture"
             ) from refusal
 
     def _finish(self, reason: str, tallies: Mapping[str, Any]) -> None:

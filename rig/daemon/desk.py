@@ -288,7 +288,7 @@ class Desk:
             self._look_due_s = 0.0
             with self._guard:
                 self._under_way = None
-        logger.info("job {} ended: {}", number, ended.reason)
+        logger.log("ERROR" if ended.failed else "INFO", "job {} ended: {}", number, ended.reason)
 
     def _perform(self, under_way: _UnderWay, reader: Reader) -> Ended:
         # check standards that are outside and calibrations that are overdue, as of now

@@ -238,7 +238,6 @@ class Driver:
         went_on = self.runs_on or isinstance(problem, PlatenRunsOnError)
         if self._watch.stopped.is_set() and not went_on:
             return "stopped", False
-        logger.error("{}", why)
         self.event(kind, why=why)
         return why, True
 

@@ -17,8 +17,6 @@ from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from typing import Any, ClassVar
 
-from loguru import logger
-
 from rig.calibration import Calibration
 from rig.capture import CaptureWriter
 from rig.core import EventKind
@@ -170,7 +168,6 @@ class _Guide:
         except StoppedByPersonError:
             return "stopped", False
         except RigError as problem:
-            logger.error("{}", problem)
             if not self._writer.ended:
                 self._event("method stopped", why=str(problem))
             return str(problem), True

@@ -158,7 +158,6 @@ class _Loop:
                 if self._take(delivery):
                     heard = now
             except RecorderError as problem:
-                logger.error("{}", problem)
                 return str(problem), True
             if now - shown >= PROGRESS_S:
                 shown = now
@@ -167,9 +166,7 @@ class _Loop:
                 stop = self._stop
                 return f"{stop.cycles} cycles" if stop.cycles is not None else f"{stop.seconds:g} s", False
             if now - heard > SILENCE_S:
-                reason = f"no sample for {SILENCE_S:.0f} s"
-                logger.error("{}; ending the capture", reason)
-                return reason, True
+                return f"no sample for {SILENCE_S:.0f} s", True
         return "stopped", False
 
     def end(self, reason: str, *, failed: bool, received_until: float = math.inf) -> Recorded:
@@ -183,7 +180,6 @@ class _Loop:
             if not writer.ended:
                 writer.end(reason, link_tallies(self._reader))
         except RecorderError as problem:  # the disk refused the last of it; the capture has been ended
-            logger.error("{}", problem)
             reason, failed = str(problem), True
         logger.info("{}: {} samples, {}", writer.path, writer.samples, reason)
         judged = self._conversions >= ENOUGH_CONVERSIONS and self._converted_us > 0
