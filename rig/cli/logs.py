@@ -36,7 +36,15 @@ def log_to_stderr(verbose: int) -> None:
     # What is logged may quote a device, a file or a person.
     logger.configure(patcher=_show_as_text)
     if sys.stderr is not None:
-        logger.add(sys.stderr, level=_LEVELS[min(verbose, len(_LEVELS) - 1)], format=_FORMAT)
+        level = _LEVELS[min(verbose, len(_LEVELS) - 1)]
+        logger.add(_write, level=level, format=_FORMAT, colorize=sys.stderr.isatty())
+
+
+def _write(message: str) -> None:
+    """Write a message above a line of progress: while one is shown, it stands in for standard error."""
+    if sys.stderr is not None:
+        sys.stderr.write(message)
+        sys.stderr.flush()
 
 
 def _show_as_text(record: Record) -> None:

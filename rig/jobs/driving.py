@@ -238,6 +238,7 @@ class Driver:
         went_on = self.runs_on or isinstance(problem, PlatenRunsOnError)
         if self._watch.stopped.is_set() and not went_on:
             return "stopped", False
+        logger.info("{}", why)  # whoever ordered it says so; this is for the log file
         self.event(kind, why=why)
         return why, True
 

@@ -58,7 +58,7 @@ class Link:
         try:
             data: bytes = self._port.read(1)
         except _failures() as problem:
-            raise PortLostError(f"port {self.path}: {problem}") from problem
+            raise self._lost(problem) from problem
         if data:
             # The first byte must not be lost to a failure here, which the next read meets again.
             with suppress(*_failures()):
@@ -76,8 +76,13 @@ class Link:
             except serial.SerialTimeoutException:
                 return False
             except _failures() as problem:
-                raise PortLostError(f"port {self.path}: {problem}") from problem
+                raise self._lost(problem) from problem
         return True
+
+    def _lost(self, problem: Exception) -> PortLostError:
+        # of a port that is readable and empty the library says the same in more words
+        why = "" if "reports readiness" in str(problem) else f" ({problem})"
+        return PortLostError(f"port {self.path}: unplugged, or another program reads it too{why}")
 
     def close(self) -> None:
         """Close the port and release its lock; may be called again."""

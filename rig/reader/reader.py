@@ -309,7 +309,7 @@ class Reader:
     def _restore(self, why: str) -> None:
         """Look for the port until it is open again, or until told to stop."""
         lost = time.monotonic()
-        logger.warning("link lost: {}", why)
+        logger.warning("link lost: {}; waiting for the port to come back", why)
         self._close_link()
         self.session.link_lost()
         self._hand_over(self._intake.flush(lost))
