@@ -59,7 +59,7 @@ class Gravity:
         value = parse(text, "m/s^2")
         if not LEAST_GRAVITY <= value <= MOST_GRAVITY:
             raise InputError(
-                f"gravity: found {text!r}, expected {LEAST_GRAVITY} to {MOST_GRAVITY} m/s^2, as on the ground"
+                f"found {text!r}, expected {LEAST_GRAVITY} to {MOST_GRAVITY} m/s^2, as on the ground"
             )
         number, decimals = _WRITTEN.match(text).groups()  # type: ignore[union-attr]
         # half a unit of the last decimal, in m/s^2 whatever the unit that was written

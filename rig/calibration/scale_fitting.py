@@ -191,7 +191,7 @@ def far_out_cautions(
     away = np.abs(fit.residuals) * np.sqrt(fit.weights) / fit.residual_sd
     return tuple(
         f"{table.place_of(table.readings[used[index]])}: lies {fit.residuals[index]:+.3g} {unit} off the "
-        "curve, far more than the others; is its reference right?"
+        "curve, far more than the others; check its reference"
         for index in np.flatnonzero(away > FAR_OUT).tolist()
     )
 

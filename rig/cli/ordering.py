@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import time
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 from rig.cli.attending import entered
-from rig.cli.output import progress, say
+from rig.cli.output import progress, say, time_left
 from rig.cli.stopping import stop_on_signals
 from rig.daemon import NoDaemonError, daemon_of, daemons_of
 from rig.daemon.bulletin import Refusal
@@ -14,8 +15,6 @@ from rig.errors import DeviceError, InputError
 from rig.jobs.orders import RigRef
 
 if TYPE_CHECKING:
-    from pathlib import Path
-
     from rig.cli.stopping import StopWish
     from rig.daemon import ControlClient
     from rig.daemon.bulletin import EndCard, JobCard
@@ -118,7 +117,7 @@ def _follow(daemon: ControlClient, number: int, stopped: StopWish) -> EndCard | 
             job = status.job
             if job is None or job.number != number:
                 raise DeviceError(f"the daemon was restarted and has no job {number}")
-            left = "" if job.left_s is None else f", about {job.left_s:.0f} s left"
+            left = time_left(job.left_s)
             note = f"{job.step} {job.elapsed_s:.0f} s, {job.cycles} {counted(job)}{left}"
             show(job.done or 0.0, note.strip())
             if job.asks is not None and job.asks != asked:
@@ -148,9 +147,13 @@ def _say_end(end: EndCard | None) -> int:
         say(f"pressrig: {end.reason}; everything recorded so far is kept", err=True)
     if end.halted_by is not None:
         say(f"pressrig: halted by {end.halted_by}; everything recorded so far is kept", err=True)
+    # a recording is ended by a stop; everything else was cut short by it
+    stopped = NOT_DONE if end.kind != "recording" and end.reason.startswith("stopped") else 0
+    code = FAILED if end.failed else stopped
+    if code and end.kind == "endurance" and end.capture is not None:
+        from rig.jobs.endurance import resume_command
+
+        say(f"To resume it, end the daemon, then: {resume_command(Path(end.capture), None)}", err=True)
     if end.capture is not None:
         say(end.capture)
-    if end.failed:
-        return FAILED
-    # a recording is ended by a stop; everything else was cut short by it
-    return NOT_DONE if end.kind != "recording" and end.reason.startswith("stopped") else 0
+    return code

@@ -173,6 +173,20 @@ def write_json(document: Any, path: Path) -> None:
     path.write_text(as_json_text(document, indent=2) + "\n", encoding="utf-8")
 
 
+def time_left(left_s: float | None) -> str:
+    """Return the time that is left, behind a comma; empty if it is not known or over.
+
+    Examples
+    --------
+    >>> time_left(7380.0), time_left(95.2), time_left(0.0)
+    (', 2 h 3 min left', ', 1 min 35 s left', '')
+    """
+    if not left_s:
+        return ""
+    hours, minutes, seconds = int(left_s // 3600), int(left_s % 3600 // 60), int(left_s % 60)
+    return f", {hours} h {minutes} min left" if hours else f", {minutes} min {seconds} s left"
+
+
 def is_plain() -> bool:
     """Return whether standard output is not a terminal, or closed."""
     return sys.stdout is None or not sys.stdout.isatty()

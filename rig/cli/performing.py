@@ -11,7 +11,7 @@ from rig.cli.attending import await_enter
 from rig.cli.guidance import guidance_shown
 from rig.cli.logs import log_to_file
 from rig.cli.ordering import FAILED, NOT_DONE
-from rig.cli.output import progress, say
+from rig.cli.output import progress, say, time_left
 from rig.cli.starting import reader_of
 from rig.cli.stopping import stop_on_signals
 from rig.jobs import Bench, Recorded, Watch
@@ -49,19 +49,11 @@ def perform_alone(rig: RigFile, port: str | None, folder: Path, job_for: Callabl
         show = shown.enter_context(progress(job.name, wanted or job.expected_s))
 
         def tell(step: str, done: Progress) -> None:
-            note = f"{step}, {done.cycles} cycles{_left(done, wanted)}" if wanted else step
+            left = time_left(done.left_s(wanted)) if wanted else ""
+            note = f"{step}, {done.cycles} cycles{left}" if wanted else step
             show(done.cycles if wanted else done.seconds, note)
 
         return job.perform(Bench(reader, rig, folder, Watch(stopped, ask, tell)))
-
-
-def _left(done: Progress, wanted: int) -> str:
-    """Return the time left, until the last cycle."""
-    left_s = done.left_s(wanted)
-    if not left_s:
-        return ""
-    hours, minutes = int(left_s // 3600), int(left_s % 3600 // 60)
-    return f", {hours} h {minutes} min left" if hours else f", {minutes} min {left_s % 60:.0f} s left"
 
 
 def ending_words(ended: Ended) -> str:

@@ -11,7 +11,7 @@ import click
 
 from rig.cli.options import port_option, rig_option
 from rig.cli.ordering import counted, named_rig
-from rig.cli.output import json_option, print_json, say
+from rig.cli.output import json_option, print_json, say, time_left
 from rig.daemon import ControlClient, NoDaemonError
 from rig.daemon.socket_place import held_by, sockets_there
 from rig.errors import InputError
@@ -99,8 +99,7 @@ def in_words(status: RigStatus) -> Iterator[str]:
 def _job_in_words(job: JobCard) -> Iterator[str]:
     yield f"job {job.number}: {job.name} on {job.specimen}"
     wanted = "" if job.cycles_wanted is None else f" of {job.cycles_wanted}"
-    left = "" if job.left_s is None else f", about {job.left_s:.0f} s left"
-    yield f"{job.elapsed_s:.0f} s, {job.cycles}{wanted} {counted(job)}{left}"
+    yield f"{job.elapsed_s:.0f} s, {job.cycles}{wanted} {counted(job)}{time_left(job.left_s)}"
     if job.step:
         yield job.step
     if job.asks is not None:

@@ -28,6 +28,9 @@ _TAKE_OVER_TRIES = 20
 _PID_TEXT_BYTES = 64
 """No process number is longer; more of a foreign file is not read."""
 
+_COMMAND_BYTES = 200
+"""As much as is shown of what another program was started as."""
+
 
 def lock_directories() -> tuple[Path, ...]:
     """Return where locks are looked for, and made in this order: the system's, then the user's."""
@@ -126,7 +129,10 @@ def _clear_stale(lock: Path, port: str) -> None:
     try:
         owner = _owner(file, lock, port)
         if owner != os.getpid() and _alive(owner):
-            raise DeviceError(f"port {port}: in use by process {owner} (lock {lock}); end that program first")
+            raise DeviceError(
+                f"port {port}: in use by process {owner}{_program(owner)} (lock {lock}); end that program "
+                "first, once nothing moves"
+            )
         try:
             fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
         except BlockingIOError:
@@ -161,6 +167,19 @@ def _owner(file: int, lock: Path, port: str) -> int:
     raise DeviceError(
         f"port {port}: its lock {lock} holds no process number; remove it if no program uses the port"
     )
+
+
+def _program(process: int) -> str:
+    """Return what a process was started as, ": pressrig serve --rig rig.yaml"; empty where the system does
+    not say."""
+    try:
+        with Path(f"/proc/{process}/cmdline").open("rb") as file:
+            words = file.read(_COMMAND_BYTES).decode(errors="replace").split("\0")[:-1]
+    except OSError:
+        return ""
+    if len(words) > 1 and Path(words[0]).name.startswith("python") and words[1][:1] != "-":
+        words = words[1:]
+    return f": {' '.join((Path(words[0]).name, *words[1:]))}" if words else ""
 
 
 def _alive(process: int) -> bool:

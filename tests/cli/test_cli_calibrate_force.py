@@ -130,7 +130,7 @@ def test_a_calibration_expires_after_the_span_given(home):
         (
             "mass_kg,counts\n0,0\n1,5\n2,9\n",
             ("--gravity", "981 m/s^2"),
-            "--gravity: gravity: found '981 m/s^2'",
+            "--gravity: found '981 m/s^2'",
         ),
         ("load_N,counts\n0,0\n1,5\n2,9\n", ("--reference-u", "0"), "--reference-u: '0' has no unit"),
         ("load_N,counts\n0,0\n1,5\n2,9\n", ("--expires-after", "soon"), "--expires-after: found 'soon'"),

@@ -32,7 +32,10 @@ def gone_process() -> int:
 
 @pytest.fixture
 def other_process() -> Iterator[int]:
-    with subprocess.Popen([sys.executable, "-c", "input()"], stdin=subprocess.PIPE) as other:
+    waits = [sys.executable, "-c", "print(flush=True); input()"]
+    with subprocess.Popen(waits, stdin=subprocess.PIPE, stdout=subprocess.PIPE) as other:
+        assert other.stdout is not None
+        other.stdout.readline()  # it runs
         yield other.pid
         other.kill()
 
@@ -69,11 +72,12 @@ def test_two_names_of_one_device_meet_in_one_lock(places: list[Path], tmp_path: 
     PortLock(str(alias), places).release()
 
 
-def test_a_port_held_by_another_process_is_refused_with_its_number(
+def test_a_port_held_by_another_process_is_refused_with_its_number_and_program(
     places: list[Path], other_process: int
 ) -> None:
     lock = leave(places[0], f"{other_process:10d}\n")
-    with pytest.raises(DeviceError, match=f"port {PORT}: in use by process {other_process} .*{LOCK}"):
+    program = ": python.* -c " if Path("/proc/self/cmdline").exists() else ""
+    with pytest.raises(DeviceError, match=f"in use by process {other_process}{program}.*{LOCK}"):
         PortLock(PORT, places)
     assert lock.read_text() == f"{other_process:10d}\n"
     assert [path.name for path in places[0].iterdir()] == [LOCK]
