@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 from rig.core.faces import import_when_used
 
 if TYPE_CHECKING:
+    from rig.sheets.aid_plots import save_nip_plots, save_pull_plots
     from rig.sheets.aid_report import (
         AidSheet,
         lift_sheet,
@@ -20,7 +21,8 @@ if TYPE_CHECKING:
         save_pull_report,
     )
     from rig.sheets.calibration_plots import save_delay, save_frame
-    from rig.sheets.check_plots import ChartPoint, save_control_chart
+    from rig.sheets.check_plots import ChartPoint, draw_errors, save_control_chart
+    from rig.sheets.comparison_plots import save_comparison_plots
     from rig.sheets.comparison_report import (
         comparison_answer,
         comparison_document,
@@ -32,6 +34,7 @@ if TYPE_CHECKING:
     from rig.sheets.design_sheet_files import save_design_sheet
     from rig.sheets.design_sheet_first_page import design_sheet_answers, sets_sentences
     from rig.sheets.endurance_words import endurance_sentences, endurance_table
+    from rig.sheets.gauge_plots import save_gauge_plots, save_laboratory_plot
     from rig.sheets.gauge_report import GaugeStudy, gauge_answer, gauge_notes, gauge_tables, save_gauge_report
     from rig.sheets.height_tables import height_budget_table, height_table
     from rig.sheets.laboratory_report import (

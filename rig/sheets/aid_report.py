@@ -14,11 +14,11 @@ from pathlib import Path
 
 from rich.table import Table
 
+from rig import sheets
 from rig.aids import COLUMNS, Formula, LiftAnswer, NipAnswer, RetentionAnswer
 from rig.core import BOTH, METRIC, chosen_units, in_chosen_units, rounded, shown_u
 from rig.core.measured import Measured
 from rig.population import BatchFigures
-from rig.sheets.aid_plots import save_nip_plots, save_pull_plots
 from rig.sheets.page import Facts, Page, PageTable, Section, Words, beside, listed, not_empty, save_page
 from rig.sheets.tables import empty_table, rich_table
 from rig.units import us_factor, us_name
@@ -214,7 +214,7 @@ def pull_sheet(answer: RetentionAnswer, about_captures: Sequence[str] = ()) -> A
 
 def save_nip_report(answer: NipAnswer, folder: Path) -> Path:
     """Write a nip's page with its picture."""
-    return _save_page(nip_sheet(answer), save_nip_plots(answer, folder), folder / "nip.html")
+    return _save_page(nip_sheet(answer), sheets.save_nip_plots(answer, folder), folder / "nip.html")
 
 
 def save_lift_report(answer: LiftAnswer, folder: Path) -> Path:
@@ -225,7 +225,7 @@ def save_lift_report(answer: LiftAnswer, folder: Path) -> Path:
 def save_pull_report(answer: RetentionAnswer, folder: Path, about_captures: Sequence[str] = ()) -> Path:
     """Write the page of pulls with its picture."""
     sheet = pull_sheet(answer, about_captures)
-    return _save_page(sheet, save_pull_plots(answer, folder), folder / "pull.html")
+    return _save_page(sheet, sheets.save_pull_plots(answer, folder), folder / "pull.html")
 
 
 def _save_page(sheet: AidSheet, pictures: Sequence[tuple[str, Path]], path: Path) -> Path:

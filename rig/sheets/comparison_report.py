@@ -13,11 +13,10 @@ from typing import Any
 
 from rich.table import Table
 
-from rig import __version__
+from rig import __version__, sheets
 from rig.core import quantity, rounded, shown_u, signed
 from rig.population import BEYOND, UNDECIDED, WITHIN, BatchDrift, BatchFigures, Comparison, Difference
 from rig.results import ComparedPieces
-from rig.sheets.comparison_plots import save_comparison_plots
 from rig.sheets.page import Page, PageTable, Section, Words, beside, listed, not_empty, save_page
 from rig.sheets.tables import rich_table
 
@@ -147,7 +146,7 @@ def _means(study: ComparedPieces) -> PageTable:
 
 def save_comparison_report(study: ComparedPieces, title: str, folder: Path) -> Path:
     """Write the comparison as one page, as Markdown, and its pictures beside them; return the page's path."""
-    pictures = save_comparison_plots(
+    pictures = sheets.save_comparison_plots(
         study.comparison, study.bands, study.curve_differences, study.drifts, folder
     )
     sections = not_empty(

@@ -7,7 +7,8 @@ import json
 from collections.abc import Mapping
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import TYPE_CHECKING
+
+import pandas as pd
 
 from rig.core import BOTH, chosen_units, csv_cell, json_visible, quantity
 from rig.results import sheet_frames
@@ -26,9 +27,6 @@ from rig.sheets.design_sheet_words import (
 )
 from rig.sheets.page import Attachment, save_page
 from rig.sheets.plots import Drawn
-
-if TYPE_CHECKING:
-    import pandas as pd
 
 PAGE, DOCUMENT = "sheet.html", "sheet.json"
 WORKBOOK = "sheet.xlsx"
@@ -64,8 +62,6 @@ def save_design_sheet(sheet: DesignSheet, folder: Path, *, units: str | None = N
 
 def _save_workbook(frames: Mapping[str, pd.DataFrame], path: Path) -> None:
     """One sheet per table; text stays text, so that no cell is taken for a formula."""
-    import pandas as pd
-
     with pd.ExcelWriter(path, engine="xlsxwriter", engine_kwargs={"options": PLAIN_TEXT}) as writer:
         writer.book.set_properties({"created": datetime(2000, 1, 1, tzinfo=UTC).replace(tzinfo=None)})
         for name, frame in frames.items():

@@ -17,7 +17,7 @@ from typing import Any
 import numpy as np
 from rich.table import Table
 
-from rig import __version__
+from rig import __version__, sheets
 from rig.core import rounded, signed
 from rig.errors import InputError
 from rig.population import (
@@ -29,7 +29,6 @@ from rig.population import (
     TrialTable,
     range_limits,
 )
-from rig.sheets.gauge_plots import save_gauge_plots
 from rig.sheets.page import (
     Block,
     Facts,
@@ -124,7 +123,7 @@ def gauge_tables(study: GaugeStudy, *, plain: bool) -> list[Table]:
 
 def save_gauge_report(study: GaugeStudy, title: str, folder: Path) -> Path:
     """Write the study as one page, as Markdown, and its pictures beside them; return the page's path."""
-    strip, *pieces = save_gauge_plots(study.table, study.result, folder)
+    strip, *pieces = sheets.save_gauge_plots(study.table, study.result, folder)
     result = study.result
     sections = not_empty(
         Section("Answer", tuple(Words(sentence, "answer") for sentence in gauge_answer(study))),

@@ -10,20 +10,16 @@ from __future__ import annotations
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-import numpy as np
 from rich.table import Table
 
+from rig import sheets
 from rig.core import rounded
 from rig.population import LaboratoryFigures, LaboratoryStudy, MaterialFigures, Spread
-from rig.sheets.gauge_plots import WIDTH_IN
 from rig.sheets.page import Page, PageTable, Section, Words, beside, listed, save_page
-from rig.sheets.plots import INK, SERIES, new_grid, save_figure
 from rig.sheets.tables import rich_table
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
-
-    from matplotlib.figure import Figure
 
 PAGE, PICTURE = "study.html", "laboratories.png"
 
@@ -155,7 +151,7 @@ def save_laboratory_report(
     rows
         Each result with its `laboratory`, `value` and perhaps `material`.
     """
-    save_figure(_drawn(study, rows), folder / PICTURE)
+    sheets.save_laboratory_plot(study, rows, folder / PICTURE)
     caption = (
         "Every result by laboratory. Solid line: general mean; dashed: 95 % limits of a single result of any "
         "laboratory."
@@ -193,32 +189,3 @@ def _sd(value: float) -> str:
 
 def _interval(study: LaboratoryStudy, spread: Spread) -> str:
     return f"{100 * study.level:g} % interval {_sd(spread.low)} to {_sd(spread.high)}"
-
-
-def _drawn(study: LaboratoryStudy, rows: Sequence[Mapping[str, object]]) -> Figure:
-    heights = [0.9 + 0.24 * len(found.laboratories) for found in study.materials]
-    figure, grid = new_grid(len(heights), 1, (WIDTH_IN, sum(heights)), height_ratios=heights)
-    axes = grid[:, 0]
-    unit = f", {study.unit}" if study.unit else ""
-    for axis, found in zip(axes, study.materials, strict=True):
-        reach = 1.96 * found.reproducibility.sd
-        axis.axvline(found.mean, color=INK, linewidth=0.8)
-        for side in (-reach, reach):
-            axis.axvline(found.mean + side, color=INK, linewidth=0.8, linestyle="--")
-        for place, laboratory in enumerate(found.laboratories):
-            values = [
-                float(str(row["value"]))
-                for row in rows
-                if str(row["laboratory"]).strip() == laboratory.name
-                and str(row.get("material", "")).strip() == found.material
-            ]
-            axis.plot(values, np.full(len(values), place), "o", color=SERIES[0], markersize=4, alpha=0.7)
-            axis.plot(laboratory.mean, place, "|", color=SERIES[1], markersize=12)
-        names = [laboratory.name for laboratory in found.laboratories]
-        axis.set_yticks(range(len(names)), names, fontsize=8)
-        axis.set_ylim(len(names) - 0.4, -0.6)
-        axis.set_title(found.material, loc="left", color=INK, fontsize=9)
-        axis.tick_params(labelsize=8)
-        axis.spines[["top", "right"]].set_visible(False)
-    axes[-1].set_xlabel(f"{study.quantity}{unit}", color=INK, fontsize=9)
-    return figure

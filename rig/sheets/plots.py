@@ -12,19 +12,22 @@ from dataclasses import dataclass
 from functools import partial
 from io import BytesIO, StringIO
 from pathlib import Path
-from typing import TYPE_CHECKING
 
+import matplotlib as mpl
 import numpy as np
+from matplotlib import colormaps
+from matplotlib.axes import Axes
+from matplotlib.backends.backend_agg import FigureCanvasAgg
+from matplotlib.colors import to_hex
+from matplotlib.figure import Figure
+from matplotlib.lines import Line2D
+from matplotlib.text import Text
+from matplotlib.ticker import FixedFormatter, Formatter, FuncFormatter, MaxNLocator, StrMethodFormatter
 
 from rig.analyser import CaptureResult, spoilt
 from rig.core import BOTH, METRIC, US, chosen_units, html_text, in_chosen_units, plot_text, quantity
 from rig.samples import FloatArray, IntArray
 from rig.units import us_factor, us_name
-
-if TYPE_CHECKING:
-    from matplotlib.axes import Axes
-    from matplotlib.figure import Figure
-    from matplotlib.ticker import Formatter, Locator
 
 INK = "#1b2a33"
 SERIES = ("#0b5d7a", "#c8641b", "#4d7c3a", "#7a3d78")
@@ -61,8 +64,6 @@ class Drawn:
 
 def save_loops(result: CaptureResult, title: str, path: Path) -> None:
     """Force against deflection of some cycles of one capture."""
-    from matplotlib import colormaps
-    from matplotlib.colors import to_hex
 
     figure, axes = new_figure(1, (7.0, 4.8))
     loops = result.loops
@@ -119,7 +120,6 @@ def save_cycle_trends(
 
 def legend_of_strokes(axis: Axes) -> None:
     """What the colours and the dashes mean; nothing where nothing was drawn."""
-    from matplotlib.lines import Line2D
 
     axis.axhline(0, color=INK, linewidth=0.6)
     drawn, _ = axis.get_legend_handles_labels()
@@ -136,7 +136,6 @@ def _spread(count: int) -> IntArray:
 
 
 def _number_cycles(axis: Axes, count: int) -> None:
-    from matplotlib.ticker import MaxNLocator, StrMethodFormatter
 
     if count < LONG_RUN:
         axis.xaxis.set_major_locator(MaxNLocator(integer=True))
@@ -160,9 +159,6 @@ def new_grid(
     height_ratios: list[float] | None = None,
 ) -> tuple[Figure, np.ndarray]:
     """Return a figure of rows and columns; `size` in inches."""
-    from matplotlib.backends.backend_agg import FigureCanvasAgg
-    from matplotlib.figure import Figure
-
     figure = Figure(figsize=size, layout="constrained")
     FigureCanvasAgg(figure)
     return figure, figure.subplots(rows, columns, sharex=sharex, squeeze=False, height_ratios=height_ratios)
@@ -187,7 +183,7 @@ def label_axes(axis: Axes, across: str, up: str, title: str, *, units: str | Non
         label, separator, unit = text.rpartition("," + ("\n" if ",\n" in text else " "))
         many, in_us = us_factor(unit), f"{label}{separator}{us_name(unit)}"
         if many is not None and system == US:
-            scale.set_major_locator(_round_ticks(many))
+            scale.set_major_locator(_RoundTicks(many))
             scale.set_major_formatter(partial(_tick_text, many))
         scale.set_label_text(in_us if many is not None and system == US else text, color=INK)
         if many is not None and system == BOTH:
@@ -199,15 +195,17 @@ def _tick_text(many: float, value: float, _: int | None = None) -> str:
     return f"{value * many:.6g}"
 
 
-def _round_ticks(many: float) -> Locator:
-    """Return a locator of ticks that are round numbers once they are multiplied by a factor."""
-    from matplotlib.ticker import MaxNLocator
+class _RoundTicks(MaxNLocator):
+    """Ticks that are round numbers once they are multiplied by a factor."""
 
-    class RoundTicks(MaxNLocator):
-        def tick_values(self, vmin: float, vmax: float) -> Sequence[float]:
-            return [float(tick) / many for tick in super().tick_values(vmin * many, vmax * many)]
+    def __init__(self, many: float) -> None:
+        super().__init__(nbins="auto", steps=[1, 2, 2.5, 5, 10])
+        self._many = many
 
-    return RoundTicks(nbins="auto", steps=[1, 2, 2.5, 5, 10])
+    def tick_values(self, vmin: float, vmax: float) -> Sequence[float]:
+        """Return the ticks between two values."""
+        many = self._many
+        return [float(tick) / many for tick in super().tick_values(vmin * many, vmax * many)]
 
 
 def save_figure(figure: Figure, path: Path) -> None:
@@ -229,8 +227,6 @@ def _show_as_text(figure: Figure) -> None:
 
     Labels that matplotlib makes itself, such as powers of ten, are made when it draws and stay.
     """
-    from matplotlib.text import Text
-    from matplotlib.ticker import FixedFormatter, FuncFormatter
 
     for words in figure.findobj(Text):
         words.set_text(plot_text(in_chosen_units(words.get_text())))
@@ -247,7 +243,6 @@ def _shown_tick(stated: Formatter, at: float, place: int | None = None) -> str:
 
 def drawn(figure: Figure, alt: str) -> Drawn:
     """Return a figure in both forms; what `alt` says stands in the SVG as its words."""
-    import matplotlib as mpl
 
     png, text = BytesIO(), StringIO()
     _show_as_text(figure)

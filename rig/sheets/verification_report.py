@@ -15,9 +15,8 @@ from typing import Any
 
 from rich.table import Table
 
-from rig import __version__
+from rig import __version__, sheets
 from rig.calibration import ERROR_NAMES, LoadErrors, Verification
-from rig.sheets.check_plots import draw_errors
 from rig.sheets.page import (
     Block,
     Facts,
@@ -119,7 +118,7 @@ def save_verification_report(sheet: VerificationSheet, folder: Path) -> Path:
     """Write the report as one page, as Markdown, and its picture beside them; return the page's path."""
     folder.mkdir(parents=True, exist_ok=True)
     caption = "Accuracy error at each load with its 95 % interval; dashed: class limits."
-    draw_errors(sheet.verification, caption).save(folder / PICTURE)
+    sheets.draw_errors(sheet.verification, caption).save(folder / PICTURE)
     refused = sheet.verification.stated and sheet.verification.reached is None
     verdict = Words(sheet.verification.verdict, "refusal" if refused else "answer")
     sections = (
