@@ -52,6 +52,13 @@ def have_cautions_read(rig: RigRef, who: str | None, *, already: bool, by_hand: 
     return cautions
 
 
+def answered(question: str) -> str | None:
+    """Return the line that a person answers, without blanks around it; None where the input has ended."""
+    say(question, nl=False)
+    line = sys.stdin.readline()
+    return line.strip() if line else None
+
+
 def confirmed(question: str) -> bool:
     """Ask a person to confirm; where no person is there to answer, nothing is confirmed."""
     try:

@@ -9,7 +9,6 @@ broken off; a repeated piece leaves its first capture out by a dated record.
 from __future__ import annotations
 
 import secrets
-import sys
 import threading
 from collections import Counter
 from collections.abc import Iterator, Sequence
@@ -22,6 +21,7 @@ from typing import TYPE_CHECKING
 import click
 
 from rig.capture import CaptureHeader, add_amendment, list_captures, open_capture
+from rig.cli.attending import answered
 from rig.cli.calibrate_force import command as calibrate_force
 from rig.cli.logs import log_to_file
 from rig.cli.options import (
@@ -327,12 +327,11 @@ def _now() -> datetime:
 
 def _asked(question: str) -> str:
     """Return what a person answers; the end of the input ends the session."""
-    say(question, nl=False)
-    line = sys.stdin.readline()
-    if not line:
+    answer = answered(question)
+    if answer is None:
         say()
         return "q"
-    return line.strip().lower()[:1]
+    return answer.lower()[:1]
 
 
 def _enter(piece: Planned, model: str | None, out: Path) -> None:
@@ -351,8 +350,7 @@ def _enter(piece: Planned, model: str | None, out: Path) -> None:
 def _ask_mass(piece: Planned, out: Path) -> None:
     """Ask for a mass until it can be read; an empty line leaves it out."""
     while True:
-        say(f'Mass of {piece.specimen}, such as "61.2 g" [Enter skips]: ', nl=False)
-        text = sys.stdin.readline().strip()
+        text = answered(f'Mass of {piece.specimen}, such as "61.2 g" [Enter skips]: ')
         if not text:
             return
         try:

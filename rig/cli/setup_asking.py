@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-import sys
 import time
 from typing import TYPE_CHECKING
 
+from rig.cli.attending import answered
 from rig.cli.options import read_quantity
 from rig.cli.output import say
 from rig.errors import DeviceError, InputError
@@ -26,11 +26,10 @@ def answer_to(question: str) -> str:
 
     Raises InputError if the answers have ended.
     """
-    say(question, nl=False)
-    line = sys.stdin.readline()
-    if not line:
+    answer = answered(question)
+    if answer is None:
         raise InputError("setup: input ended before the rig file was complete; nothing was written")
-    return line.strip()
+    return answer
 
 
 def quantity_answered(question: str, name: str, unit: str) -> tuple[str, float] | None:
