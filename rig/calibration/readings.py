@@ -20,7 +20,7 @@ from itertools import pairwise
 from statistics import fmean
 
 from rig.errors import InputError
-from rig.tables import rows_of
+from rig.tables import name_and_unit, rows_of
 from rig.units import factor, parse
 
 MOST_ROWS = 2_000
@@ -35,9 +35,9 @@ OTHER_COLUMNS = ("counts", "run", "place", "direction", "status", "kept", "u_cou
 
 _MEANING = {"mass": "load", "load": "load", "travel": "travel", "block": "platen's way down"}
 
+_HEADINGS = {"mass": "mass_kg,counts", "travel": "travel_mm,counts"}
 CENTRE = ("", "centre", "center", "middle")
 
-_HEADING = re.compile(r"\s*([a-z]+)\s*(?:_([^\s]+)|[\[(]\s*([^\])]+?)\s*[\])])?\s*", re.IGNORECASE)
 _CELL = re.compile(r"\s*([+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d{1,3})?)\s*(.*?)\s*", re.ASCII)
 
 
@@ -230,20 +230,25 @@ def _steps(ordered: Sequence[tuple[float, Reading]]) -> list[tuple[float, list[R
 
 def _read(text: str, where: str, quantities: dict[str, str]) -> ReadingTable:
     def is_heading(cell: str) -> bool:
-        match = _HEADING.fullmatch(cell)
-        named = match is not None and match[1].lower() in quantities
-        return named or cell.strip().lower() in OTHER_COLUMNS
+        name = name_and_unit(cell, quantities)[0].lower()
+        return name in quantities or cell.strip().lower() in OTHER_COLUMNS
 
     table = rows_of(text, where, is_heading, most_rows=2 * MOST_ROWS)
-    heading = table.headings
-    columns, quantity, unit = _columns(heading, quantities, f"{where} line {table.heading_line}")
+    columns = table.columns((*quantities, *OTHER_COLUMNS), ("counts",), _HEADINGS[next(iter(quantities))])
+    stated = [name for name in quantities if name in columns]
+    if len(stated) != 1:
+        raise InputError(
+            f"{where}, line {table.heading_line}: found {' and '.join(stated) or 'no column of references'}; "
+            f"expected one of {' and '.join(quantities)}"
+        )
+    quantity, unit = stated[0], columns[stated[0]][1] or None
     readings: list[Reading] = []
     directed = False
     for row in table.rows:
         line, place = row.line, f"{where} line {row.line}"
-        cells = {name: row.cells[heading[index]] for name, index in columns.items()}
-        numeric = ("reference", "counts", "u_counts")
-        cells |= {name: row.number_text(heading[columns[name]]) for name in numeric if name in columns}
+        cells = {name: row.cells[heading] for name, (heading, _) in columns.items()}
+        numeric = (quantity, "counts", "u_counts")
+        cells |= {name: row.number_text(columns[name][0]) for name in numeric if name in columns}
         if cells.get("kept", "yes").lower() in ("no", "0", "false"):
             continue
         if len(readings) >= MOST_ROWS:
@@ -255,40 +260,6 @@ def _read(text: str, where: str, quantities: dict[str, str]) -> ReadingTable:
     return ReadingTable(quantity, quantities[quantity], tuple(readings), where, directed)
 
 
-def _columns(
-    heading: Sequence[str], quantities: dict[str, str], place: str
-) -> tuple[dict[str, int], str, str | None]:
-    """Return where each column is, which quantity the references are, and the unit in its heading."""
-    columns: dict[str, int] = {}
-    quantity, unit = "", None
-    for index, title in enumerate(heading):
-        match = _HEADING.fullmatch(title)
-        name = match[1].lower() if match else ""
-        if title.strip().lower() in OTHER_COLUMNS:
-            name = title.strip().lower()
-        elif match and name in quantities:
-            if quantity:
-                raise InputError(f"{place}: found two columns of references, {quantity} and {name}; keep one")
-            quantity, unit = name, match[2] or match[3]
-            name = "reference"
-        else:
-            raise InputError(
-                f"{place}: found a column {title.strip()!r}, expected {' or '.join(quantities)} with its "
-                f"unit (`{next(iter(quantities))}_{quantities[next(iter(quantities))]}`), "
-                f"{', '.join(OTHER_COLUMNS)}"
-            )
-        if name in columns:
-            raise InputError(f"{place}: found the column {name} twice")
-        columns[name] = index
-    for name in ("reference", "counts"):
-        if name not in columns:
-            wanted = "counts" if name == "counts" else " or ".join(quantities)
-            raise InputError(
-                f"{place}: no column {wanted}; a heading is `mass_kg,counts` or `travel_mm,counts`"
-            )
-    return columns, quantity, unit
-
-
 def _reading(
     cells: dict[str, str], quantity: str, unit: str | None, to: str, *, place: str, line: int
 ) -> Reading:
@@ -296,7 +267,7 @@ def _reading(
     if direction not in ("", "approaching", "returning", "rising", "falling"):
         raise InputError(f"{place}: direction: found {direction!r}, expected approaching or returning")
     return Reading(
-        reference_value(cells["reference"], quantity, unit, to, place=place),
+        reference_value(cells[quantity], quantity, unit, to, place=place),
         _counts(cells, place),
         cells.get("run", ""),
         cells.get("place", ""),

@@ -10,14 +10,12 @@ from itertools import pairwise
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from rig import units
 from rig.errors import InputError
 from rig.samples import COUNTS
 from rig.tables import (
     COUNTING,
     KINDS,
     SHARES,
-    Cells,
     Kind,
     Layout,
     is_numeric,
@@ -37,6 +35,8 @@ from rig.tables import (
 _INDEX = re.compile(r"#([1-9]\d{0,3})")
 _MOST_CONSTANT = 10
 """Rows of a table written by hand, in which a channel may stay the same."""
+_IN_HEADING = re.compile(r"[\[(]\s*[x\u00d7*]?\s*(\d{1,6}(?:\.\d{1,6})?)\s*([^\W\d]{1,12})\s*[\])]")
+"""What one number of a column is, as a heading says it: "Force (x10 N)"."""
 _EACH = re.compile(r"(\d{1,12}(?:\.\d{0,12})?(?:[eE][+-]?\d{1,2})?)\s*(\D.{0,23})")
 LARGEST_EACH = 1e9
 """Units in one of a column: a metre in nanometres."""
@@ -53,6 +53,7 @@ _MOST_ABOVE = 100
 _MOST_SETS = 12
 """Tables side by side whose options a refusal spells out."""
 
+_LEGEND = re.compile(r"\s*[=:;\t]\s*")
 _CELLS = re.compile(r"[;,\t:=|()\[\]]")
 _WORDS = re.compile(r"[;,\s:=|()\[\]]+")
 _ABOUT_UNITS = re.compile(r"(?i)unit|einheit|eenhe|enhet|jednot|jednost|единиц|单位|単位|단위")
@@ -121,12 +122,10 @@ def parse_column(text: str) -> ColumnChoice:
 
 def check_unit(kind: Kind, choice: ColumnChoice) -> None:
     """Refuse a unit that does not measure the quantity; strain and stress stand for position and force."""
-    if choice.unit is None or (choice.unit == COUNTS and kind != "time"):
-        return
-    if is_reduced(kind, choice.unit):
-        return
-    is_right = {"time": units.is_time, "force": units.is_force, "position": units.is_length}[kind]
-    if not is_right(choice.unit):
+    counted = choice.unit == COUNTS and kind != "time"
+    if not (
+        choice.unit is None or counted or is_reduced(kind, choice.unit) or kind_of_unit(choice.unit) == kind
+    ):
         right = {
             "time": "s, ms, us or min",
             "force": "N, lbf, kgf, g or counts",
@@ -143,33 +142,30 @@ def is_reduced(kind: Kind, unit: str | None) -> bool:
     return unit in SHARES if kind == "position" else kind == "force" and is_pressure(unit)
 
 
-def match_headings(
-    layout: Layout, given: Mapping[Kind, ColumnChoice], columns: Sequence[pa.Array]
-) -> tuple[Layout, Sequence[pa.Array]]:
-    """Return a table whose headings stand above their columns, and its columns; decimal commas between commas
-    make two cells one number.
+def match_headings(layout: Layout, given: Mapping[Kind, ColumnChoice]) -> Layout:
+    """Return a table whose headings stand above their columns; decimal commas between commas make two cells
+    one number.
 
     Raises InputError if rows have numbers beyond the last heading, unless position and force are asked for by
     number.
     """
     named = max((place + 1 for place, name in enumerate(layout.headings) if name), default=0)
     by_number = all(kind in given and _INDEX.fullmatch(given[kind].column) for kind in ("position", "force"))
+    columns = layout.columns
     first_cells = [column[:50].to_pylist() for column in columns]
     beyond = [place for place in range(named, layout.width) if any(map(is_numeric, first_cells[place]))]
     if not named or not beyond or by_number:
-        return layout, columns
+        return layout
     counted = [str(n) for n in range(len(first_cells[0]) + 1)]
     if named == layout.width - 1 and first_cells[0] in (counted[1:], counted[:-1]):
         # some programs number the rows and write no heading above the numbers
-        return replace(
-            layout, headings=("", *layout.headings[:-1]), units=(None, *layout.units[:-1])
-        ), columns
-    if layout.delimiter == "," and layout.width == 2 * named and all(map(_all_digits, columns[1::2])):
+        return replace(layout, headings=("", *layout.headings[:-1]), units=(None, *layout.units[:-1]))
+    digits = (pc.all(pc.utf8_is_digit(column)).as_py() for column in columns[1::2])
+    if layout.delimiter == "," and layout.width == 2 * named and all(digits):
         pairs = zip(columns[::2], columns[1::2], strict=True)
         joined = [pc.binary_join_element_wise(whole, part, ",") for whole, part in pairs]
-        return replace(
-            layout, width=named, headings=layout.headings[:named], units=layout.units[:named]
-        ), joined
+        heads, units_of = layout.headings[:named], layout.units[:named]
+        return replace(layout, width=named, headings=heads, units=units_of, columns=joined)
     raise InputError(
         f"{layout.where}, line {layout.heading_line or layout.numbers[0]}: {named} headings above rows of "
         f"{layout.width} numbers (cells end at {layout.delimiter!r}); name columns by number. "
@@ -177,15 +173,28 @@ def match_headings(
     )
 
 
-def _all_digits(column: pa.Array) -> bool:
-    return bool(pc.all(pc.utf8_is_digit(column)).as_py())
+def _with_legend(layout: Layout, given: Mapping[Kind, ColumnChoice]) -> tuple[Layout, list[str]]:
+    """Return a table headed by what lines above say of its headings, as in "CH1 = load [N]"; and a note."""
+    said = {}
+    for _, line in layout.preamble[-_MOST_ABOVE:]:
+        name, _, meaning = (part.strip(" \t;,") for part in _LEGEND.sub("\0", line, count=1).partition("\0"))
+        said[name] = meaning
+    headings = tuple(said.get(name) or name for name in layout.headings)
+    kinds = {kind_of(name, None) for name in headings}
+    asked = {choice.column for choice in given.values()} & set(layout.headings)
+    if headings == layout.headings or asked or not kinds >= {"force", "position"}:
+        return layout, []
+    named = (unit_in(name)[1] for name in headings)
+    told = [own or unit for own, unit in zip(layout.units, named, strict=True)]
+    note = f"{layout.where}: headings by the lines above the table: {', '.join(headings)}"
+    return replace(layout, headings=headings, units=tuple(told)), [note]
 
 
-def with_stated_units(layout: Layout, columns: Sequence[pa.Array]) -> tuple[Layout, list[str]]:
-    """Return a table whose headings without a unit have the one that a column of units beside them, or a line
-    above the table, says; and notes."""
+def with_stated_units(layout: Layout, given: Mapping[Kind, ColumnChoice]) -> tuple[Layout, list[str]]:
+    """Return a table whose headings have the meaning and the unit that a column of units beside them, or a
+    line above the table, says where they have none; and notes."""
+    layout, notes = _with_legend(layout, given)
     said_units: list[str | None] = list(layout.units)
-    notes: list[str] = []
     lines = [(line, _unit_cells(line)) for _, line in layout.preamble[-_MOST_ABOVE:]]
     for line, _ in lines:
         in_order: list[str | None] = [unit for cell in _WORDS.split(line) if (unit := unit_of(cell))]
@@ -196,7 +205,7 @@ def with_stated_units(layout: Layout, columns: Sequence[pa.Array]) -> tuple[Layo
         kind = kind_of(heading, None)
         if said_units[place] is not None or kind_in_other_unit(heading) or not heading:
             continue
-        beside = columns[place + 1].unique().to_pylist() if place + 1 < layout.width else []
+        beside = layout.columns[place + 1].unique().to_pylist() if place + 1 < layout.width else []
         if (
             len(beside) == 1
             and kind_of(heading, unit := unit_of(beside[0])) == kind_of_unit(unit) is not None
@@ -227,7 +236,7 @@ def _unit_cells(line: str) -> list[str]:
 
 
 def choose_columns(
-    layout: Layout, given: Mapping[Kind, ColumnChoice], columns: Sequence[pa.Array], *, in_order: bool
+    layout: Layout, given: Mapping[Kind, ColumnChoice], *, in_order: bool
 ) -> tuple[dict[Kind, tuple[int, ColumnChoice]], list[str]]:
     """Return the place and the unit of each column that is taken, and notes about it.
 
@@ -237,7 +246,7 @@ def choose_columns(
     chosen: dict[Kind, tuple[int, ColumnChoice]] = {}
     notes = []
     for kind, choice in given.items():
-        place, unit = _asked(layout, kind, choice, columns)
+        place, unit = _asked(layout, kind, choice)
         said = layout.units[place]
         if said is not None and unit not in (said, CLOCK):
             notes.append(
@@ -248,12 +257,11 @@ def choose_columns(
     lacking = [kind for kind in KINDS if kind not in chosen and not (kind == "time" and in_order)]
     if not lacking:
         return chosen, notes
-    may_be = {
-        kind: _candidates(layout, kind, columns, {place for place, _ in chosen.values()}) for kind in lacking
-    }
+    taken = {place for place, _ in chosen.values()}
+    may_be = {kind: _candidates(layout, kind, taken) for kind in lacking}
     if "time" in may_be and ("force" in given and "position" in given):
         # Whoever names force and position is not stopped by clocks that cannot be told apart.
-        usable = [place for place in may_be["time"] if _unit(layout, place, columns)]
+        usable = [place for place in may_be["time"] if _unit(layout, place)]
         if len(usable) != 1 or len(may_be["time"]) != 1:
             if may_be["time"]:
                 notes.append(
@@ -263,12 +271,12 @@ def choose_columns(
     for kind in lacking:
         if kind == "time" and not may_be[kind]:
             continue
-        if len(may_be[kind]) != 1 or not _unit(layout, may_be[kind][0], columns):
-            raise _unclear(layout, may_be, given, columns)
+        if len(may_be[kind]) != 1 or not _unit(layout, may_be[kind][0]):
+            raise _unclear(layout, may_be, given)
     for kind in lacking:
         if may_be[kind]:
             place = may_be[kind][0]
-            chosen[kind] = place, ColumnChoice(_label(layout, place), _unit(layout, place, columns))
+            chosen[kind] = place, ColumnChoice(_label(layout, place), _unit(layout, place))
     if not any(may_be[kind] for kind in lacking):
         return chosen, notes
     in_words = {kind: chosen[kind] for kind in KINDS if kind in chosen}
@@ -278,16 +286,16 @@ def choose_columns(
         for kind, (place, choice) in in_words.items()
     )
     places = set() if in_order else set(range(layout.width)) - {place for place, _ in chosen.values()}
-    hint = "" if "time" in chosen else _hint_of_time(layout, columns, places)
+    hint = "" if "time" in chosen else _hint_of_time(layout, places)
     without = "" if "time" in chosen else f"; no time column, so rows are in order{hint}"
     notes.append(f"{layout.where}: {took}{without}")
     return chosen, notes
 
 
-def _asked(layout: Layout, kind: Kind, choice: ColumnChoice, columns: Sequence[pa.Array]) -> tuple[int, str]:
+def _asked(layout: Layout, kind: Kind, choice: ColumnChoice) -> tuple[int, str]:
     place = _place(layout, choice.column)
-    unit: str | None = choice.unit or _unit(layout, place, columns)
-    if kind == "time" and looks_like_clock(_cells(layout, place, columns)):
+    unit: str | None = choice.unit or _unit(layout, place)
+    if kind == "time" and looks_like_clock(layout.cells(place)):
         unit = CLOCK
     if unit is None:
         raise InputError(
@@ -314,50 +322,38 @@ def _place(layout: Layout, column: str) -> int:
     )
 
 
-def _cells(layout: Layout, place: int, columns: Sequence[pa.Array]) -> Cells:
-    return Cells(layout.where, layout.headings[place], columns[place], layout.numbers)
-
-
-def _unit(layout: Layout, place: int, columns: Sequence[pa.Array]) -> str | None:
-    if looks_like_clock(_cells(layout, place, columns)):
+def _unit(layout: Layout, place: int) -> str | None:
+    if looks_like_clock(layout.cells(place)):
         return CLOCK
     reduced = reduced_kind(layout.headings[place], layout.units[place])
     return layout.units[place] or (None if reduced is None else reduced[1])
 
 
-def _candidates(layout: Layout, kind: Kind, columns: Sequence[pa.Array], taken: set[int]) -> list[int]:
-    found = []
-    for place, heading in enumerate(layout.headings):
+def _candidates(layout: Layout, kind: Kind, taken: set[int]) -> list[int]:
+    found: list[int] = []
+    columns = layout.columns
+    for place, (heading, unit) in enumerate(layout.titles()):
         filled = pc.sum(pc.not_equal(columns[place], "")).as_py() or 0
-        if place in taken or filled <= LEAST_FILLED * len(columns[place]):
-            continue
-        if kind_of(heading, layout.units[place]) == kind and (heading or layout.units[place]):
-            found.append(place)
-    found = [place for place in found if _unit(layout, place, columns)] or found
+        if place not in taken and filled > LEAST_FILLED * len(columns[place]):
+            found += [place] if kind_of(heading, unit) == kind and (heading or unit) else []
+    found = [place for place in found if _unit(layout, place)] or found
     found = [place for place in found if not is_unit_alone(layout.headings[place])] or found
     # a preload or a gauge length that is written again in every row is no channel
     if kind != "time" and len(columns[0]) > _MOST_CONSTANT:
         found = [place for place in found if len(columns[place].unique()) > 1]
-    if kind == "time" and len(elapsed := [p for p in found if _unit(layout, p, columns) != CLOCK]) == 1:
+    if kind == "time" and len(elapsed := [p for p in found if _unit(layout, p) != CLOCK]) == 1:
         return elapsed  # beside the time of day
-    if not found and kind == "time":
+    if found:
+        return found
+    left = [(p, name, unit) for p, (name, unit) in enumerate(layout.titles()) if p not in taken]
+    if kind == "time":
         # a column of clock times shows itself, whatever its heading is called
-        places = [
-            p for p in range(layout.width) if p not in taken and looks_like_clock(_cells(layout, p, columns))
-        ]
-        return places if len(places) == 1 else []
-    if not found:
-        # strain and stress only where nothing says the length or the force itself
-        return [
-            place
-            for place, heading in enumerate(layout.headings)
-            if place not in taken and (reduced_kind(heading, layout.units[place]) or ("",))[0] == kind
-        ] or [
-            place
-            for place, heading in enumerate(layout.headings)
-            if place not in taken and layout.units[place] is None and names_reduced(heading) == kind
-        ]
-    return found
+        clocks = [place for place, _, _ in left if looks_like_clock(layout.cells(place))]
+        return clocks if len(clocks) == 1 else []
+    # strain and stress only where nothing says the length or the force itself
+    return [place for place, name, unit in left if (reduced_kind(name, unit) or ("",))[0] == kind] or [
+        place for place, name, unit in left if unit is None and names_reduced(name) == kind
+    ]
 
 
 def _label(layout: Layout, place: int) -> str:
@@ -365,18 +361,22 @@ def _label(layout: Layout, place: int) -> str:
     return name if name and layout.headings.count(name) == 1 else f"#{place + 1}"
 
 
-def _option(layout: Layout, kind: Kind, place: int, columns: Sequence[pa.Array]) -> tuple[str, str]:
+def _option(layout: Layout, kind: Kind, place: int) -> tuple[str, str]:
     """Return the option that takes a column, and what is to be checked about it before it is typed."""
     label, heading = _label(layout, place), layout.headings[place]
-    unit = _unit(layout, place, columns)
+    unit = _unit(layout, place)
     if unit == CLOCK:
         return f'--{kind} "{label}"', ""
     if unit is not None and kind_of(heading, unit) == kind:
         return f'--{kind} "{label}:{unit}"', ""
     if kind == "time":
-        return f'--{kind} "{label}:{_unit_by_size(columns[place])}"', "with the right units"
+        return f'--{kind} "{label}:{_unit_by_size(layout.columns[place])}"', "with the right units"
+    each = _IN_HEADING.search(heading)
+    if each is not None and kind_of_unit(unit_of(each[2])) == kind:
+        one = f"{each[1]} {unit_of(each[2])}"
+        return f'--{kind} "{label}:{one}"', f"if one of '{heading:.40}' is {one}"
     is_named = kind_of(heading, None) == kind
-    is_whole = not any("." in cell or "," in cell for cell in columns[place].unique().to_pylist())
+    is_whole = not any("." in cell or "," in cell for cell in layout.columns[place].unique().to_pylist())
     may_count = is_whole and heading and (not is_named or _IN_COUNTS.search(heading))
     if may_count or kind_in_other_unit(heading) == kind:
         one = f"0.01 {_USUAL_UNIT[kind]}"
@@ -404,10 +404,7 @@ def _unit_by_size(column: pa.Array) -> str:
 
 
 def _guesses(
-    layout: Layout,
-    may_be: Mapping[Kind, Sequence[int]],
-    given: Mapping[Kind, ColumnChoice],
-    columns: Sequence[pa.Array],
+    layout: Layout, may_be: Mapping[Kind, Sequence[int]], given: Mapping[Kind, ColumnChoice]
 ) -> dict[Kind, int]:
     """Return a column for each quantity that no heading names: by another unit, by a letter, else in the
     usual order of time, if it rises all along, position and force; nothing where too few are left."""
@@ -426,23 +423,23 @@ def _guesses(
         for place in range(layout.width)
         if place not in taken
         and (not COUNTING.search(name := layout.headings[place]) or _IN_COUNTS.search(name))
-        and len(cells := [cell for cell in columns[place].unique().to_pylist() if cell]) > 1
+        and len(cells := [cell for cell in layout.columns[place].unique().to_pylist() if cell]) > 1
         and all(map(is_numeric, cells))
     ]
     measured = [kind for kind in lacking if kind not in found and kind != "time"]
     # a position that is pressed once rises too, but then the last column would have no name
     if measured and "time" in lacking and "time" not in found and len(left) > len(measured):
-        found |= {"time": left.pop(0)} if _rises(columns[left[0]]) else {}
+        found |= {"time": left.pop(0)} if _rises(layout.columns[left[0]]) else {}
     return found | (dict(zip(measured, left, strict=False)) if len(left) >= len(measured) else {})
 
 
-def _problem(layout: Layout, kind: Kind, places: Sequence[int], columns: Sequence[pa.Array]) -> str:
+def _problem(layout: Layout, kind: Kind, places: Sequence[int]) -> str:
     """Return why the headings do not say which column holds a quantity; nothing where they do."""
     names = [layout.headings[place] for place in places]
     if len(places) > 1:
         choices = (f"#{place + 1} '{name:.40}'" for place, name in zip(places[:6], names, strict=False))
         return f"{kind} may be " + " or ".join(choices)
-    if places and not _unit(layout, places[0], columns):
+    if places and not _unit(layout, places[0]):
         said = "no unit" if unit_in(names[0])[1] is None else "another unit in its row of units"
         return f"'{names[0]:.40}' has {said}"
     if places or kind == "time":
@@ -452,37 +449,39 @@ def _problem(layout: Layout, kind: Kind, places: Sequence[int], columns: Sequenc
 
 
 def _unclear(
-    layout: Layout,
-    may_be: Mapping[Kind, Sequence[int]],
-    given: Mapping[Kind, ColumnChoice],
-    columns: Sequence[pa.Array],
+    layout: Layout, may_be: Mapping[Kind, Sequence[int]], given: Mapping[Kind, ColumnChoice]
 ) -> InputError:
     """Return the refusal of headings that allow no or several readings, with the options to type."""
-    problems = [_problem(layout, kind, places, columns) for kind, places in may_be.items()]
+    problems = [_problem(layout, kind, places) for kind, places in may_be.items()]
     if not any(layout.headings):
         problems.append("the table has no headings")
-    guessed = _guesses(layout, may_be, given, columns)
+    guessed = _guesses(layout, may_be, given)
     checks: list[str] = []
     told = [f'--{kind} "{choice.told()}"' for kind, choice in given.items()]
+    none_left: list[str] = []
     sets = []
     for number in range(min(max(len(places) for places in may_be.values()) or 1, _MOST_SETS)):
         options = []
         for kind, places in may_be.items():
             place = places[min(number, len(places) - 1)] if places else guessed.get(kind)
             if place is not None:
-                option, check = _option(layout, kind, place, columns)
+                option, check = _option(layout, kind, place)
                 options.append(option)
                 if kind in guessed and not check.startswith("if"):
                     check = "if these are the columns and units"
                 checks += [check] * bool(check)
             elif kind != "time":
-                options.append(f'--{kind} "COLUMN:{_USUAL_UNIT[kind]}"')
+                none_left = [f"no column of numbers is left that could be the {kind}"]
         sets.append(" ".join([*options, *told]))
     line = layout.heading_line or layout.numbers[0]
     return InputError(
         f"{layout.where}, line {line}: the headings do not show which columns to use: "
-        f"{'; '.join(filter(None, problems))}. Found {layout.names()}. Type: {' or: '.join(sets)}"
-        + (f" ({'; '.join(dict.fromkeys(checks))})" if checks else "")
+        f"{'; '.join(filter(None, [*problems, *none_left]))}. Found {layout.names()}. "
+        + (
+            "Expected a column of position and one of force"
+            if none_left
+            else f"Type: {' or: '.join(sets)}" + (f" ({'; '.join(dict.fromkeys(checks))})" if checks else "")
+        )
     )
 
 
@@ -501,11 +500,11 @@ def _rises(column: pa.Array) -> bool:
     return rises
 
 
-def _hint_of_time(layout: Layout, columns: Sequence[pa.Array], left: set[int]) -> str:
+def _hint_of_time(layout: Layout, left: set[int]) -> str:
     """Return what to type if one of the columns left rises all along, and does not count rows."""
     for place in sorted(left):
-        if columns[place][0].as_py() not in ("0", "1", "") and _rises(columns[place]):
-            label, unit = _label(layout, place), _unit_by_size(columns[place])
+        if layout.columns[place][0].as_py() not in ("0", "1", "") and _rises(layout.columns[place]):
+            label, unit = _label(layout, place), _unit_by_size(layout.columns[place])
             # brackets behind the heading hold a unit that is not known here
             told = "" if unit_in(layout.headings[place])[0] == layout.headings[place] else " (with its unit)"
             return f"; if '{label}' is the time, give --time \"{label}:{unit}\"{told}"

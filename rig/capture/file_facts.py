@@ -15,8 +15,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 from rig.errors import InputError, refused_at
-from rig.tables import SUFFIXES, plain_number, read_rows
-from rig.units import parse
+from rig.tables import SUFFIXES, name_and_unit, plain_number, quantity_in, read_rows
 
 WORDS = ("specimen", "batch", "operator", "notes", "sense", "zero")
 LENGTHS = {"free height": "mm", "area": "mm^2"}
@@ -184,20 +183,17 @@ def read_list(path: Path) -> dict[str, FileFacts]:
 
 def _split(heading: str) -> tuple[str, str]:
     """Return name and unit of a heading."""
-    match = re.fullmatch(r"\s*(.*?)\s*(?:[\[(]\s*([^\])]*?)\s*[\])]|_(mm|in|mm2|cm))?\s*", heading)
-    assert match is not None
-    return match[1].lower().replace("_", " "), match[2] or match[3] or ""
+    name, unit = name_and_unit(heading)
+    return name.lower().replace("_", " "), unit
 
 
 def _facts(cells: Mapping[str, str], units: Mapping[str, str], where: str) -> FileFacts:
     lengths = {}
     for name, unit in LENGTHS.items():
         if name in cells:
-            text, own_unit, at = plain_number(cells[name]), units.get(name), f"{where}: {name}"
+            at = f"{where}: {name}"
             with refused_at(at):
-                lengths[name] = parse(
-                    f"{text} {own_unit}" if own_unit and text[-1:].isdigit() else text, unit
-                )
+                lengths[name] = quantity_in(plain_number(cells[name]), units.get(name, ""), unit)
             if not lengths[name] > 0:
                 raise InputError(f"{at}: found {cells[name]!r:.40}, expected more than zero")
     return FileFacts(

@@ -17,7 +17,6 @@ from pathlib import Path
 from typing import NoReturn
 
 import numpy as np
-import pyarrow as pa
 import pyarrow.compute as pc
 
 from rig import units
@@ -38,13 +37,13 @@ from rig.errors import InputError
 from rig.samples import COUNTS, FloatArray, IntArray, RawArray, RawChannel, Samples, Sense
 from rig.tables import (
     COUNTING,
+    NAMES_PIECE,
     SHARES,
     WHITESPACE,
     BoolArray,
     Cells,
     Kind,
     Layout,
-    column_cells,
     lay_out,
     looks_like_clock,
     numbers_of,
@@ -74,7 +73,8 @@ _SCALE_OF: dict[Kind, tuple[str, str]] = {
     "force": ("--area", "loaded area"),
 }
 
-_PLACEHOLDER: dict[Kind, str] = {"position": "HEIGHT", "force": "AREA"}
+_BLANK_LINES, _MOST_BLOCKS = 2, 20
+"""Lines that part blocks of rows at the least, and blocks that may be recordings of their own."""
 
 EVEN_SHARE, MOST_EVEN = 0.02, 0.9
 """Rows are evenly spaced if most steps of time are as near as this to the usual one."""
@@ -83,12 +83,6 @@ _SIZE_LINE = re.compile(
     r"(?i)(?=.*\d).*(?:height|length|thickness|diameter|width|area|section|h[öo]he|l[äa]nge|fl[äa]che|dicke)"
 )
 """A line above the table that may say the height or the area of the piece."""
-
-NAMES_PIECE = re.compile(
-    r"(?i)(?<![^\W\d_])(specimens?|samples?|probe|prüfling|muster|[ée]prouvette|[ée]chantillon|probeta|muestra|"
-    r"provino|campione|pr[óo]bka|id|piece|part|name|label|replicate|batch|run|test)(?![^\W\d_])|試料|試験片|试样"
-)
-"""A heading of a column that says which specimen a row is of."""
 
 _NAMES_SPECIMEN = re.compile(
     r"(?i)[\W_]*(?:test[\W_]*)?"
@@ -243,29 +237,22 @@ def import_table(
         in_order=in_order,
     )
     notes = [*source.notes, *layout.notes]
-    cut = column_cells(layout.where, layout.lines, layout.numbers, layout.delimiter, layout.width)
-    layout, columns = match_headings(layout, given, cut)
-    layout, said = with_stated_units(layout, columns)
-    chosen, taken_notes = choose_columns(layout, given, columns, in_order=in_order)
+    layout = match_headings(layout.with_columns(), given)
+    layout, said = with_stated_units(layout, given)
+    chosen, taken_notes = choose_columns(layout, given, in_order=in_order)
     notes += said + taken_notes
     read = {
-        kind: Cells(
-            layout.where,
-            choice.column if _INDEX.fullmatch(choice.column) else layout.headings[place] or f"#{place + 1}",
-            columns[place],
-            layout.numbers,
-        )
+        kind: layout.cells(place, choice.column if _INDEX.fullmatch(choice.column) else None)
         for kind, (place, choice) in chosen.items()
     }
     values, stamps, kept = _read(read, layout, form, notes)
     taken = {kind: choice for kind, (_, choice) in chosen.items()}
     units_of = _to_units(layout, taken, values, {"position": free_height_mm, "force": area_mm2}, notes)
-    _refuse_absurd(values, units_of, read)
-    notes += _about_units(layout, values, units_of)
+    notes += _about_sizes(values, units_of, read)
     if not kept.all():
         notes.append(
             f"{layout.where}: {int((~kept).sum())} of {len(kept)} rows left out, since a chosen column is "
-            f"blank there; the first is line {layout.numbers[int(np.argmin(kept))]}"
+            f"blank or holds no number there; the first is line {layout.numbers[int(np.argmin(kept))]}"
         )
     lines = {kind: column.take(kept) for kind, column in read.items()}
     if not (keep_signs or negate_force or negate_position):
@@ -277,12 +264,12 @@ def import_table(
         for kind, (place, choice) in chosen.items()
     )
     numbered = " ".join(f'--{kind} "{choice.told()}"' for kind, choice in by_number)
-    pieces = _names_of_pieces(layout, columns, kept)
-    for piece in pieces:
-        names = [name for name in pc.unique(piece.text).to_pylist() if name and name.strip()]
-        if _NAMES_SPECIMEN.fullmatch(piece.name) and len(names) > 1:
-            row = pc.index(piece.text, names[1]).as_py()
-            _refuse_next_piece(piece, row, piece, numbered, "the table goes on")
+    pieces = [
+        layout.cells(place).take(kept)
+        for place, name in enumerate(layout.headings)
+        if NAMES_PIECE.search(name)
+    ]
+    _refuse_named_pieces(pieces, numbered)
     # Times: of the column, made to rise; else of the rate; else only the order of the rows.
     rows = np.arange(int(kept.sum()), dtype=np.int64)
     time_us, started = rows, None
@@ -293,7 +280,7 @@ def import_table(
             exact = _whole_us(lines["time"], values["time"][kept], units_of["time"])
         # Where the clock begins again, one of these tells whether the same recording goes on.
         counters = [
-            Cells(layout.where, name, columns[place], layout.numbers).take(kept)
+            layout.cells(place).take(kept)
             for place, name in enumerate(layout.headings)
             if COUNTING.search(name) and place not in {taken_at for taken_at, _ in chosen.values()}
         ]
@@ -301,6 +288,8 @@ def import_table(
         time_us = _rising(lines["time"], exact, notes, pieces, numbered)
     elif (stated := rate_hz or (None if in_order else _stated_rate_hz(layout, notes))) is not None:
         time_us = np.rint(rows * (1e6 / stated)).astype(np.int64)
+    elif not in_order:
+        notes += _about_blocks(layout, numbered)
     has_clock = time_us is not rows
     measured = {kind: (values[kind][kept], 0.0) for kind in _MEASURED}
     if COUNTS not in units_of.values():
@@ -321,6 +310,17 @@ def import_table(
         "device" if has_clock else "none",
     )
     return ImportedTable(samples, tuple(dict.fromkeys(notes)), taken, source.sha256, started)
+
+
+def _about_blocks(layout: Layout, numbered: str) -> Iterator[str]:
+    """Yield where blank lines cut the rows of a table without times, which may part recordings."""
+    gaps = layout.numbers[1:][np.diff(layout.numbers) > _BLANK_LINES]
+    if 0 < len(gaps) <= _MOST_BLOCKS:
+        yield (
+            f"{layout.where}: blank lines cut the rows into {len(gaps) + 1} blocks, read as one recording; "
+            f"the second begins in line {gaps[0]}. If it is another, import one at a time. "
+            f"Type: --until-line {gaps[0] - 1} or: --skip-rows {gaps[0] - 1} {numbered}"
+        )
 
 
 def _free_of_holding(
@@ -387,35 +387,26 @@ def _whole_us(column: Cells, numbers: FloatArray, unit: str) -> IntArray:
     return np.rint(found_us).astype(np.int64)
 
 
-def _refuse_absurd(
+def _about_sizes(
     values: Mapping[Kind, FloatArray], units_of: Mapping[Kind, str], read: Mapping[Kind, Cells]
-) -> None:
-    """Refuse a force or a position that no press has: its squares and products would be infinite."""
+) -> Iterator[str]:
+    """Yield which channel reaches beyond any bench press, as with a heading that names a wrong unit; refuse
+    what no press has: its squares and products would be infinite."""
     for kind in _MEASURED:
         if units_of[kind] == COUNTS:
             continue
-        most = _LARGEST[kind] / units.factor(units_of[kind], _OF_REDUCED[kind])
-        absurd = np.abs(values[kind]) > most
+        one, size = units.factor(units_of[kind], _OF_REDUCED[kind]), np.abs(values[kind])
+        absurd = size > _LARGEST[kind] / one
         if absurd.any():
             raise read[kind].refuse(
                 int(np.argmax(absurd)),
                 f"expected a {kind} of at most {_LARGEST[kind]:.0e} {_OF_REDUCED[kind]}",
             )
-
-
-def _about_units(
-    layout: Layout, values: Mapping[Kind, FloatArray], units_of: Mapping[Kind, str]
-) -> Iterator[str]:
-    """Yield which channel reaches beyond any bench press, as with a heading that names a wrong unit."""
-    for kind in _MEASURED:
-        if units_of[kind] != COUNTS:
-            most = np.nanmax(np.abs(values[kind]), initial=0.0)
-            usual = _USUAL[kind] / units.factor(units_of[kind], _OF_REDUCED[kind])
-            if most > usual:
-                yield (
-                    f"{layout.where}: {kind} reaches {most:.4g} {units_of[kind]}; if that is the wrong unit, "
-                    f"give the right one with --{kind}"
-                )
+        if (most := np.nanmax(size, initial=0.0)) > _USUAL[kind] / one:
+            yield (
+                f"{read[kind].where}: {kind} reaches {most:.4g} {units_of[kind]}; if that is the wrong unit, "
+                f"give the right one with --{kind}"
+            )
 
 
 def _from_preamble(
@@ -448,7 +439,7 @@ def _from_preamble(
             area = likely_area(sizes)
             likely = stated or ([] if area is None else [area])
         choices = [f'{option} "{size.value:.6g} {unit}"' for size in likely[:3]]
-        options.append(" or ".join(choices) or f'{option} "{_PLACEHOLDER[kind]} {unit}"')
+        options.append(" or ".join(choices))
         said += [size.said for size in likely]
     if not problems:
         return found
@@ -459,7 +450,7 @@ def _from_preamble(
     ]
     raise InputError(
         f"{layout.where}: {'; '.join(problems)}"
-        + f", as in {' '.join(options)}"
+        + (f", as in {' '.join(filter(None, options))}" if any(options) else ", as measured before the test")
         + (f" (the table says, {'; '.join(said[:3])})" if said else "")
     )
 
@@ -603,13 +594,13 @@ def _counts_on(counter: Cells, again: IntArray) -> bool:
     return bool((rises >= 0).all() and (rises[again - 1] > 0).all())
 
 
-def _names_of_pieces(layout: Layout, columns: Sequence[pa.Array], kept: BoolArray) -> list[Cells]:
-    """Return the columns that name a specimen in each row."""
-    return [
-        Cells(layout.where, name, columns[place], layout.numbers).take(kept)
-        for place, name in enumerate(layout.headings)
-        if NAMES_PIECE.search(name)
-    ]
+def _refuse_named_pieces(pieces: Sequence[Cells], numbered: str) -> None:
+    """Refuse the row at which a column that always names a specimen names a second one."""
+    for piece in pieces:
+        names = [name for name in pc.unique(piece.text).to_pylist() if name and name.strip()]
+        if _NAMES_SPECIMEN.fullmatch(piece.name) and len(names) > 1:
+            row = pc.index(piece.text, names[1]).as_py()
+            _refuse_next_piece(piece, row, piece, numbered, "the table goes on")
 
 
 def _changes_only_at(piece: Cells, row: int) -> bool:

@@ -30,7 +30,6 @@ from rig.cli.options import (
     folder_option,
     port_option,
     quantity_option,
-    read_quantity,
     rig_option,
 )
 from rig.cli.output import progress, say
@@ -38,7 +37,7 @@ from rig.cli.sheet import command as sheet
 from rig.cli.starting import reader_of, say_how_it_stands
 from rig.cli.stopping import stop_on_signals
 from rig.core import quantity, rounded
-from rig.errors import InputError, RigError
+from rig.errors import InputError, RigError, refused_at
 from rig.jobs import Bench, Progress, StopRule, Watch, record
 from rig.jobs.cautions import SHORT_HAND_CAUTION
 from rig.jobs.heading import complete_header
@@ -46,7 +45,7 @@ from rig.population import typed_weighing
 from rig.register import Record, Register
 from rig.results import Asked, analyse_capture
 from rig.rigfile import read_rig_file
-from rig.tables import read_rows
+from rig.tables import name_and_unit, quantity_in, read_rows
 
 if TYPE_CHECKING:
     from rig.rigfile import RigFile
@@ -202,18 +201,16 @@ def _rows(plan: Path) -> Iterator[Planned]:
         if not name:
             raise InputError(f"{row.where}: {SPECIMEN} is empty; expected a name")
         height = row.number_text(named[HEIGHT]).strip() if HEIGHT in named else ""
-        if height and height.replace(".", "").isdecimal():
-            height = f"{height} mm"
-        yield Planned(
-            name,
-            row.cells[named[BATCH]].strip() or None if BATCH in named else None,
-            read_quantity(f"{row.where}: {HEIGHT}", height or None, "mm"),
-        )
+        with refused_at(f"{row.where}: {HEIGHT}"):
+            unit = name_and_unit(named[HEIGHT])[1] or "mm" if height else ""
+            height_mm = quantity_in(height, unit, "mm") if height else None
+        batch = row.cells[named[BATCH]].strip() or None if BATCH in named else None
+        yield Planned(name, batch, height_mm)
 
 
 def _heading(cell: str) -> str:
     """Return a heading without its unit, in small letters."""
-    return cell.partition("(")[0].replace("_", " ").strip().lower()
+    return name_and_unit(cell)[0].replace("_", " ").lower()
 
 
 def _done(folder: Path) -> Iterator[str]:

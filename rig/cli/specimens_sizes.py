@@ -18,7 +18,7 @@ from rig.errors import InputError, refused_at
 from rig.population import size_up
 from rig.register import Record, Register, read_day_or_time
 from rig.sheets import empty_table
-from rig.tables import read_rows
+from rig.tables import name_and_unit, read_rows
 from rig.units import factor, parse
 
 if TYPE_CHECKING:
@@ -204,45 +204,26 @@ def _height(path: Path, specimen: str | None, at: str, who: str | None) -> Recor
 def _table(path: Path, at: str, who: str | None) -> Iterator[Record]:
     """Yield the readings of a table, one row each."""
     table = read_rows(
-        path, lambda cell: _name_and_unit(cell)[0] in HEADINGS, most=LARGEST_BYTES, most_rows=MOST_ROWS
+        path,
+        lambda cell: name_and_unit(cell, HEADINGS)[0].lower() in HEADINGS,
+        most=LARGEST_BYTES,
+        most_rows=MOST_ROWS,
     )
-    headings = _headings(table.headings, f"{table.where}, line {table.heading_line}")
+    headings = table.columns(HEADINGS, HEADINGS[:3], "id,direction,size (mm)")
     for row in table.rows:
         cells = {
-            name: f"{row.number_text(table.headings[place])} {unit}".strip()
-            if row.cells[table.headings[place]]
+            name: f"{row.number_text(heading)} {'N' if unit == 'n' else unit}".strip()
+            if row.cells[heading]
             else ""
-            for name, (place, unit) in headings.items()
+            for name, (heading, unit) in headings.items()
         }
         with refused_at(row.where):
             yield _reading(
-                row.cells[table.headings[headings["id"][0]]],
-                row.cells[table.headings[headings["direction"][0]]],
+                row.cells[headings["id"][0]],
+                row.cells[headings["direction"][0]],
                 cells["size"],
                 force_n=read_quantity("force", cells.get("force") or None, "N"),
                 u_mm=read_quantity("u", cells.get("u") or None, "mm"),
                 at=read_day_or_time(cells["measured"], "measured") if cells.get("measured") else at,
                 who=who,
             )
-
-
-def _name_and_unit(heading: str) -> tuple[str, str]:
-    """Of a heading such as "size (mm)" or "size_mm"."""
-    name, _, unit = re.sub(r"[()\[\]_]", " ", heading.strip()).partition(" ")
-    return name.lower(), unit.strip()
-
-
-def _headings(cells: Sequence[str], where: str) -> dict[str, tuple[int, str]]:
-    """Place and unit of each column."""
-    found: dict[str, tuple[int, str]] = {}
-    for place, cell in enumerate(cells):
-        name, unit = _name_and_unit(cell)
-        if name not in HEADINGS:
-            raise InputError(f"{where}, headings: found {cell!r:.40}, expected {', '.join(HEADINGS)}")
-        found[name] = (place, {"n": "N"}.get(unit, unit))
-    lacking = [name for name in HEADINGS[:3] if name not in found]
-    if lacking:
-        raise InputError(
-            f"{where}, headings: no column {', '.join(lacking)}; expected id, direction, size (mm)"
-        )
-    return found

@@ -20,8 +20,7 @@ from rig.register import records as kinds
 from rig.register.records import Record, checked_id, now, read_day_or_time
 from rig.register.specimen import RegisteredSpecimen, Size
 from rig.register.store import COLUMNS, Register
-from rig.tables import Row, rows_of
-from rig.units import factor, parse
+from rig.tables import Row, name_and_unit, quantity_in, rows_of
 
 LARGEST_TEXT = 64 << 20
 """Of a table, in characters."""
@@ -39,8 +38,6 @@ _NUMBERS = {"drawing size": (kinds.DRAWING_SIZE, "mm"), "mass": (kinds.MASS, "g"
 _COMPUTED = {"captures", "missing"}
 """Written for whoever reads the table; captures come back by `link`."""
 
-_HEADING = re.compile(r"\s*(.*?)\s*(?:[\[(]\s*(\S+?)\s*[\])])?\s*")
-_NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d{1,3})?", re.ASCII)
 _WHOLE = re.compile(r"\d{1,15}", re.ASCII)
 
 
@@ -160,38 +157,23 @@ def import_into(
 class _Column:
     heading: str
     name: str
-    unit: str | None
+    unit: str
 
 
 def _column(heading: str, where: str) -> _Column:
-    match = _HEADING.fullmatch(heading)
-    assert match is not None
-    name, unit = match[1].lower().replace("_", " "), match[2]
-    for ending in ("mm", "in", "g", "kg", "oz", "lb"):
-        if unit is None and name.endswith(f" {ending}"):
-            name, unit = name.removesuffix(f" {ending}"), ending
+    spelt, unit = name_and_unit(heading)
+    name = spelt.lower().replace("_", " ")
     measured = name.removeprefix("u ")
     if name in ("id", "measured", *_WORDS, *_COMPUTED) or measured in ("mass", "drawing size"):
         return _Column(heading, name, unit)
     if measured.startswith("size ") and len(measured) > len("size "):
         # a direction keeps its capitals
-        at = heading.lower().index("size") + len("size")
-        direction = re.sub(r"[\[(].*|[ _](mm|in)$", "", heading[at:]).strip(" _")
+        direction = spelt[spelt.lower().index("size") + len("size") :].strip(" _")
         return _Column(heading, ("u " if name.startswith("u ") else "") + f"size {direction}", unit)
     raise InputError(
         f"{where}, headings: found {heading!r:.40}, expected id, {', '.join(_WORDS)}, drawing size, mass, "
         "size DIRECTION, u mass, u size DIRECTION or measured; units such as 'mass (g)'"
     )
-
-
-@dataclass(frozen=True, slots=True)
-class _Cell:
-    """What stands in a column, and in that of its uncertainty."""
-
-    column: _Column
-    text: str
-    u_column: _Column
-    u_text: str
 
 
 def _facts(
@@ -207,26 +189,34 @@ def _facts(
         text = row.cells[column.heading] if column.name in _WORDS else row.number_text(column.heading)
         if not text or column.name in ("id", "measured", *_COMPUTED) or column.name.startswith("u "):
             continue
-        u_column = by_name.get(f"u {column.name}", column)
-        u_text = row.number_text(u_column.heading) if u_column is not column else ""
-        record = _fact(name, _Cell(column, text, u_column, u_text), at, who)
+        record = _fact(name, row, column, by_name.get(f"u {column.name}"), at=at, who=who)
         if known is None or not _told_before(known, record):
             facts.append(record)
     return facts
 
 
-def _fact(name: str, cell: _Cell, at: str, who: str | None) -> Record:
-    column, how = cell.column.name, "table"
-    if column in _WORDS:
-        kind, text = _WORDS[column], cell.text
+def _fact(
+    name: str, row: Row, column: _Column, u_column: _Column | None, *, at: str, who: str | None
+) -> Record:
+    """Return what a cell says of a piece, with the uncertainty in a column of its own."""
+    if column.name in _WORDS:
+        kind, text = _WORDS[column.name], row.cells[column.heading]
         if kind in (kinds.MOULDED, kinds.SQUEEZED):
-            at = text = read_day_or_time(text, column)
-        return Record(specimen=name, kind=kind, text=text, at=at, how=how, who=who)
-    kind, unit = _NUMBERS.get(column, (kinds.SIZE, "mm"))
-    direction = column.removeprefix("size ") if kind == kinds.SIZE else None
-    value = _quantity(cell.text, cell.column, unit)
-    u = _quantity(cell.u_text, cell.u_column, unit) if cell.u_text else None
-    return Record(specimen=name, kind=kind, value=value, u=u, detail=direction, at=at, how=how, who=who)
+            at = text = read_day_or_time(text, column.name)
+        return Record(specimen=name, kind=kind, text=text, at=at, how="table", who=who)
+    kind, unit = _NUMBERS.get(column.name, (kinds.SIZE, "mm"))
+    direction = column.name.removeprefix("size ") if kind == kinds.SIZE else None
+    value, u = (_value(row, place, unit) for place in (column, u_column))
+    return Record(specimen=name, kind=kind, value=value, u=u, detail=direction, at=at, how="table", who=who)
+
+
+def _value(row: Row, column: _Column | None, unit: str) -> float | None:
+    """Return a cell in a unit; None without the column or the cell."""
+    text = "" if column is None else row.number_text(column.heading)
+    if column is None or not text:
+        return None
+    with refused_at(column.heading):
+        return quantity_in(text, column.unit, unit)
 
 
 def _told_before(known: RegisteredSpecimen, record: Record) -> bool:
@@ -241,32 +231,20 @@ def _told_before(known: RegisteredSpecimen, record: Record) -> bool:
     return bool(last) and (last[-1].text, last[-1].value, last[-1].u) == (record.text, record.value, record.u)
 
 
-def _quantity(text: str, column: _Column, unit: str) -> float:
-    """Return a cell in the unit of its own, or of its heading."""
-    with refused_at(column.heading):
-        if not _NUMBER.fullmatch(text):
-            return parse(text, unit)
-        if column.unit is None:
-            raise InputError(
-                f"found {text!r} without a unit; expected it in the cell, or in the heading such as "
-                f"'{column.heading} ({unit})'"
-            )
-        return float(text) * factor(column.unit, unit)
-
-
 def _record(row: Row) -> Record:
     """Return one row of a whole history."""
     cells = row.cells
     words = {name: cells.get(name) or None for name in ("text", "detail", "how", "who", "reason")}
+    numbers = {name: row.number(name) if cells.get(name) else None for name in ("value", "u", "force_n")}
     with refused_at(row.where):
         record = Record(
             specimen=cells.get("specimen", ""),
             kind=cells.get("kind", ""),
             at=cells.get("at", ""),
             written=read_day_or_time(cells.get("written", ""), "written"),
-            value=_number(cells, "value"),
-            u=_number(cells, "u"),
-            force_n=_number(cells, "force_n"),
+            value=numbers["value"],
+            u=numbers["u"],
+            force_n=numbers["force_n"],
             corrects=_whole(cells, "corrects"),
             number=_whole(cells, "number") or 0,
             **words,
@@ -276,13 +254,6 @@ def _record(row: Row) -> Record:
         if cells.get("unit", record.unit) != record.unit:
             raise InputError(f"unit: found {cells['unit']!r:.20}, expected {record.unit or 'none'}")
     return record
-
-
-def _number(cells: Mapping[str, str], name: str) -> float | None:
-    cell = cells.get(name, "")
-    if cell and not _NUMBER.fullmatch(cell):
-        raise InputError(f"{name}: found {cell!r:.40}, expected a number")
-    return float(cell) if cell else None
 
 
 def _whole(cells: Mapping[str, str], name: str) -> int | None:

@@ -14,7 +14,7 @@ from rig.aids import NipPiece
 from rig.core.measured import Measured
 from rig.errors import InputError
 from rig.population import Curve, PieceResult
-from rig.results.study_values import read_number, table_rows
+from rig.results.study_values import table_rows
 from rig.tables import Row
 
 NEEDED = ("piece", "deflection_mm", "loading_n", "unloading_n")
@@ -68,14 +68,14 @@ def _piece(path: Path, key: tuple[str, ...], points: list[Row], size_mm: Measure
             f"{where}: piece {piece!r:.40} has {len(points)} points, expected {FEWEST_POINTS} or more"
         )
     # deflection, loading and unloading
-    columns = [np.array([read_number(row, name) for row in points]) for name in NEEDED[1:]]
+    columns = [np.array([row.number(name) for row in points]) for name in NEEDED[1:]]
     if not (np.diff(columns[0]) > 0).all():
         at = points[int(np.argmin(np.diff(columns[0]) > 0)) + 1]
         raise InputError(f"{at.where}, column 'deflection_mm': does not rise; expected points in order")
     if size_mm is None and not size:
         raise InputError(f"{where}: no size_mm; add the column, or give --size")
-    own_mm = Measured(read_number(points[0], "size_mm")) if size else None
-    values = {"rate_mm_per_s": read_number(points[0], "rate_mm_per_s")} if rate else {}
+    own_mm = Measured(points[0].number("size_mm")) if size else None
+    values = {"rate_mm_per_s": points[0].number("rate_mm_per_s")} if rate else {}
     words = {"rate": f"{values['rate_mm_per_s']:.2g} mm/s"} if rate else {}
     result = PieceResult(
         piece,

@@ -15,7 +15,7 @@ from rig.errors import InputError
 from rig.population import BY_HAND, STATES, UNSTATED, PieceResult
 from rig.renamed import refuse_old_name
 from rig.results.piece_captures import PressedPieces
-from rig.results.study_values import read_number, table_rows
+from rig.results.study_values import table_rows
 from rig.tables import Row
 
 PIECE = "piece"
@@ -122,7 +122,7 @@ def _piece(found: Row, quantities: Sequence[str]) -> PieceResult:
 
 
 def _finite(row: Row, heading: str, *, least: float) -> float:
-    value = read_number(row, heading)
+    value = row.number(heading)
     if not (isfinite(value) and value >= least):
         bound = "" if least == float("-inf") else f" of at least {least:g}"
         raise InputError(

@@ -6,7 +6,6 @@ until it is a number. Cost: the file is held in memory, so its size is bounded.
 
 from __future__ import annotations
 
-import re
 from collections.abc import Collection, Sequence
 from pathlib import Path
 
@@ -14,7 +13,7 @@ from rig.errors import InputError
 from rig.population import DRIVEN, HAND
 from rig.renamed import refuse_old_name
 from rig.results.study_captures import LABORATORY, Trials
-from rig.tables import Row, RowTable, read_rows
+from rig.tables import RowTable, read_rows
 
 LARGEST_BYTES = 64 << 20
 """Longer than any table of trials."""
@@ -23,8 +22,6 @@ NAMES = ("piece", "appraiser", "trial")
 KIND = "kind"
 LABORATORY_NAMES = (LABORATORY, "material")
 """Columns of a study of many laboratories; the second may be missing."""
-
-_NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d{1,3})?", re.ASCII)
 
 
 def read_trials(path: Path, value: str | None, driven: Sequence[str] = ()) -> Trials:
@@ -59,7 +56,7 @@ def read_trials(path: Path, value: str | None, driven: Sequence[str] = ()) -> Tr
     columns = {
         name: [row.cells[name] for row in rows] for name in (*NAMES, *([KIND] if KIND in headings else []))
     }
-    numbers = [read_number(row, value) for row in rows]
+    numbers = [row.number(value) for row in rows]
     if driven:
         columns[KIND] = _kinds(path, columns, driven)
     notes: tuple[str, ...] = ()
@@ -77,7 +74,7 @@ def _laboratories(path: Path, table: RowTable, value: str | None, driven: Sequen
     columns: dict[str, list[object]] = {
         name: [row.cells[name] for row in table.rows] for name in LABORATORY_NAMES if name in table.headings
     }
-    columns["value"] = [read_number(row, value) for row in table.rows]
+    columns["value"] = [row.number(value) for row in table.rows]
     return Trials(columns, value, str(path), [row.line for row in table.rows], ())
 
 
@@ -99,20 +96,6 @@ def _column_of_values(path: Path, headings: Sequence[str], value: str | None) ->
         asked = "the value column is not stated" if value is None else f"no column {value!r:.40}"
         raise InputError(f"{path}, headings: {asked}; found {found}; write one of these after --value")
     return str(value)
-
-
-def read_number(row: Row, heading: str) -> float:
-    """Return a cell as a number, whatever decimal mark the table has.
-
-    Raises InputError if it is none.
-    """
-    text = row.number_text(heading).strip()
-    if not _NUMBER.fullmatch(text):
-        raise InputError(
-            f"{row.where}, column '{heading}': found {row.cells[heading]!r:.40}, expected a number "
-            "such as 1.5"
-        )
-    return float(text)
 
 
 def _kinds(path: Path, columns: dict[str, list[str]], driven: Sequence[str]) -> list[str]:

@@ -2,15 +2,13 @@
 
 from __future__ import annotations
 
-import math
 import re
-from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
 from rig.calibration import Gravity, Scale, VerificationReading, is_mass, mass_load_n
 from rig.errors import InputError
-from rig.tables import read_rows
+from rig.tables import name_and_unit, read_rows
 from rig.units import factor, is_force
 
 LARGEST_FILE = 1 << 20
@@ -21,7 +19,7 @@ HEADING = "run,direction,load_N,indicated_N"
 
 NAMES = ("run", "direction", "load", "indicated")
 
-_COLUMN = re.compile(r"\s*(load|mass|indicated)\s*(?:_(\S+)|[\[(]\s*([^\])]+?)\s*[\])])\s*", re.IGNORECASE)
+_MEASURED = ("load", "mass", "indicated")
 _DIRECTIONS = ("rising", "falling")
 
 
@@ -58,13 +56,21 @@ def read_verification(path: Path, scale: Scale | None, gravity: Gravity | None =
     """
     table = read_rows(
         path,
-        lambda cell: _COLUMN.fullmatch(cell) is not None or cell.strip().lower() in NAMES,
+        lambda cell: name_and_unit(cell, _MEASURED)[0].lower() in (*NAMES, "mass"),
         most=LARGEST_FILE,
         most_rows=MOST_ROWS,
         hint=f"its heading is `{HEADING}`",
     )
-    heading, where = table.headings, f"{table.where} line {table.heading_line}"
-    columns, units = _columns(heading, where)
+    where = f"{table.where}, line {table.heading_line}"
+    found_at = table.columns((*NAMES, "mass"), ("run", "direction", "indicated"), HEADING)
+    units = {name: unit for name, (_, unit) in found_at.items()}
+    loads = [name for name in ("load", "mass") if name in found_at]
+    if len(loads) != 1:
+        raise InputError(f"{where}: found {' and '.join(loads) or 'no column of load or mass'}; expected one")
+    for name in (*loads, "indicated"):
+        if not units[name]:
+            raise InputError(f"{where}: {name}: no unit; write `{name}_N` or another unit of force")
+    units["load"] = units[loads[0]]
     per_unit_n = _per_unit_n(units, gravity, where)
     counted = units["indicated"] == "counts"
     if counted and scale is None:
@@ -72,73 +78,31 @@ def read_verification(path: Path, scale: Scale | None, gravity: Gravity | None =
             f"{where}: the readings are counts, but the rig's force is not calibrated; run `pressrig "
             "calibrate force` first"
         )
+    unit_n = 1.0 if counted else factor(units["indicated"], "N")
     found: list[VerificationReading] = []
     decimals = 0
     for row in table.rows:
         where = f"{table.where} line {row.line}"
-        cells = {name: row.cells[heading[place]] for name, place in columns.items()}
-        cells |= {name: row.number_text(heading[columns[name]]) for name in ("load", "indicated")}
-        found.append(_reading(cells, per_unit_n, units["indicated"], scale, where=where))
-        decimals = max(decimals, len(cells["indicated"].partition(".")[2]))
+        cells = {name: row.cells[heading] for name, (heading, _) in found_at.items()}
+        load, indicated = (row.number(found_at[name][0]) for name in (loads[0], "indicated"))
+        step = row.number_text(found_at["indicated"][0])
+        indicated = float(scale.value(indicated)) if counted and scale else indicated * unit_n
+        found.append(_reading(cells, load * per_unit_n, indicated, where=where))
+        decimals = max(decimals, len(step.partition(".")[2]))
     if counted and scale is not None:
         return VerificationTable(tuple(found), abs(scale.per_count))
-    return VerificationTable(tuple(found), factor(units["indicated"], "N") * 10.0**-decimals)
+    return VerificationTable(tuple(found), unit_n * 10.0**-decimals)
 
 
-def _reading(
-    cells: dict[str, str], per_unit_n: float, unit: str, scale: Scale | None, *, where: str
-) -> VerificationReading:
+def _reading(cells: dict[str, str], load_n: float, indicated_n: float, *, where: str) -> VerificationReading:
     direction = cells["direction"].lower()
     if direction not in _DIRECTIONS:
         raise InputError(f"{where}: direction: found {cells['direction']!r}, expected rising or falling")
     if not re.fullmatch(r"\d{1,4}", cells["run"]):
         raise InputError(f"{where}: run: found {cells['run']!r}, expected a number such as 1")
-    load_n = _number(cells, "load", where) * per_unit_n
-    indicated = _number(cells, "indicated", where)
-    if unit != "counts":
-        indicated *= factor(unit, "N")
-    elif scale is not None:
-        indicated = float(scale.value(indicated))
     return VerificationReading(
-        int(cells["run"]), "rising" if direction == "rising" else "falling", load_n, indicated
+        int(cells["run"]), "rising" if direction == "rising" else "falling", load_n, indicated_n
     )
-
-
-def _number(cells: dict[str, str], name: str, where: str) -> float:
-    try:
-        number = float(cells[name])
-    except ValueError:
-        number = math.nan
-    if not math.isfinite(number):
-        raise InputError(
-            f"{where}: {name}: found {cells[name]!r}, expected a number; units stand in the heading"
-        )
-    return number
-
-
-def _columns(heading: Sequence[str], where: str) -> tuple[dict[str, int], dict[str, str]]:
-    """Return where each column is, and the units of load and reading."""
-    columns: dict[str, int] = {}
-    units: dict[str, str] = {}
-    for index, title in enumerate(heading):
-        name = title.strip().lower()
-        match = _COLUMN.fullmatch(title)
-        if match is not None:
-            kind, unit = match[1].lower(), match[2] or match[3]
-            name = "load" if kind == "mass" else kind
-            units[name] = unit
-            if kind == "mass":
-                units["mass"] = unit
-        if name not in NAMES or name in columns:
-            raise InputError(f"{where}: found a column {title.strip()!r}; a heading is `{HEADING}`")
-        columns[name] = index
-    for name in NAMES:
-        if name not in columns:
-            raise InputError(f"{where}: no column {name}; a heading is `{HEADING}`")
-    for name in ("load", "indicated"):
-        if name not in units:
-            raise InputError(f"{where}: {name}: no unit; write `{name}_N` or another unit of force")
-    return columns, units
 
 
 def _per_unit_n(units: dict[str, str], gravity: Gravity | None, where: str) -> float:

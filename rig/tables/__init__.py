@@ -20,6 +20,7 @@ if TYPE_CHECKING:
     from rig.tables.headings import (
         COUNTING,
         KINDS,
+        NAMES_PIECE,
         SHARES,
         Kind,
         is_pressure,
@@ -27,6 +28,7 @@ if TYPE_CHECKING:
         kind_in_other_unit,
         kind_of,
         kind_of_unit,
+        name_and_unit,
         names_reduced,
         pressure_mpa,
         reduced_kind,
@@ -34,7 +36,7 @@ if TYPE_CHECKING:
         unit_of,
     )
     from rig.tables.layout import Layout, holds_rows, is_numeric, lay_out
-    from rig.tables.numbers import numbers_of, plain_number, tell_decimal
+    from rig.tables.numbers import numbers_of, plain_number, quantity_in, tell_decimal
     from rig.tables.plain_text import plain_text
     from rig.tables.short_tables import Row, RowTable, read_rows, rows_of
     from rig.tables.sources import LARGEST_TABLE, SUFFIXES, TableText, file_sha256, read_table_text

@@ -9,6 +9,7 @@ also holds a word for a rate, a ratio or a limit names something else, and is no
 from __future__ import annotations
 
 import re
+from collections.abc import Collection
 from functools import lru_cache
 from typing import Literal
 from unicodedata import normalize
@@ -19,36 +20,29 @@ from rig.errors import InputError
 Kind = Literal["time", "force", "position"]
 KINDS: tuple[Kind, ...] = ("time", "position", "force")
 
-WORDS: dict[Kind, tuple[str, ...]] = {
-    "time": (
-        "time", "elapsed", "duration", "seconds", "timestamp", "clock", "zeit", "prüfzeit", "temps",
-        "durée", "tiempo", "tempo",
-        "tijd", "tid", "czas", "čas", "aika", "idő", "süre", "zaman", "jikan", "shijian",
-        "время", "时间", "時間", "時刻", "时刻", "시간",
-    ),
-    "force": (
-        "force", "load", "loadcell", "kraft", "prüfkraft", "standardkraft", "druckkraft", "last", "effort",
-        "charge", "fuerza", "carga", "forza", "carico", "força", "kracht", "belasting", "belastning", "siła",
-        "obciążenie", "síla", "zatížení", "voima", "kuorma", "erő", "terhelés", "kuvvet", "yük", "kajuu",
-        "kaju", "zaihe", "сила", "нагрузка", "усилие", "力", "荷重", "试验力",
-        "試験力", "载荷", "負荷", "负荷", "載荷", "压力", "하중", "힘",
-    ),
-    "position": (
-        "position", "displacement", "disp", "extension", "travel", "stroke", "crosshead", "deflection",
-        "deformation", "compression", "pos", "distance", "depth", "elongation", "indentation", "penetration",
-        "gap", "weg", "federweg", "einfederung", "eindrückung", "hub", "enfoncement", "écrasement",
-        "cedimento",
-        "deformación", "deformação", "droga", "posuv", "dráha", "zdvih", "intryckning", "vandring",
-        "traversenweg", "standardweg", "verschiebung",
-        "verformung", "stauchung", "position", "déplacement", "deplacement", "course", "déformation",
-        "allongement", "desplazamiento", "recorrido", "carrera", "posición", "posicion", "spostamento",
-        "corsa", "schiacciamento", "deslocamento", "curso", "verplaatsing", "indrukking", "förskjutning",
-        "hoptryckning", "forskydning", "forskyvning", "przemieszczenie", "ugięcie", "posunutí", "stlačení",
-        "siirtymä", "elmozdulás", "yerdeğiştirme", "heni", "weiyi", "encoder", "lvdt", "перемещение",
-        "деформация", "ход", "путь", "положение", "位移", "变位",
-        "変位", "变形", "行程", "位置", "ストローク", "변위",
-    ),
-}  # fmt: skip
+_WORDS: dict[Kind, str] = {
+    "time": """
+        time elapsed duration seconds timestamp clock zeit prüfzeit temps durée tiempo tempo tijd tid czas
+        čas aika idő süre zaman jikan shijian время 时间 時間 時刻 时刻 시간
+    """,
+    "force": """
+        force load loadcell kraft prüfkraft standardkraft druckkraft last effort charge fuerza carga forza
+        carico força kracht belasting belastning siła obciążenie síla zatížení voima kuorma erő terhelés
+        kuvvet yük kajuu kaju zaihe сила нагрузка усилие 力 荷重 试验力 試験力 载荷 負荷 负荷 載荷 压力 하중
+        힘
+    """,
+    "position": """
+        position displacement disp extension travel stroke crosshead deflection deformation compression pos
+        distance depth elongation indentation penetration gap weg federweg einfederung eindrückung hub
+        enfoncement écrasement cedimento deformación deformação droga posuv dráha zdvih intryckning vandring
+        traversenweg standardweg verschiebung verformung stauchung déplacement deplacement course
+        déformation allongement desplazamiento recorrido carrera posición posicion spostamento corsa
+        schiacciamento deslocamento curso verplaatsing indrukking förskjutning hoptryckning forskydning
+        forskyvning przemieszczenie ugięcie posunutí stlačení siirtymä elmozdulás yerdeğiştirme heni weiyi
+        encoder lvdt перемещение деформация ход путь положение 位移 变位 変位 变形 行程 位置 ストローク 변위
+    """,
+}
+WORDS: dict[Kind, tuple[str, ...]] = {kind: tuple(words.split()) for kind, words in _WORDS.items()}
 
 _ELSE = re.compile(
     r"(?i)(?<![a-z])(rate|speed|velocity|per|stress|strain|set|setpoint|setpt|demand|commanded|soll|sollwert|"
@@ -65,29 +59,42 @@ COUNTING = re.compile(
 )
 """What a recording counts while it goes on, as a column or above its parts; never specimens."""
 
+NAMES_PIECE = re.compile(
+    r"(?i)(?<![^\W\d_])(specimens?|samples?|probe|prüfling|muster|[ée]prouvette|[ée]chantillon|probeta|muestra|"
+    r"provino|campione|prova|pr[óo]bka|id|piece|part|name|label|replicate|batch|run|test)(?![^\W\d_])|試料|試験片|试样"
+)
+"""A heading of a column that says which specimen a row is of."""
+
 _UNITS = {
-    "sec": "s", "secs": "s", "second": "s", "seconds": "s", "sekunden": "s", "sek": "s", "seg": "s",
-    "с": "s", "сек": "s", "秒": "s", "초": "s", "msec": "ms", "millis": "ms", "micros": "us",
-    "мс": "ms", "毫秒": "ms", "мин": "min",
-    "分": "min",
-    "minutes": "min", "minute": "min", "hours": "h", "hr": "h", "hrs": "h",
-    "newton": "N", "newtons": "N", "н": "N", "牛": "N", "牛顿": "N", "ニュートン": "N", "n": "N", "кн": "kN",
-    "kn": "kN", "千牛": "kN", "мн": "mN", "mn": "mN", "кгс": "kgf", "гс": "gf",
-    "millimeter": "mm", "millimeters": "mm", "millimetre": "mm", "millimetres": "mm", "мм": "mm",
-    "毫米": "mm",
-    "ミリ": "mm", "мкм": "um", "微米": "um", "см": "cm", "厘米": "cm", "м": "m", "micron": "um",
-    "microns": "um",
-    "inch": "in", "inches": "in", '"': "in", "mil": "thou", "mils": "thou", "pouces": "in", "zoll": "in",
-    "pulgadas": "in", "pollici": "in",
-    # what writes capitals only, or only the first letter large, means the same units
-    "mm": "mm", "ms": "ms", "cm": "cm", "um": "um", "in": "in", "kg": "kg", "kgf": "kgf", "gf": "gf",
-    "lbf": "lbf", "lbs": "lbf", "dan": "daN", "cn": "cN",
-    "kp": "kgf", "kilopond": "kgf", "kilograms": "kg", "kilogram": "kg", "gram-force": "gf",
-    "grams-force": "gf", "grf": "gf", "kgs": "kg", "gramos": "g", "gramm": "g", "sn": "s", "secondi": "s",
-    "segundos": "s", "secondes": "s", "millimètres": "mm", "milímetros": "mm",
-    "millimetri": "mm", "mikrometer": "um", "ミリ秒": "ms", "マイクロメートル": "um", "ミリメートル": "mm",
-    "微秒": "us", "小时": "h", "niuton": "N", "niutony": "N", "nyuton": "N",
-}  # fmt: skip
+    spelling: unit
+    for unit, spellings in {
+        "s": "sec secs second seconds sekunden sek seg с сек 秒 초 sn secondi segundos secondes",
+        "ms": "msec millis мс 毫秒 ms ミリ秒",
+        "us": "micros 微秒",
+        "min": "мин 分 minutes minute",
+        "h": "hours hr hrs 小时",
+        "N": "newton newtons н 牛 牛顿 ニュートン n niuton niutony nyuton",
+        "kN": "кн kn 千牛",
+        "mN": "мн mn",
+        "kgf": "кгс kgf kp kilopond",
+        "gf": "гс gf gram-force grams-force grf",
+        "mm": (
+            "millimeter millimeters millimetre millimetres мм 毫米 ミリ mm millimètres milímetros millimetri "
+            "ミリメートル"
+        ),
+        "um": "мкм 微米 micron microns um mikrometer マイクロメートル",
+        "cm": "см 厘米 cm",
+        "m": "м",
+        "in": 'inch inches " pouces zoll pulgadas pollici in',
+        "thou": "mil mils",
+        "kg": "kg kilograms kilogram kgs",
+        "lbf": "lbf lbs",
+        "daN": "dan",
+        "cN": "cn",
+        "g": "gramos gramm",
+    }.items()
+    for spelling in spellings.split()
+}
 """Spellings of units that are not the sign itself; lower case. "M" and "m" differ, so signs come first."""
 
 _IN_BRACKETS = {"S": "s"}
@@ -122,6 +129,9 @@ _OTHER_PRESSURE = re.compile(
 )
 """A pressure that is none on the specimen."""
 
+_NAME_AND_UNIT = re.compile(r"\s*(.*?)\s*[\[(]\s*([^\])]*?)\s*[\])]\s*")
+_LAST_WORD = re.compile(r"(.*?)[ _]+([^ _]+)")
+_UNITS_OF_PIECES = frozenset(("mm", "cm", "in", "mm2", "g", "kg", "oz", "lb", "N"))
 _BRACKETED = re.compile(r"[\[(<{]\s*([^\[\](){}<>]{1,24}?)\s*[\])>}]\s*$")
 _ANYWHERE = re.compile(r"[\[(<{]([^\[\](){}<>]{1,24})[\])>}]")
 _BEHIND = re.compile(r"^(.*\S)\s*(?:,|/|_|\s|:|;|\.|\bin\b|\ben\b)\s*([^\s,/_:;.]{1,12})\.?$")
@@ -147,7 +157,7 @@ def unit_of(text: str) -> str | None:
     if not bare or len(bare) > 24:
         return None
     for spelling in (bare, _UNITS.get(bare.lower(), ""), bare.replace("µ", "u").replace("μ", "u")):
-        if spelling and _kind_of_unit(spelling) is not None:
+        if spelling and kind_of_unit(spelling) is not None:
             return spelling
     return None
 
@@ -157,21 +167,40 @@ def unit_said(text: str) -> str | None:
     return unit_of(text) or _IN_BRACKETS.get(text.strip("[]() "))
 
 
+def name_and_unit(heading: str, known: Collection[str] = ()) -> tuple[str, str]:
+    """Return the name and the unit, perhaps empty, of a heading of a table that a command asks for.
+
+    Parameters
+    ----------
+    heading
+        Unit in brackets, or behind a blank or an underscore.
+    known
+        Names, in small letters with blanks, behind which any word is a unit.
+
+    Examples
+    --------
+    >>> [name_and_unit(text) for text in ("free height (mm)", "size_A mm", "load_kN")]
+    [('free height', 'mm'), ('size_A', 'mm'), ('load_kN', '')]
+    >>> name_and_unit("load_kN", known=("load",))
+    ('load', 'kN')
+    """
+    bracketed = _NAME_AND_UNIT.fullmatch(heading)
+    if bracketed is not None:
+        return bracketed[1], bracketed[2]
+    found = _LAST_WORD.fullmatch(heading.strip())
+    if found is not None and (found[2] in _UNITS_OF_PIECES or found[1].lower().replace("_", " ") in known):
+        return found[1], found[2]
+    return heading.strip(), ""
+
+
 def is_unit_alone(heading: str) -> bool:
     """Return whether a heading is a unit and nothing else; beside a name with a unit, "N" is a number."""
     return _ALONE.fullmatch(heading.strip()) is not None
 
 
-def _kind_of_unit(unit: str) -> Kind | None:
-    try:
-        return next((kind for kind in KINDS if _IS_OF[kind](unit)), None)
-    except InputError:
-        return None
-
-
 def kind_of_unit(unit: str | None) -> Kind | None:
     """Return the quantity that a unit measures; None if it is none of the three."""
-    return None if unit is None else _kind_of_unit(unit)
+    return next((kind for kind in KINDS if unit is not None and _IS_OF[kind](unit)), None)
 
 
 def unit_in(heading: str) -> tuple[str, str | None]:
@@ -194,39 +223,40 @@ def unit_in(heading: str) -> tuple[str, str | None]:
 
 def unit_beside(name: str, unit: str | None) -> str | None:
     """Return what a unit stands for beside a name: no time is in metres, so m beside one is minutes."""
-    if unit == "m" and [kind for kind in KINDS if _names(_in_words(name), WORDS[kind])] == ["time"]:
+    if unit == "m" and _named(name) == {"time"}:
         return "min"
     return unit
 
 
 def _split_unit(heading: str) -> tuple[str, str | None]:
     bracketed = _BRACKETED.search(heading)
-    if bracketed is None:
-        # in front or between, as in "[kN] Load" and "Load (N) cell 1", brackets hold a unit or mean nothing
-        said = [found for found in _ANYWHERE.finditer(heading) if unit_of(found[1]) is not None]
-        if len(said) == 1:
-            bare = heading[: said[0].start()] + heading[said[0].end() :]
-            return " ".join(bare.split()), unit_of(said[0][1])
     if bracketed is not None:
-        unit = unit_said(bracketed[1])
         # Brackets that hold something else ("(%)", "(MPa)") still say that no other word is the unit.
-        return heading[: bracketed.start()].strip(), unit
+        return heading[: bracketed.start()].strip(), unit_said(bracketed[1])
+    # in front or between, as in "[kN] Load" and "Load (N) cell 1", brackets hold a unit or mean nothing
+    said = [found for found in _ANYWHERE.finditer(heading) if unit_of(found[1]) is not None]
+    if len(said) == 1:
+        bare = heading[: said[0].start()] + heading[said[0].end() :]
+        return " ".join(bare.split()), unit_of(said[0][1])
     behind = _BEHIND.match(heading)
     if behind is not None and (unit := unit_of(behind[2])) is not None:
-        return behind[1].strip(" ,/_:;"), unit
-    return _unit_behind_capital(heading) or (heading, None)
+        # "Provino N." is the number of a specimen
+        is_number = unit == "N" and (NAMES_PIECE.search(behind[1]) or COUNTING.search(behind[1]))
+        return (heading, None) if is_number else (behind[1].strip(" ,/_:;"), unit)
+    return _unit_beside_quantity(heading) or (heading, None)
 
 
-def _unit_behind_capital(heading: str) -> tuple[str, str] | None:
-    """Return a heading of words written together without its unit, and the unit: "platenPositionMm".
+def _unit_beside_quantity(heading: str) -> tuple[str, str] | None:
+    """Return a heading without its unit, and the unit, in "platenPositionMm" and "mm Travel".
 
     Only where the rest names the quantity that the unit measures: "loadMin" and "sampleN" hold none.
     """
+    first, _, rest = heading.partition(" ")
     cut = _CAPITAL.match(heading)
-    if cut is None:
+    if not rest and cut is None:
         return None
-    name, last = cut[1], cut[2]
-    named = {kind for kind in KINDS if _names(_in_words(name), WORDS[kind])}
+    name, last = (rest, first) if rest or cut is None else (cut[1], cut[2])
+    named = _named(name)
     # "Ms" is written for ms, but "MN" is no mN
     small = last[0].lower() + last[1:]
     for spelling in (last, small) if last.isupper() and len(last) > 1 else (small, last):
@@ -254,7 +284,7 @@ def kind_of(heading: str, unit: str | None) -> Kind | None:
     measured = kind_of_unit(unit or own)
     if measured is None and unit is not None:
         return None
-    named = {kind for kind in KINDS if _names(name, WORDS[kind])}
+    named = _named(name)
     if measured is None:
         return next(iter(named)) if len(named) == 1 else None
     return measured if not named or measured in named else None
@@ -272,7 +302,7 @@ def kind_in_other_unit(heading: str) -> Kind | None:
     if bracketed is None or unit_of(bracketed[1]) is not None or is_pressure(bracketed[1]):
         return None
     name = _in_words(heading.strip()[: bracketed.start()].strip())
-    named = {kind for kind in KINDS if _names(name, WORDS[kind])}
+    named = _named(name)
     if _ELSE.search(name) or len(named) != 1 or bracketed[1] in SHARES:
         return None
     return next(iter(named))
@@ -293,10 +323,9 @@ def reduced_kind(heading: str, unit: str | None) -> tuple[Kind, str] | None:
     spelt = unit or (bracketed[1].strip() if bracketed else behind[2] if behind else "")
     if "rate" in heading.lower():
         return None
-    if spelt.strip("[]() ") in ("-", "1") and _STRAIN.search(heading):
-        return "position", "mm/mm"
-    if spelt in SHARES and _STRAIN.search(heading):
-        return "position", spelt
+    share = "mm/mm" if spelt.strip("[]() ") in ("-", "1") else spelt
+    if share in SHARES and _STRAIN.search(heading):
+        return "position", share
     is_stress = _STRESS.search(heading) or (
         _PRESSURE.search(_in_words(heading)) and not _OTHER_PRESSURE.search(heading)
     )
@@ -329,12 +358,16 @@ def _in_words(name: str) -> str:
     return re.sub(r"(?<=[a-z])(?=[A-Z])", " ", name)
 
 
-def _names(name: str, words: tuple[str, ...]) -> bool:
-    """Return whether a name holds one of the words: whole ones where letters are cut by spaces, else
+def _named(name: str) -> set[Kind]:
+    """Return the quantities whose words a name holds: whole ones where letters are cut by spaces, else
     anywhere."""
-    lower = name.lower()
+    lower = _in_words(name).lower()
     parts = set(re.split(r"[^\w]+|_|\d+", lower))
-    return any(word in parts if word[0] < "\u0500" else word in lower for word in words)
+    return {
+        kind
+        for kind in KINDS
+        if any(word in parts if word[0] < "\u0500" else word in lower for word in WORDS[kind])
+    }
 
 
 VOCABULARY = frozenset(word for words in WORDS.values() for word in words if not word.isascii()) | frozenset(

@@ -12,15 +12,16 @@ from __future__ import annotations
 
 import re
 from collections import Counter
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass, replace
 from functools import lru_cache
 
 import numpy as np
+import pyarrow as pa
 
 from rig.errors import InputError
 from rig.samples import IntArray
-from rig.tables.cells import REMARKS, WHITESPACE, cut_cells, joined_lines, shown
+from rig.tables.cells import REMARKS, WHITESPACE, Cells, column_cells, cut_cells, joined_lines, shown
 from rig.tables.clocks import is_clock
 from rig.tables.headings import (
     COUNTING,
@@ -65,7 +66,9 @@ _TYPE = re.compile(
 )
 """How a column is stored, in a row of its own."""
 
-_OF_UNITS = re.compile(r"(?i)units?|einheit(?:en)?|unit[ée]s?|unidad(?:es)?|unità")
+_OF_UNITS = re.compile(
+    r"(?i)(?:units?|einheit(?:en)?|unit[ée]s?|unidad(?:es)?|unità|jednotk[ai]|jednostk[ai]|единицы|单位|単位)\s*:?"
+)
 _MISSING = re.compile(MISSING.replace("$", r"\Z"))
 
 
@@ -89,6 +92,8 @@ class Layout:
         Lines above the headings and remarks above the rows, with their numbers.
     titled
         Numbers of the lines within that say that a cycle or a segment of the recording begins.
+    columns
+        The cells of its rows, a column each; empty before `with_columns`.
     """
 
     where: str
@@ -102,6 +107,21 @@ class Layout:
     notes: tuple[str, ...]
     preamble: tuple[tuple[int, str], ...] = ()
     titled: tuple[int, ...] = ()
+    columns: Sequence[pa.Array] = ()
+
+    def with_columns(self) -> Layout:
+        """Return the table with its cells; InputError as `column_cells`."""
+        cut = column_cells(self.where, self.lines, self.numbers, self.delimiter, self.width)
+        return replace(self, columns=cut)
+
+    def cells(self, place: int, name: str | None = None) -> Cells:
+        """Return a column, by its heading or another name."""
+        name = name or self.headings[place] or f"#{place + 1}"
+        return Cells(self.where, name, self.columns[place], self.numbers)
+
+    def titles(self) -> Iterator[tuple[str, str | None]]:
+        """Return heading and unit of each column."""
+        return zip(self.headings, self.units, strict=True)
 
     def names(self) -> str:
         """Its columns for a message: #1 'Time', #2 'Force' ...; without headings its first row."""
@@ -161,7 +181,7 @@ def lay_out(
         If there is no row of numbers, or more than one table.
     """
     every = plain_text(text.replace("\r\n", "\n").replace("\r", "\n")).split("\n")
-    kept, numbers, remarks = _lines_that_count(every, where, skip_rows, until_line)
+    kept, numbers, remarks = lines_that_count(every, where, skip_rows, until_line)
     if not kept:
         after = f" after the first {skip_rows} lines" if skip_rows else ""
         raise InputError(f"{where}: found nothing{after}; expected lines of numbers")
@@ -212,29 +232,34 @@ def _refuse_wide(where: str, kept: list[str], numbers: list[int], delimiter: str
             )
 
 
-def _lines_that_count(
-    every: list[str], where: str, skip_rows: int, until_line: int | None
+def lines_that_count(
+    every: list[str],
+    where: str,
+    skip_rows: int = 0,
+    until_line: int | None = None,
+    *,
+    most: int = _LONGEST_CELL_LINES,
+    mark: str = " ",
 ) -> tuple[list[str], list[int], list[tuple[int, str]]]:
     """Return the lines with something in them and their numbers; remarks apart; cells of several lines
-    joined."""
+    joined as `joined_lines` does."""
     kept, numbers, remarks = [], [], []
-    lines = every[skip_rows:until_line]
-    for at, line in joined_lines(lines, where, most=_LONGEST_CELL_LINES, mark=" "):
+    for at, line in joined_lines(every[skip_rows:until_line], where, most=most, mark=mark):
         number, bare = skip_rows + at, line.strip()
-        if bare.startswith(REMARKS) or is_drawn(bare):
+        if bare.startswith(REMARKS) or _is_drawn(bare):
             remarks.append((number, bare))
         elif bare.strip('"; \t,|'):
             kept.append(line)
             numbers.append(number)
-    return without_frame(kept), numbers, remarks
+    return _without_frame(kept), numbers, remarks
 
 
-def is_drawn(bare: str) -> bool:
+def _is_drawn(bare: str) -> bool:
     """Return whether a line is a rule such as +----+ or |:---|---:|, which is drawn for people."""
     return len(bare) > 2 and _RULE.match(bare) is not None and _DRAWN.search(bare) is not None
 
 
-def without_frame(lines: list[str]) -> list[str]:
+def _without_frame(lines: list[str]) -> list[str]:
     """Return lines without the signs around them, where nearly all of the last ones have them."""
     last = lines[-_SNIFFED:]
     if sum(map(_framed, last)) < LEAST_SHARE * len(last):
@@ -310,16 +335,10 @@ def _told_delimiter(lines: Sequence[str], decimal: str | None) -> str:
 
 def _asked_headings(lines: _Lines, asked: Callable[[str], bool] | None) -> int | None:
     """Return the first line with most of the headings that were asked for; None if no line has any."""
-    if asked is None:
-        return None
-    best, most = None, 0
-    for at in range(len(lines.text)):
-        if lines.numeric[at]:
-            continue
-        found = sum(asked(cell) for cell in lines.cells(at))
-        if found > most:
-            best, most = at, found
-    return best
+    words = () if asked is None else np.flatnonzero(lines.numeric == 0).tolist()
+    found = {at: sum(map(asked, lines.cells(at))) for at in words}  # type: ignore[arg-type]
+    best = max(found, key=lambda at: found[at], default=None)
+    return best if best is not None and found[best] else None
 
 
 def _block(lines: _Lines, head: int | None) -> tuple[int, int, int]:
@@ -429,10 +448,10 @@ def _looks_like_headings(lines: _Lines, at: int) -> bool:
     if lines.numeric[at]:
         return False
     cells = [cell for cell in lines.cells(at) if _MISSING.match(cell) is None]
-    return len(cells) > 1 and not any(map(is_numeric, cells)) and not _is_units(cells)
+    return len(cells) > 1 and not any(map(is_numeric, cells)) and not is_units(cells)
 
 
-def _is_units(cells: Sequence[str]) -> bool:
+def is_units(cells: Sequence[str]) -> bool:
     """Return whether a row says units: each cell a known one, in brackets, or a dash."""
     filled = [cell for cell in cells if cell and not _OF_UNITS.fullmatch(cell)]
     if not filled:
@@ -469,7 +488,7 @@ def _headings_above(lines: _Lines, begin: int, width: int) -> int | None:
         cells = lines.cells(at)
         if len(cells) == 1 and _names_quantities(lines, at, width):
             return at  # headings that another sign separates
-        if _is_units(cells) or _is_types(cells) or all(_MISSING.match(cell) for cell in cells):
+        if is_units(cells) or _is_types(cells) or all(_MISSING.match(cell) for cell in cells):
             at -= 1
             continue
         words = [cell for cell in cells if _MISSING.match(cell) is None and not is_numeric(cell)]
@@ -564,11 +583,17 @@ def _headings_and_units(
     above; without headings, the one above the rows."""
     beside = [begin - 1] if head is None else [*range(head + 1, begin), head - 1]
     headings = [""] * width if head is None else _fitted(lines, head, width)
+    if head and len({kind_of(name, None) for name in headings} - {None}) < 2:
+        # one heading over two lines: Load, and below it Cell
+        above = _fitted(lines, head - 1, width)
+        both = [" ".join(parts).strip() for parts in zip(above, headings, strict=False)]
+        if len(above) == len(headings) and len({kind_of(name, None) for name in both} - {None}) > 1:
+            headings = both
     units: list[str | None] = [unit_in(name)[1] for name in headings]
     for at in beside:
         cells = _fitted(lines, at, width) if at >= 0 else []
         fits = len(cells) == len(headings) or (head is not None and at > head)
-        if fits and _is_units(cells):
+        if fits and is_units(cells):
             said = zip(headings, units, cells, strict=False)
             units[: len(cells)] = [_agreed(name, own, cell) for name, own, cell in said]
             return headings, units, {at}
@@ -670,15 +695,12 @@ def _refuse_restart(lines: _Lines, at: int, block: tuple[int, int], width: int) 
     clocks = [place for place, name in enumerate(lines.cells(at)) if kind_of(name, None) == "time"]
     place = clocks[0] if clocks else 0
     first, last, then = ([*lines.cells(row), *[""] * place][place] for row in (begin, above, below))
-    if then == first or _falls(last, then):
-        _refuse_another(lines, at, end, again=True)
-
-
-def _falls(last: str, then: str) -> bool:
     try:
-        return float(plain_number(then)) < float(plain_number(last))
+        falls = float(plain_number(then)) < float(plain_number(last))
     except ValueError:
-        return False
+        falls = False
+    if then == first or falls:
+        _refuse_another(lines, at, end, again=True)
 
 
 def _refuse_another(lines: _Lines, at: int, end: int, *, again: bool = False) -> None:
@@ -705,7 +727,7 @@ def _left_out(lines: _Lines, head: int | None, begin: int, end: int, read: set[i
         notes.append(f"{lines.where}: {which} above the table left out")
     if between:
         notes.append(
-            f"{lines.where}: {_lines_in_words(len(between))} below the headings left out: "
+            f"{lines.where}: {len(between)} line{'s'[: len(between) - 1]} below the headings left out: "
             f"line {lines.number[between[0]]}, {shown(lines.text[between[0]].strip())}"
         )
     if end < len(lines.text):
@@ -722,8 +744,9 @@ def _left_out(lines: _Lines, head: int | None, begin: int, end: int, read: set[i
                 f"{lines.where}, line {number}: {lines.numeric[wide[0]]} cells a row below a table of "
                 f"another width; read one. Type: --until-line {number - 1} or: --skip-rows {number - 1}"
             )
+        below = len(lines.text) - end
         notes.append(
-            f"{lines.where}: {_lines_in_words(len(lines.text) - end)} below the table left out, the first: "
+            f"{lines.where}: {below} line{'s'[: below - 1]} below the table left out, the first: "
             f"line {lines.number[end]}, {shown(lines.text[end].strip())}"
         )
     return notes
@@ -731,15 +754,5 @@ def _left_out(lines: _Lines, head: int | None, begin: int, end: int, read: set[i
 
 def holds_rows(text: str) -> bool:
     """Return whether a text has any line of numbers; a licence or a note among tables has none."""
-    lines, _, _ = _lines_that_count(plain_text(text).splitlines(), "", 0, None)
+    lines, _, _ = lines_that_count(plain_text(text).splitlines(), "", 0, None)
     return bool(lines) and bool(_widths(lines, _told_delimiter(lines, None)).any())
-
-
-def units_row(cells: Sequence[str]) -> list[str] | None:
-    """Return the cells of a row if it says units, else None."""
-    return list(cells) if _is_units(cells) else None
-
-
-def _lines_in_words(count: int) -> str:
-    """Return a number of lines in words."""
-    return "1 line" if count == 1 else f"{count} lines"

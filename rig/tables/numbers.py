@@ -10,12 +10,15 @@ passes over the cells, and only one where they are plain.
 from __future__ import annotations
 
 import re
+from collections import Counter
 from collections.abc import Sequence
 
 import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
 
+from rig import units
+from rig.errors import InputError
 from rig.samples import FloatArray
 from rig.tables.cells import BoolArray, Cells
 from rig.tables.plain_text import plain_text
@@ -33,6 +36,8 @@ _WORD = r"^[^0-9]*$"
 _NINES = r"^[+-]?9{3,9}([.,](0*|9*))?$"
 FILLER_BEYOND = 5.0
 """Times the largest other number; what a press measures would pass through the range between."""
+_MOST_SHOWN = 4
+"""Different cells without a number that a note counts."""
 MOST_WORDS = 0.1
 """Of a column's cells: a few words among its numbers, in whatever language, are readings that failed."""
 
@@ -42,6 +47,10 @@ _BOTH = {".": r"^[+-]?[0-9]{1,3}(,[0-9]{3})+\.", ",": r"^[+-]?[0-9]{1,3}(\.[0-9]
 _MANY = {".": r"^[+-]?[0-9]{1,3}(,[0-9]{3}){2,}$", ",": r"^[+-]?[0-9]{1,3}(\.[0-9]{3}){2,}$"}
 _OPEN = {",": r"^[+-]?[1-9][0-9]{0,2},[0-9]{3}$", ".": r"^[+-]?[1-9][0-9]{0,2}\.[0-9]{3}$"}
 """One mark before exactly three digits: decimal or thousands."""
+_GROUPED = {mark: "|".join((_BOTH[mark], _MANY[mark], _OPEN[other])) for mark, other in (".,", ",.")}
+"""Numbers with marks of thousands beside each decimal mark."""
+MIXED = "mixed"
+"""Of a table in which some numbers have a decimal comma and others a decimal point."""
 _WHOLE = r"^[+-]?[1-9][0-9]*$"
 _DECIMAL = {mark: rf"^[+-]?[0-9]*\{mark}[0-9]*([eE][+-]?[0-9]+)?$" for mark in (",", ".")}
 
@@ -68,30 +77,40 @@ def plain_number(text: str, decimal: str | None = None) -> str:
         decimal = (
             "," if "," in cell and not re.match(_BOTH["."], cell) and not re.match(_MANY["."], cell) else "."
         )
-    other = "." if decimal == "," else ","
-    grouped = re.match(_BOTH[decimal], cell) or re.match(_MANY[decimal], cell) or re.match(_OPEN[other], cell)
-    if grouped:
-        cell = cell.replace(other, "")
+    if re.match(_GROUPED[decimal], cell):
+        cell = cell.replace("." if decimal == "," else ",", "")
     if decimal == "," and "." not in cell:
         cell = cell.replace(",", ".")
     return cell if re.match(PLAIN, cell) else text
 
 
-def told_decimal(cells: Sequence[str]) -> str | None:
-    """Return the decimal mark that cells with both marks show, as "1.234,5" does; None if others differ.
+def quantity_in(text: str, unit: str, to: str) -> float:
+    """Return a number in the unit `to`, from the unit behind it, else that of its heading.
+
+    Raises InputError if it is no number, has no unit, or its unit measures something else.
+    """
+    if not re.match(PLAIN, text):
+        return units.parse(text, to)
+    if not unit:
+        raise InputError(f"found {text!r} without a unit; give it in the cell or the heading, as in '({to})'")
+    return units.parse(f"{text} {unit}", to)
+
+
+def one_decimal(cells: Sequence[str]) -> str | None:
+    """Return the decimal mark of a table; None without any mark, MIXED where cells differ.
 
     Examples
     --------
-    >>> told_decimal(["1.234,5", "1.234"]), told_decimal(["1.234,5", "1.5"]), told_decimal(["1.234"])
-    (',', None, None)
+    >>> one_decimal(["1.234,5", "1.234"]), one_decimal(["1.234,5", "1.5"]), one_decimal(["1,234"])
+    (',', 'mixed', ',')
     """
-    shown = {mark for cell in cells for mark in (".", ",") if re.match(_BOTH[mark], cell)}
-    if len(shown) != 1:
-        return None
-    mark = shown.pop()
-    other = "." if mark == "," else ","
-    grouped = re.compile("|".join((_BOTH[mark], _MANY[mark], _OPEN[other])))
-    return mark if all(grouped.match(cell) for cell in cells if other in cell) else None
+    numbers = pa.array(cells, pa.string())
+    mark = _own_decimal(numbers)
+    if mark not in (".", ","):
+        return "," if mark == "open comma" else None
+    others = pc.filter(numbers, pc.match_substring(numbers, "." if mark == "," else ","))
+    shows_groups = _matches(others, _BOTH[mark]).any() or _matches(others, _MANY[mark]).any()
+    return mark if not len(others) or (shows_groups and _matches(others, _GROUPED[mark]).all()) else MIXED
 
 
 def may_be_thousands(text: str) -> bool:
@@ -109,17 +128,16 @@ def tell_decimal(columns: Sequence[Cells], delimiter: str) -> list[str]:
     """
     own = [_own_decimal(column.text) for column in columns]
     settled = {mark for mark in own if mark in (".", ",")}
+    other = next(iter(settled)) if len(settled) == 1 else None
     marks = []
     for column, mark in zip(columns, own, strict=True):
-        if mark is None:
-            marks.append(".")
-        elif mark in (".", ","):
-            marks.append(mark)
-        elif mark == "likely point":
+        if mark in (None, ".", ","):
+            marks.append(mark or ".")
+        elif other is not None:
             # beside decimal commas a point before three digits marks thousands
-            marks.append("," if settled == {","} else ".")
-        elif len(settled) == 1:
-            marks.append(next(iter(settled)))
+            marks.append(other)
+        elif mark == "likely point":
+            marks.append(".")
         elif delimiter == ";" and mark == "open comma":
             marks.append(",")
         else:
@@ -139,24 +157,19 @@ def _own_decimal(cells: pa.Array) -> str | None:
     comma = pc.filter(cells, pc.match_substring(cells, ","))
     if not len(comma):
         point = pc.filter(cells, pc.match_substring(cells, "."))
-        if _any(point, _MANY[","]):
+        if _matches(point, _MANY[","]).any():
             return ","
-        threes = len(point) and _all(point, _OPEN["."])
+        threes = len(point) and _matches(point, _OPEN["."]).all()
         # beside "1.200", decimals would stand behind "900" too; without such a cell, a point before three
         # digits is a decimal one unless another column says otherwise
-        open_one = "open point" if _any(cells, _WHOLE) else "likely point"
+        open_one = "open point" if _matches(cells, _WHOLE).any() else "likely point"
         return open_one if threes else "." if len(point) else None
     for mark in (".", ","):
-        if _any(comma, _BOTH[mark]) or (mark == "." and _any(comma, _MANY["."])):
+        if _matches(comma, _BOTH[mark]).any() or (mark == "." and _matches(comma, _MANY["."]).any()):
             return mark
-    decimal_only = pc.and_(
-        pc.match_substring_regex(comma, _DECIMAL[","]), pc.invert(pc.match_substring_regex(comma, _OPEN[","]))
-    )
-    if pc.any(decimal_only).as_py():
+    if (_matches(comma, _DECIMAL[","]) & ~_matches(comma, _OPEN[","])).any():
         return ","
-    if _any(cells, _DECIMAL["."]) and pc.any(pc.match_substring(cells, ".")).as_py():
-        return "."
-    return "open comma"
+    return "." if _matches(cells, _DECIMAL["."]).any() else "open comma"
 
 
 def numbers_of(column: Cells, decimal: str) -> tuple[FloatArray, BoolArray, list[str]]:
@@ -175,9 +188,7 @@ def numbers_of(column: Cells, decimal: str) -> tuple[FloatArray, BoolArray, list
         plain = _matches(cells, PLAIN)
     blank = _matches(column.text, MISSING)
     words = ~plain & ~blank & _matches(column.text, _WORD)
-    if words.any() and words.sum() <= MOST_WORDS * len(words):
-        word = column.text[int(np.argmax(words))].as_py()
-        notes.append(f"{column.where}: {int(words.sum())} cells without a number, such as {word!r:.40}")
+    if words.sum() <= MOST_WORDS * len(words):
         blank |= words
     bad = ~plain & ~blank
     if bad.any():
@@ -187,13 +198,14 @@ def numbers_of(column: Cells, decimal: str) -> tuple[FloatArray, BoolArray, list
     if blank.any():
         cells = pc.if_else(pa.array(blank), pa.scalar("nan"), cells)
     numbers: FloatArray = pc.cast(cells, pa.float64()).to_numpy(zero_copy_only=False)
-    filler = _fillers(column.text, numbers, plain)
-    if filler.any():
-        found = column.text[int(np.argmax(filler))].as_py()
+    plain &= ~_fillers(column.text, numbers, plain)
+    found = Counter(filter(None, pc.filter(column.text, pa.array(~plain)).to_pylist()))
+    if found:
+        each = ", ".join(f"{count} of {text!r:.40}" for text, count in found.most_common(_MOST_SHOWN))
+        more = ", ..." if len(found) > _MOST_SHOWN else ""
         notes.append(
-            f"{column.where}: {int(filler.sum())} cells of {found!r:.40}, which stands for no reading"
+            f"{column.where}, column '{column.name:.40}': {found.total()} cells hold no number: {each}{more}"
         )
-        plain &= ~filler
     endless = ~np.isfinite(numbers) & plain
     if endless.any():
         raise column.refuse(int(np.argmax(endless)), "expected a number that is not as large as this")
@@ -218,11 +230,10 @@ def _made_plain(column: Cells, decimal: str) -> tuple[pa.Array, list[str]]:
     if pc.any(grouped).as_py():
         notes.append(_marks_note(column, pc.filter(column.text, grouped)[0].as_py()))
         cells = pc.if_else(grouped, pc.replace_substring_regex(cells, _BLANK_MARKS, ""), cells)
-    for pattern in (_BOTH[decimal], _MANY[decimal], _OPEN[other]):
-        grouped = pc.match_substring_regex(cells, pattern)
-        if pc.any(grouped).as_py():
-            notes.append(_marks_note(column, pc.filter(column.text, grouped)[0].as_py()))
-            cells = pc.if_else(grouped, pc.replace_substring(cells, other, ""), cells)
+    grouped = pc.match_substring_regex(cells, _GROUPED[decimal])
+    if pc.any(grouped).as_py():
+        notes.append(_marks_note(column, pc.filter(column.text, grouped)[0].as_py()))
+        cells = pc.if_else(grouped, pc.replace_substring(cells, other, ""), cells)
     if decimal == ",":
         with_comma = pc.match_substring(cells, ",")
         if pc.any(with_comma).as_py():
@@ -240,11 +251,3 @@ def _marks_note(column: Cells, example: str) -> str:
 def _matches(cells: pa.Array, pattern: str) -> BoolArray:
     found: BoolArray = pc.match_substring_regex(cells, pattern).to_numpy(zero_copy_only=False).astype(bool)
     return found
-
-
-def _any(cells: pa.Array, pattern: str) -> bool:
-    return bool(pc.any(pc.match_substring_regex(cells, pattern)).as_py())
-
-
-def _all(cells: pa.Array, pattern: str) -> bool:
-    return bool(pc.all(pc.match_substring_regex(cells, pattern)).as_py())

@@ -32,8 +32,12 @@ _SPELLINGS = (
     (_BELOW_ZERO, re.compile(_CELL_WITH_COMMA), r"\1-\2\3"),
     (_BELOW_ZERO, re.compile(_CELL), r"\1-\2\3"),
     (("','", "';'", "'\t'"), re.compile(r"(?m)(^|[,;\t])'([^'\n]{0,100})'(?=[,;\t]|$)"), r'\1"\2"'),
-    # double precision as Fortran writes it
-    (("D+", "D-", "d+", "d-"), re.compile(r"(?<=[\d.,])[dD](?=[-+]\d{1,4}(?!\w))"), "e"),
+    # double precision as Fortran writes it: always with a point, so that F-90D-12 and 90D-12 stay names
+    (
+        ("D+", "D-", "d+", "d-"),
+        re.compile(r"(?<![^\s,;|=:\"(])([-+]?(?:\d+[.,]\d*|[.,]\d+))[dD](?=[-+]\d{1,4}(?!\w))"),
+        r"\1e",
+    ),
 )
 """What shows a spelling, its pattern, and what stands for it."""
 _RAISED = re.compile(r"(?<=10)[⁻⁺]?[⁰¹²³⁴⁵⁶⁷⁸⁹]+")

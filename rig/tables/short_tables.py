@@ -7,21 +7,23 @@ recordings; what a column means, the command knows. The cost: the table in memor
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+import re
+from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass
+from math import isfinite
 from pathlib import Path
 
 from rig.core import from_csv_cell
 from rig.errors import InputError
-from rig.tables.cells import REMARKS, WHITESPACE, cut_cells, joined_lines, shown
+from rig.tables.cells import WHITESPACE, cut_cells, shown
+from rig.tables.headings import name_and_unit
 from rig.tables.layout import (
     DELIMITERS,
-    is_drawn,
     is_numeric,
-    units_row,
-    without_frame,
+    is_units,
+    lines_that_count,
 )
-from rig.tables.numbers import may_be_thousands, plain_number, told_decimal
+from rig.tables.numbers import MIXED, PLAIN, may_be_thousands, one_decimal, plain_number
 from rig.tables.sources import read_table_text
 
 LARGEST_ROWS = 64 << 20
@@ -29,13 +31,16 @@ LARGEST_ROWS = 64 << 20
 
 MOST_ROWS = 1_000_000
 
-MIXED = "mixed"
-"""Of a table in which some numbers have a decimal comma and others a decimal point."""
-
 _MOST_CELL_LINES = 100
 """Of one quoted cell, such as a note of several paragraphs."""
 LONGEST_HEADING = 200
 """Characters; what looks for a name and a unit in a longer cell may be slow."""
+_STATISTIC = re.compile(
+    r"(?i)(?:mean|average|avg|median|std\.?(?: ?dev\.?)?|s\.?d\.?|mittel(?:wert)?|standardabw(?:eichung)?|"
+    r"summe|total|moyenne|[ée]cart[- ]type|media|promedio|desviaci[óo]n.*|deviazione.*|desvio.*|średnia|"
+    r"odchylenie.*|průměr|gemiddelde|平均值?|标准差|標準偏差|среднее)\W*"
+)
+"""The first cell of a row below the others that sums them up (common practice, no source)."""
 _SEARCHED = 200
 """Lines in which headings are looked for: longer than any preamble that people write above a short table."""
 
@@ -74,12 +79,24 @@ class Row:
         if self.decimal == MIXED and may_be_thousands(number):
             raise InputError(
                 f"{self.where}, column '{heading:.40}': found {text!r:.40} in a table with decimal commas "
-                "and decimal points; expected one mark throughout"
+                "and decimal points; expected one mark throughout, and none of thousands"
             )
         decimal = None if self.decimal == MIXED else self.decimal
         # A unit may stand behind the number; blanks may also mark thousands.
         whole = plain_number(text, decimal)
         return plain_number(number, decimal) + space + unit if whole == text else whole
+
+    def number(self, heading: str) -> float:
+        """Return a cell as a number, whatever decimal mark the table has; InputError if it is none."""
+        text = self.number_text(heading).strip()
+        if not re.match(PLAIN, text):
+            raise InputError(
+                f"{self.where}, column '{heading:.40}': found {self.cells[heading]!r:.40}, expected a number "
+                "such as 1.5"
+            )
+        if not isfinite(value := float(text)):
+            raise InputError(f"{self.where}, column '{heading:.40}': {text:.40} is too large a number")
+        return value
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,6 +108,40 @@ class RowTable:
     heading_line: int
     rows: tuple[Row, ...]
     decimal: str | None = None
+
+    def columns(
+        self, names: Collection[str], needed: Collection[str], right: str
+    ) -> dict[str, tuple[str, str]]:
+        """Return heading and unit of each column by its name.
+
+        Parameters
+        ----------
+        names, needed
+            All that there may be, and those that there must be.
+        right
+            Headings that would do, for the refusal.
+
+        Raises
+        ------
+        InputError
+            Naming a column of another name, one twice, or one that is lacking.
+        """
+        where = f"{self.where}, line {self.heading_line}"
+        found: dict[str, tuple[str, str]] = {}
+        for heading in self.headings:
+            whole = heading.lower() in names
+            name, unit = (heading, "") if whole else name_and_unit(heading, names)
+            if (name := name.lower()) not in names or name in found:
+                twice = "a second one of " * (name in found)
+                raise InputError(
+                    f"{where}: found a column {twice}{heading!r:.40}, expected {', '.join(names)}, as in "
+                    f"`{right}`"
+                )
+            found[name] = heading, unit
+        lacking = [name for name in needed if name not in found]
+        if lacking:
+            raise InputError(f"{where}: no column {', '.join(lacking)}; expected headings as in `{right}`")
+        return found
 
 
 def read_rows(
@@ -140,13 +191,8 @@ def rows_of(
     """
     text = text.removeprefix("\ufeff")
     every = text.replace("\r\n", "\n").split("\n") if "\n" in text else text.split("\r")
-    lines = [
-        (number, line)
-        for number, line in joined_lines(every, where, most=_MOST_CELL_LINES, mark="\n")
-        if line.strip('"; \t,|') and not line.lstrip().startswith(REMARKS) and not is_drawn(line.strip())
-    ]
-    unframed = without_frame([line for _, line in lines])
-    lines = [(number, line) for (number, _), line in zip(lines, unframed, strict=True)]
+    kept, numbers, _ = lines_that_count(every, where, most=_MOST_CELL_LINES, mark="\n")
+    lines = list(zip(numbers, kept, strict=True))
     if not lines:
         raise InputError(f"{where}: found nothing, expected headings and rows below them")
     if len(lines) > most_rows + _SEARCHED:
@@ -161,18 +207,25 @@ def rows_of(
         raise InputError(f"{where}, line {number}, headings: more than one column {', '.join(doubled)}")
     again = lines[head][1]
     cut = [(line, cut_cells(row, delimiter)) for line, row in lines[head + 1 :] if row != again]
-    if cut and (units := units_row(cut[0][1])) is not None:
+    if cut and is_units(cut[0][1]):
+        units = (unit.strip("[]() -") for unit in [*cut.pop(0)[1], *[""] * len(headings)])
         headings = [
-            _with_unit(name, units[place] if place < len(units) else "")
-            for place, name in enumerate(headings)
+            f"{name} ({unit})" if name and unit else name for name, unit in zip(headings, units, strict=False)
         ]
-        cut = cut[1:]
     if not cut:
         raise InputError(f"{where}, line {number}: found headings only; expected rows below them")
-    decimal = _decimal_of(cut, delimiter)
+    heads = (cell.split(" ")[0] for _, cells in cut for cell in cells if "," in cell or "." in cell)
+    decimal = one_decimal(list(filter(is_numeric, heads)))
     rows = tuple(
         _row(where, line, cells, headings, delimiter=delimiter, decimal=decimal) for line, cells in cut
     )
+    for row in rows[1:]:
+        first = next(filter(None, row.cells.values()), "")
+        if _STATISTIC.fullmatch(first):
+            raise InputError(
+                f"{row.where}: found {first!r:.40}, a row of statistics below the table; delete it "
+                "and those like it"
+            )
     return RowTable(where, tuple(headings), number, rows, decimal)
 
 
@@ -188,25 +241,6 @@ def _headings_at(
             if found > best:
                 best, place, mark = found, at, candidate
     return place, mark
-
-
-def _with_unit(heading: str, unit: str) -> str:
-    bare = unit.strip().strip("[]()")
-    return f"{heading} ({bare})" if heading and bare not in ("", "-") else heading
-
-
-def _decimal_of(cut: Sequence[tuple[int, Sequence[str]]], delimiter: str) -> str | None:
-    """Decimal mark of the table: a comma where cells show one and no point; MIXED where they show both."""
-    heads = [cell.split(" ")[0] for _, cells in cut for cell in cells if "," in cell or "." in cell]
-    numeric = [head for head in heads if is_numeric(head)]
-    told = told_decimal(numeric)
-    if told is not None:
-        return told
-    commas = any("," in head and "." not in head for head in numeric)
-    points = any("." in head and "," not in head for head in numeric)
-    if commas and points:
-        return MIXED
-    return "," if commas and delimiter == ";" else None
 
 
 def _row(

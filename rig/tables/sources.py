@@ -29,7 +29,13 @@ LONGEST_LINE = 1 << 16
 SUFFIXES = (".csv", ".tsv", ".tab", ".txt", ".dat", ".asc", ".jsonl", ".xlsx", ".xlsm", ".ods")
 """Of files that a folder is searched for, each also with .gz behind it."""
 
-_GZIP, _ZIP, _OLD_WORKBOOK = b"\x1f\x8b", b"PK\x03\x04", b"\xd0\xcf\x11\xe0"
+_GZIP, _ZIP = b"\x1f\x8b", b"PK\x03\x04"
+_OTHER = {
+    b"\xd0\xcf\x11\xe0": "a spreadsheet of the old binary kind; save it as .xlsx, .ods or CSV first",
+    b"%PDF-": "a PDF document; save its table as CSV or .xlsx first",
+    b"{\\rtf": "a document of a word processor; save its table as CSV or .xlsx first",
+}
+"""How files begin that hold no table that can be read here."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,8 +98,9 @@ def read_table_text(
     digest = hashlib.sha256(data).hexdigest()
     if data.startswith(_GZIP):
         data = unpacked_gzip(data, path)
-    if data.startswith(_OLD_WORKBOOK):
-        raise InputError(f"{path}: a spreadsheet of the old binary kind; save it as .xlsx, .ods or CSV first")
+    for begin, what in _OTHER.items():
+        if data.startswith(begin):
+            raise InputError(f"{path}: {what}")
     where = str(path)
     if data.startswith(_ZIP) and (files := files_of(data, SUFFIXES)) is not None:
         sheet, data = member(data, path, files, sheet)

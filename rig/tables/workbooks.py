@@ -93,14 +93,11 @@ def _is_meant(rows: Sequence[Sequence[Any]], known: Callable[[str], bool] | None
     """Return whether one row near the top of a sheet has two headings that are known, or else those of force
     and of position."""
     for row in rows[:_SEARCHED_ROWS]:
+        cells = [plain_text(cell) for cell in row if isinstance(cell, str) and len(cell) <= _LONGEST_HEADING]
         if known is not None:
-            if (
-                sum(isinstance(cell, str) and len(cell) <= _LONGEST_HEADING and known(cell) for cell in row)
-                > 1
-            ):
+            if sum(map(known, cells)) > 1:
                 return True
             continue
-        cells = [plain_text(cell) for cell in row if isinstance(cell, str)]
         named = {kind_of(cell, None) for cell in cells}
         named |= {(reduced_kind(cell, None) or (None,))[0] for cell in cells}
         if named >= {"force", "position"}:

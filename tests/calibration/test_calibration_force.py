@@ -213,9 +213,9 @@ def swapped():
         (rows((0, 0), (5, 1, 2)), "cell.csv, line 3: found 3 cells, expected 2 as in the headings"),
         (
             rows((0, 0), heading="force_N,counts"),
-            "cell.csv line 1: found a column 'force_N', expected mass or load",
+            "cell.csv, line 1: found a column 'force_N', expected mass, load",
         ),
-        (rows((0, 0), heading="load_N,run"), "cell.csv line 1: no column counts"),
+        (rows((0, 0), heading="load_N,run"), "cell.csv, line 1: no column counts"),
         (rows((5, 1), (5, 2)), "cell.csv: found one reference only"),
         (rows((0, 0), (5, 1)), "cell.csv: 2 readings for 2 unknowns of degree 1 leave no scatter"),
         ("", "cell.csv: found nothing, expected headings and rows"),

@@ -153,7 +153,7 @@ HEADING = "run,direction,load_N,indicated_N"
         (("run,direction,load_N", "1,rising,5"), "line 1: no column indicated"),
         ((HEADING, "1,up,5,5"), "line 2: direction: found 'up'"),
         ((HEADING, "one,rising,5,5"), "line 2: run: found 'one'"),
-        ((HEADING, "1,rising,5 N,5"), "line 2: load: found '5 N'"),
+        ((HEADING, "1,rising,5 N,5"), "line 2, column 'load_N': found '5 N'"),
         ((HEADING, "1,rising,5"), "line 2: found 3 cells, expected 4"),
         ((HEADING, "1,rising,-5,5"), "at -5 N the rig reads 5 N"),
         ((HEADING, "1,rising,9,9", "1,rising,5,5"), "run 1: found 5 N after 9 N"),

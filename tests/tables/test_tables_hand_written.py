@@ -180,6 +180,18 @@ def test_a_table_with_both_marks_is_refused_where_one_may_mark_thousands() -> No
         table.rows[1].number_text("x")
 
 
+def test_statistics_below_a_table_are_no_piece() -> None:
+    with pytest.raises(InputError, match=r"line 4: found 'Mittelwert', a row of statistics"):
+        rows_of("id;x\na;1,5\nb;1,7\nMittelwert;1,6\n", "t.csv", {"id", "x"}.__contains__)
+
+
+@pytest.mark.parametrize("cell", ["1e999", "nan", "1 N", "-"])
+def test_only_a_number_is_a_number(cell) -> None:
+    table = rows_of(f"id;x\nF-1;{cell}\n", "t.csv", {"id", "x"}.__contains__)
+    with pytest.raises(InputError, match="line 2, column 'x'"):
+        table.rows[0].number("x")
+
+
 def test_a_cell_longer_than_any_heading_is_not_looked_up() -> None:
     asked = []
     with pytest.raises(InputError):

@@ -287,6 +287,15 @@ READ = {
         f"[{stamp}] INFO disp_mm={x} load_N={f}\n"
         for stamp, x, f in zip(stamps("%Y-%m-%dT%H:%M:%S.%f"), TRAVEL_MM, FORCE_N, strict=True)
     ),
+    "a legend of its channels": "CH1 = time [s]\nCH2 = travel [mm]\nCH3 = load [N]\nCH1,CH2,CH3\n" + PLAIN,
+    "a legend with a colon": "Kanal 1: Zeit in s\nKanal 2: Weg in mm\nKanal 3: Kraft in N\n\n"
+    "Kanal 1;Kanal 2;Kanal 3\n" + SEMICOLONS,
+    "headings over two lines": "Clock,Crosshead,Load\nelapsed,machine,cell\ns,mm,N\n" + PLAIN,
+    "a column of labels": "Name:,Time,Stroke,Load\nUnit:,s,mm,N\n"
+    + rows([""] * ROWS, TIME_S, TRAVEL_MM, FORCE_N),
+    "units in front": "s Time,mm Travel,N Load\n" + PLAIN,
+    "the number of a specimen": "Provino N.;Tempo [s];Corsa [mm];Forza [N]\n"
+    + rows(["4"] * ROWS, TIME_S, TRAVEL_MM, FORCE_N, sep=";", mark=","),
     "a serial monitor": "Booting\n" + "".join(
         f"{stamp} -> Load: {f} N, Disp: {x} mm\n"
         for stamp, x, f in zip(stamps("%H:%M:%S.%f"), TRAVEL_MM, FORCE_N, strict=True)
@@ -367,6 +376,14 @@ REFUSED = {
         "Time_s Disp_mm Load_N\n" + TABS.replace("\t", " ").replace("0.040 0.600 ", "0.040 ", 1),
         "line 4: found 2 cells between blanks, .*write NaN in its place",
     ),
+    "tens of newtons": (
+        "Time (s),Disp (mm),Load (x10 N)\n" + PLAIN, r'--force "Load \(x10 N\):10 N" .if one of'
+    ),
+    "no column that could be a position": (
+        "Time (s),Load (N)\n" + rows(TIME_S, FORCE_N),
+        "no column of numbers is left that could be the position.*Expected a column of position and one of",
+    ),
+    "a document": ("%PDF-1.4\n" + PLAIN, "a PDF document; save its table as CSV"),
     "a strain without a unit": (
         "Time (s),Strain,Load (N)\n" + rows(TIME_S, TRAVEL_MM / 90, FORCE_N),
         'Type: .*--position "Strain:mm/mm"',
@@ -901,6 +918,30 @@ def test_a_few_rows_of_results_below_are_left_out_and_another_recording_is_refus
     for other in ("\nTime (s),Peak (N),Energy (mJ)\n1,47.2,300\n", "\nDisp,Load,No\n" + PLAIN):
         with pytest.raises(InputError, match="another table begins here"):
             imported(tmp_path, long + other)
+
+
+def test_readings_beyond_a_range_are_left_out_and_counted_as_they_stand(tmp_path) -> None:
+    force = [f"{f:.3f}" for f in FORCE_N]
+    force[5], force[9], force[13], force[17] = ">4.5", "OL", ">4.5", ""
+    found = imported(tmp_path, HEAD + rows(TIME_S, TRAVEL_MM, force))
+    kept = np.delete(np.arange(ROWS), [5, 9, 13, 17])
+    np.testing.assert_allclose(found.samples.force, FORCE_N[kept], atol=1e-6)
+    (note,) = (note for note in found.notes if "no number:" in note)
+    assert note.endswith("3 cells hold no number: 2 of '>4.5', 1 of 'OL'")
+    assert any("4 of 81 rows left out" in note for note in found.notes)
+
+
+def test_a_name_with_a_d_before_a_number_is_no_power_of_ten() -> None:
+    assert plain_text("F-90D-12,90D-12,1.5D+02;-.5d-3") == "F-90D-12,90D-12,1.5e+02;-.5e-3"
+
+
+def test_blocks_of_rows_without_times_are_read_with_a_word_about_where_they_begin(tmp_path) -> None:
+    block = rows(TRAVEL_MM, FORCE_N)
+    found = imported(tmp_path, f"Disp (mm),Load (N)\n{block}\n\n{block}")
+    assert any(
+        "2 blocks" in note and "Type: --until-line 84 or: --skip-rows 84" in note for note in found.notes
+    )
+    assert not any("blank lines" in note for note in imported(tmp_path, WITHOUT_TIME).notes)
 
 
 def test_a_point_before_three_digits_marks_thousands_beside_decimal_commas(tmp_path) -> None:
