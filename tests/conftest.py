@@ -13,9 +13,6 @@ from pathlib import Path
 
 import pytest
 
-collect_ignore = ["conftest.py"]
-"""Several files have this name, which examples in docstrings may not be looked for in."""
-
 WORKING = ("firmware", "truth", "recordings", "conformance", "analyser")
 WAITING = ("workbench", "page", "daemon", "cli", "reader")
 TESTS = Path(__file__).parent

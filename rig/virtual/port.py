@@ -6,7 +6,7 @@ time a host that does not read makes the outgoing buffer overflow, and frames ar
 as on hardware. Sped up, time waits for the host instead, so that nothing is lost.
 
 The loop runs in a thread of its own between entering and leaving the context, or in the caller's by
-`serve`. Cost: one buffer of 64 KiB, more for fast rigs; at rest the loop looks around 200 times a second.
+`serve`. Cost: one buffer of 64 KiB, more for fast rigs; at rest the loop looks around 100 times a second.
 """
 
 from __future__ import annotations
@@ -35,7 +35,7 @@ BUFFER_S = 1.5
 BLOCK_SAMPLE_BYTES = 7
 """So much of the fastest samples is held at least, each a tenth of a block's 68 bytes."""
 
-_TICK_S = 0.005
+_TICK_S = 0.01
 """How often the loop looks around; short beside the 50 ms within which a lost heartbeat must act."""
 
 _BLOCK_SAMPLES = 1024

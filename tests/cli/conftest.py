@@ -15,7 +15,7 @@ from loguru import logger
 from rig.cli import main
 
 ON_PTYS = ["test_cli_record.py", "test_cli_simulate.py", "test_cli_demo.py"]
-collect_ignore = ["conftest.py"] + ([] if os.name == "posix" else ON_PTYS)
+collect_ignore = [] if os.name == "posix" else ON_PTYS
 
 
 class Said(NamedTuple):

@@ -4,9 +4,6 @@ from __future__ import annotations
 
 import pytest
 
-collect_ignore = ["conftest.py"]
-"""Several files have this name, which examples in docstrings may not be looked for in."""
-
 PATIENCE_S = 20.0
 """Below the longest wait of a test, so that what never comes is told by the code and not by the test."""
 

@@ -4,9 +4,6 @@ from __future__ import annotations
 
 import pytest
 
-collect_ignore = ["conftest.py"]
-"""Several files have this name, which examples in docstrings may not be looked for in."""
-
 
 @pytest.fixture(autouse=True)
 def patience(request, monkeypatch):
