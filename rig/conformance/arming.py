@@ -47,14 +47,15 @@ def _flag(stand: Stand) -> str:
 @CHECKS.add(
     "arm-twice",
     "Arming what is armed",
-    "Arming is refused only while a stop is latched.",
-    "result 0",
+    "Arming is refused only while a stop is latched, and only disarm or a trip ends it.",
+    "result 0, still armed",
     "A program that takes over after another one was killed cannot begin.",
 )
 def _again(stand: Stand) -> str:
     stand.arm()
     stand.accepts(Arm(stand.talk.next_id()), "arming a second time")
-    return "accepted"
+    require(StateFlag.ARMED in stand.state().flags, "arming what is armed disarmed it")
+    return "accepted, still armed"
 
 
 def _homing_halted(stand: Stand) -> bool:
@@ -172,11 +173,14 @@ def _outside(stand: Stand) -> str:
     # narrowed, so that a device which wrongly accepts still moves by very little
     stand.set_limits(max_position=near, min_position=min(bounds.base, stand.position) - bounds.stroke // 2)
     above, far_below = near + bounds.stroke // 2, bounds.base - bounds.stroke
+    # in 16 bits it is where the platen stands
+    folded = stand.position + SIXTEEN_BITS
     speed = bounds.speed
     here = stand.position
     beyond: tuple[tuple[Motion, str], ...] = (
         (MoveTo(talk.next_id(), above, speed), "a target above the limits"),
         (MoveTo(talk.next_id(), far_below, speed), "a target below the limits"),
+        (MoveTo(talk.next_id(), folded, speed), f"a target of {folded}"),
         (PressUntil(talk.next_id(), bounds.max_force + 1, speed, here), "a force above the limits"),
         (PressUntil(talk.next_id(), bounds.max_force, speed, above), "a press beyond the limits"),
         (Cycle(talk.next_id(), here, above, speed, 0, 0, 1), "cycles beyond the limits"),

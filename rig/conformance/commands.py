@@ -47,6 +47,9 @@ BURST = 48
 """State requests sent at once: their answers fill a transmit buffer faster than a slow line empties it."""
 
 BURST_S = 1.0
+BURSTS, APART_S, MOST_ROUNDS, EIGHT_BITS = 5, 0.15, 5, 255
+"""More bursts follow, while frames are dropped, until these are more than a byte counts."""
+
 FEW, SOME = 2, 10
 """Samples that may go unnoticed; frames that may be dropped for another reason."""
 
@@ -265,45 +268,60 @@ def _like_ids(stand: Stand) -> str:
 )
 def _answers_beside_samples(stand: Stand) -> str:
     """Ask for much while samples come as fast as they can: what is lost is numbered and counted."""
-    talk, found = stand.talk, []
     stand.at_highest_rate()
-    for what, count in (("identity and state", 3), (f"{BURST} states at once", BURST)):
-        talk.listen(0.2)
-        dropped = stand.state().frames_dropped
-        damaged = talk.tally.rejected
-        talk.listen(0.2)
-        talk.taken.clear()
-        talk.listen(0.1)
-        begun = len(talk.heard)
-        if count == BURST:
-            talk.send_together(*(AskState(talk.next_id()) for _ in range(BURST)))
-        else:
-            for _ in range(count):
-                stand.must(Identify(talk.next_id()), "identify")
-                stand.state()
-        talk.listen(BURST_S)
-        # each state, or each identity and state, with its reply
-        unheard = (2 if count == BURST else 4) * count - len(talk.heard[begun:])
-        block = seen(stand)
-        if block.seq is None or len(block) < 2:
-            raise UnreadyError("too few samples came")
-        steps = np.diff(block.seq) % SEQ_MODULUS
-        missing = int((steps - 1).sum())
-        took_s = np.diff(times_s(stand, block))
-        # by its own clock, so that neither the line nor a clock that is off counts; in single steps, since
-        # a sample may bear the time of a conversion half a period beside it
-        over = took_s * (steps.sum() / took_s.sum()) - steps
-        unnumbered = int(np.floor(over + ALMOST_A_PERIOD).clip(0).sum())
-        dropped = (stand.state().frames_dropped - dropped) % SEQ_MODULUS
-        damaged = talk.tally.rejected - damaged
-        words = f"{what}: {missing} sample numbers missing, {dropped} frames dropped by the state"
-        require(missing <= dropped + damaged + FEW, words)
-        # answers may find no room either
-        require(dropped <= 2 * missing + max(unheard, 0) + damaged + SOME, words)
-        numbered = f"{what}: time for {unnumbered} more samples went by than were numbered"
-        require(unnumbered <= FEW, numbered)
+    words, _, calm = _asked_for(stand, "identity and state", 3)
+    found = [words]
+    for bursts in (1, *[BURSTS] * MOST_ROUNDS):
+        what = f"{bursts} times {BURST} states at once"
+        words, dropped, damaged = _asked_for(stand, what, bursts * BURST)
         found.append(words)
+        spoilt = f"{words}, and {damaged} frames came damaged, {calm} when it was asked for less"
+        require(damaged <= 2 * calm + SOME, spoilt)
+        if not dropped or stand.state().frames_dropped > EIGHT_BITS:
+            break
     return "; ".join(found)
+
+
+def _asked_for(stand: Stand, what: str, count: int) -> tuple[str, int, int]:
+    """Ask for something `count` times; what was lost, in words, and the frames dropped and damaged."""
+    talk = stand.talk
+    talk.listen(0.2)
+    dropped = stand.state().frames_dropped
+    damaged = talk.tally.rejected
+    talk.listen(0.2)
+    talk.taken.clear()
+    talk.listen(0.1)
+    begun = len(talk.heard)
+    if count >= BURST:
+        for _ in range(count // BURST):
+            talk.send_together(*(AskState(talk.next_id()) for _ in range(BURST)))
+            talk.listen(APART_S)
+    else:
+        for _ in range(count):
+            stand.must(Identify(talk.next_id()), "identify")
+            stand.state()
+    talk.listen(BURST_S)
+    # each state, or each identity and state, with its reply
+    unheard = (2 if count >= BURST else 4) * count - len(talk.heard[begun:])
+    block = seen(stand)
+    if block.seq is None or len(block) < 2:
+        raise UnreadyError("too few samples came")
+    steps = np.diff(block.seq) % SEQ_MODULUS
+    missing = int((steps - 1).sum())
+    took_s = np.diff(times_s(stand, block))
+    # by its own clock, so that neither the line nor a clock that is off counts; in single steps, since
+    # a sample may bear the time of a conversion half a period beside it
+    over = took_s * (steps.sum() / took_s.sum()) - steps
+    unnumbered = int(np.floor(over + ALMOST_A_PERIOD).clip(0).sum())
+    dropped = (stand.state().frames_dropped - dropped) % SEQ_MODULUS
+    damaged = talk.tally.rejected - damaged
+    words = f"{what}: {missing} sample numbers missing, {dropped} frames dropped by the state"
+    require(missing <= dropped + damaged + FEW, words)
+    # answers may find no room either
+    require(dropped <= 2 * missing + max(unheard, 0) + damaged + SOME, words)
+    numbered = f"{what}: time for {unnumbered} more samples went by than were numbered"
+    require(unnumbered <= FEW, numbered)
+    return words, dropped, damaged
 
 
 @CHECKS.add(

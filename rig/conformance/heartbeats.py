@@ -13,13 +13,14 @@ from cobs import cobs
 
 from rig.conformance.dialogue import BEAT_EVERY_S, bare_frame
 from rig.conformance.exceptions import UnreadyError, require
-from rig.conformance.stand import Stand
+from rig.conformance.stand import LINE_S, LONGER_S, NEAR_COUNTS, Stand
 from rig.conformance.verdicts import CheckGroup
 from rig.wire import (
     Arm,
     AskState,
     ClearStop,
     Command,
+    Cycle,
     Event,
     EventCode,
     Halt,
@@ -46,6 +47,9 @@ KEPT_S = 1.0
 ASK_EVERY_S = 0.05
 STALE_S = 0.8
 """A heartbeat timer that went on since the arming before has run out by then."""
+
+ENOUGH_CYCLES = 1000
+"""They go on for longer than they are looked at."""
 
 UNKNOWN_KIND, HEARTBEAT_KIND = 0x5F, 0x42
 
@@ -152,6 +156,31 @@ def _one_stop(stand: Stand) -> float:
 )
 def _stops(stand: Stand) -> str:
     return _shortest_in_time(stand, _one_stop, "the last heartbeat")
+
+
+@CHECKS.add(
+    "unheard-in-short-cycles",
+    "Heartbeats that stop during short cycles",
+    "Only the heartbeat starts its timer again: no turn, leg or event of a motion does.",
+    f"event 8 within {1000 * (LATEST_S + LINE_S):.0f} ms",
+    "A computer that hangs leaves an endurance run going for days, without a watch on the force.",
+)
+def _short_cycles(stand: Stand) -> str:
+    """Stop beating during cycles, each much shorter than the time that heartbeats may stay away."""
+    stand.needs_cycles()
+    stand.ready()
+    talk, bounds = stand.talk, stand.bounds
+    high = bounds.base + 2 * NEAR_COUNTS
+    request = stand.begin(Cycle(talk.next_id(), bounds.base, high, bounds.speed, 0, 0, ENOUGH_CYCLES))
+    if not stand.comes(EventCode.CYCLE_FINISHED, LONGER_S):
+        raise UnreadyError("no event 13 came")
+    talk.beat()
+    talk.beating = False
+    took_s = _lost_s(stand) - talk.beat_s
+    stand.ends(request, WAIT_S, EventCode.HEARTBEAT_LOST)
+    words = f"event 8 came {1000 * took_s:.0f} ms after the last heartbeat, in short cycles"
+    require(took_s <= LATEST_S + LINE_S, words)
+    return words
 
 
 @CHECKS.add(

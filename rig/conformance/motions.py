@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
+
 import numpy as np
 
 from rig.conformance.dialogue import REPLY_S, bare_frame
-from rig.conformance.evidence import FORCE_SLACK_COUNTS, folded, seen, times_s, watched
+from rig.conformance.evidence import FORCE_SLACK_COUNTS, folded, late_s, newest_us, seen, times_s, watched
 from rig.conformance.exceptions import NotApplicableError, UnreadyError, require
 from rig.conformance.stand import NEAR_COUNTS, Motion, Stand, accepted, event_words, replied, result_words
 from rig.conformance.verdicts import CheckGroup
@@ -41,6 +43,13 @@ UNDER_WAY_S = 0.3
 UNKNOWN_KIND = 0x5F
 HALT_S = 2.0
 SECOND_END_S = 0.4
+HIGHEST_BIT = 2**15
+REACHED_PART, REACHED_S = 8, 0.2
+"""At this part of the speed a force that is there is noticed within two conversions of a slow converter."""
+
+STAYING_CYCLES, STAYING_MS = 12, 30
+"""After these cycles a count that each loses or gains shows; in the hold some samples see a turn."""
+
 SLOWEST_COUNTS_PER_S, SLOWEST_PART = 10, 10
 SLOW_COUNTS, SLOW_TOLERANCE = 25, 0.15
 """The way over which a low speed is measured; whole counts hide some of it."""
@@ -97,8 +106,11 @@ def _nowhere(stand: Stand) -> str:
     stand.ready()
     stand.talk.listen(0.1)
     here = stand.position
-    for target in (here, here + 1, here):
-        request = stand.begin(MoveTo(stand.talk.next_id(), target, stand.bounds.speed))
+    fresh = stand.talk.next_id()
+    # an event has all 16 bits of the id
+    ids = stand.talk.next_id(), fresh | HIGHEST_BIT, fresh & ~HIGHEST_BIT or 1
+    for target, request in zip((here, here + 1, here), ids, strict=True):
+        stand.begin(MoveTo(request, target, stand.bounds.speed))
         stand.ends(request, HALT_S, when=f"a motion from about {here} to {target}")
         gone = abs(stand.position - here)
         require(gone <= NEAR_COUNTS, f"it went {gone} counts away from where it stood")
@@ -200,13 +212,16 @@ def _force_reached(stand: Stand) -> str:
     stand.ready()
     talk, bounds = stand.talk, stand.bounds
     mean, spread = stand.force_now()
-    goal = mean - spread - FORCE_SLACK_COUNTS
-    command = PressUntil(talk.next_id(), goal, bounds.speed, bounds.base + bounds.stroke)
+    goal, speed = mean - spread - FORCE_SLACK_COUNTS, max(bounds.speed // REACHED_PART, 1)
+    # slowly, so that two conversions of a slow converter are no way to speak of
+    command = PressUntil(talk.next_id(), goal, speed, bounds.base + bounds.stroke)
     stand.accepts(command, "a press whose force is there already")
-    stand.ends(command.request, stand.stroke_s(bounds.stroke))
+    stand.ends(command.request, stand.stroke_s(REACHED_PART * bounds.stroke))
     talk.listen(0.1)
-    gone = stand.position - bounds.base
-    require(gone < bounds.stroke // 2, f"the force was there, and it went on by {gone} counts")
+    gone, most = stand.position - bounds.base, round(REACHED_S * speed) + 2 * NEAR_COUNTS
+    require(
+        gone <= most, f"the force was there, and it went on by {gone} counts, at most {most} at {speed}/s"
+    )
     return f"event 2 after {gone} counts"
 
 
@@ -315,6 +330,38 @@ def _cycle(stand: Stand) -> str:
     require(done == CYCLES, f"its state says {done} cycles")
     _many(stand)
     return f"events 13 counted {counted}, then event 2"
+
+
+@CHECKS.add(
+    "cycles-stay",
+    "The turns of many cycles",
+    "Cycles go between the two positions of their order, the last like the first.",
+    f"{STAYING_CYCLES} cycles whose turns stay within {NEAR_COUNTS} counts",
+    "An endurance run squeezes the part less and less, or deeper and deeper, and its set is wrong.",
+)
+def _staying(stand: Stand) -> str:
+    """Run more cycles than other checks do: what each adds to a turn adds up."""
+    stand.needs_cycles()
+    stand.ready()
+    talk, bounds = stand.talk, stand.bounds
+    high = bounds.base + max(bounds.stroke // 2, 4 * NEAR_COUNTS)
+    # what creeps stays close by, and within the limits that it has
+    stand.set_limits(max_position=min(high + bounds.stroke, bounds.max_position))
+    order = (bounds.base, high, bounds.speed, STAYING_MS, STAYING_MS, STAYING_CYCLES)
+    cycle = Cycle(talk.next_id(), *order)
+    talk.taken.clear()
+    stand.finish(cycle, STAYING_CYCLES * 2 * stand.stroke_s(high - bounds.base))
+    block = seen(stand)
+    since_s = times_s(stand, block)
+    newest_s = float(since_s[-1])
+    counted_s = [late_s(stand, event, newest_us(stand)) for event in _counts(stand, cycle.request)]
+    ends_s = [0.0, *(newest_s + counted for counted in counted_s)]
+    turns = [block.position[(begin_s < since_s) & (since_s <= end_s)] for begin_s, end_s in pairwise(ends_s)]
+    if len(turns) != STAYING_CYCLES or not all(len(turn) for turn in turns):
+        raise UnreadyError("too few events 13 or samples came")
+    apart = max(np.ptp([turn.max() for turn in turns]), np.ptp([turn.min() for turn in turns]))
+    require(apart <= NEAR_COUNTS, f"within {STAYING_CYCLES} cycles a turn moved by {apart} counts")
+    return f"within {STAYING_CYCLES} cycles no turn moved by more than {apart} counts"
 
 
 @CHECKS.add(

@@ -19,6 +19,7 @@ from rig.conformance.provoking import (
     HOME_SWITCH,
     POSITION_SENSOR,
     SHOVE,
+    SHOVE_BACK,
     SILENT_CONVERTER,
     STALL,
     TRAVEL_SWITCH,
@@ -341,17 +342,27 @@ def _resisted(stand: Stand) -> str:
     "A motor that slips under load lets the platen go unseen; holds and depths are wrong.",
 )
 def _shoved(stand: Stand) -> str:
-    """Push the standing platen, as a motor that slips, a hand or a part does."""
+    """Push the standing platen up and down, as a motor that slips, a hand or a part does."""
     stand.willing(SHOVE, "no hand may push a platen that has current")
-    stand.ready()
-    limit_s = stand.provoke(SHOVE)
     talk = stand.talk
-    talk.until(lambda: any(event.code in _PUSHED for event in talk.events()), limit_s)
-    codes = [event.code for event in talk.events() if event.code in _PUSHED]
-    gone = stand.position - stand.bounds.base
-    require(bool(codes), f"it was pushed away by {gone} counts, and neither event 9 nor event 5 came")
-    stand.latched(codes[0])
-    return f"event {int(codes[0])}, latched and disarmed"
+    found: list[str] = []
+    for what, where in ((SHOVE, "up"), (SHOVE_BACK, "down")):
+        stand.rest()
+        stand.ready()
+        begun_at = stand.position
+        try:
+            limit_s = stand.provoke(what)
+        except NotApplicableError:
+            if found:  # an older bench pushes it one way only
+                break
+            raise
+        talk.until(lambda: any(event.code in _PUSHED for event in talk.events()), limit_s)
+        codes = [event.code for event in talk.events() if event.code in _PUSHED]
+        gone = stand.position - begun_at
+        require(bool(codes), f"it was pushed {where} by {abs(gone)} counts, and neither event 9 nor 5 came")
+        stand.latched(codes[0])
+        found.append(f"{where}: event {int(codes[0])}")
+    return f"{', '.join(found)}, latched and disarmed"
 
 
 @CHECKS.add(

@@ -83,6 +83,7 @@ PULL = Provocation(
 SLIGHT_PUSH = Provocation("slight force that presses", "push 0.2", "push 0", "", "")
 GROWING = Provocation("force that grows", "push 8", "push 0", "", "")
 SHOVE = Provocation("platen pushed away at rest", "shove 0.5", "", "", "")
+SHOVE_BACK = Provocation("platen pushed back at rest", "shove -0.5", "", "", "")
 STALL = Provocation(
     "stall",
     "motor stall",

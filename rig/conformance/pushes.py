@@ -23,13 +23,14 @@ from rig.conformance.evidence import (
 )
 from rig.conformance.exceptions import NotApplicableError, UnreadyError, require
 from rig.conformance.provoking import PULL, PUSH, SLIGHT_PUSH, Provocation
-from rig.conformance.stand import LINE_S, LONGER_S, NEAR_COUNTS, Stand, event_words, too_late_words
+from rig.conformance.stand import AFTER_S, LINE_S, LONGER_S, NEAR_COUNTS, Stand, event_words, too_late_words
 from rig.conformance.verdicts import CheckGroup
 from rig.samples import Status
 from rig.wire import (
     EventCode,
     Home,
     PressUntil,
+    SampleBlock,
     StreamAt,
 )
 
@@ -50,6 +51,11 @@ TOO_COARSE = "the force is too small in counts"
 
 PART_BESIDE = 10
 """A limit is tried this part of the force beside it."""
+
+COUNTED_S, MEAN_CONVERSIONS, MEAN_S = 1.2, 4, 0.05
+"""A trip on single conversions comes as soon with a limit just below a force that jumps as with a low
+one, but for the turns of its loop; one on a mean waits until most of its conversions have the force."""
+
 _LATE = "each second of delay is a second of travel at full speed into the part, or a hand."
 
 
@@ -151,6 +157,13 @@ _trips(
 _trips("pull-standing", PULL, moving=False, cost="A part that shrinks tears at the cell unseen.")
 
 
+def _conversion_s(stand: Stand, block: SampleBlock) -> float:
+    """Return the time from one conversion to the next; from sample to sample where few are marked."""
+    taken_s = times_s(stand, block)
+    fresh_s = taken_s[(block.status & Status.FRESH_FORCE) > 0]
+    return float(np.median(np.diff(fresh_s if len(fresh_s) > ENOUGH_FRESH else taken_s)))
+
+
 @CHECKS.add(
     "force-step",
     "A force that jumps",
@@ -173,8 +186,7 @@ def _step(stand: Stand) -> str:
     if abs(after - mean) <= 2 * room:
         raise NotApplicableError(f"{TOO_COARSE}: the force went from {mean} to {after}")
     share, taken_s = (block.force - mean) / (after - mean), times_s(stand, block)
-    fresh_s = taken_s[(block.status & Status.FRESH_FORCE) > 0]
-    period_s = float(np.median(np.diff(fresh_s if len(fresh_s) > ENOUGH_FRESH else taken_s)))
+    period_s = _conversion_s(stand, block)
     took_s = float(taken_s[int(np.argmax(share >= 0.9))] - taken_s[int(np.argmax(share >= 0.1))])
     most_s = (STEP_CONVERSIONS + 0.5) * period_s
     words = f"from 10 to 90 % in {1000 * took_s:.1f} ms, {took_s / period_s:.1f} conversions"
@@ -243,23 +255,44 @@ def _beside(stand: Stand, what: Provocation) -> str:
     stand.willing(what, "no hand presses three times with the same force")
     stand.ready()
     mean, room = _room(stand)
+    stand.at_highest_rate()
+    stand.talk.count(COUNTED_S)
+    conversion_s = _conversion_s(stand, seen(stand))
     stand.provoke(what)
     stand.talk.listen(SETTLE_S)
     there, spread = stand.force_now()
-    stand.undo()
     beside = max(room, 2 * spread, abs(there - mean) // PART_BESIDE)
     if abs(there - mean) <= 2 * beside:
         raise NotApplicableError(f"{TOO_COARSE}: {what.name}, from {mean} to {there}")
     side, sign = ("max_force", 1) if what is PUSH else ("min_force", -1)
-    for trips, limit in ((False, there + sign * beside), (True, there - sign * beside)):
+    trip_s = []
+    for limit in (there + sign * beside, mean + sign * beside, there - sign * beside):
         # a force that is there already when a limit is set may be let go
+        stand.rest()
+        stand.ready()
+        stand.at_highest_rate()
         stand.narrow(**{side: limit})
+        stand.talk.taken.clear()
         stand.provoke(what)
         tripped = stand.comes(EventCode.FORCE_TRIP, SETTLE_S)
-        stand.undo()
         words = f"{there} counts came, the limit was {limit}"
+        trips = sign * limit < sign * there
         require(tripped == trips, f"{words}, and {'an' if tripped else 'no'} event 4 came")
+        if trips:
+            trip_s.append(_trip_s(stand, sign, limit))
+    later_s, most_s = trip_s[1] - trip_s[0], max(MEAN_CONVERSIONS * conversion_s, MEAN_S)
+    words = f"it trips {later_s:.3f} s later with the limit {beside} below the force than above its noise"
+    require(later_s <= most_s, f"{words}, at most {most_s:.3f} s: it looks at a mean over many conversions")
     return f"{there} counts: no trip with the limit {beside} beyond them, event 4 with it {beside} within"
+
+
+def _trip_s(stand: Stand, sign: int, limit: int) -> float:
+    """Return how long after the first sample beyond a force limit event 4 came."""
+    stand.talk.listen(AFTER_S)
+    block = seen(stand)
+    event = next(event for event in stand.talk.events() if event.code == EventCode.FORCE_TRIP)
+    beyond = sign * block.force > sign * limit
+    return late_s(stand, event, first_us(block, beyond, f"no sample shows a force beyond {limit} counts"))
 
 
 for _name, _what in (("force-limit-pushed", PUSH), ("force-limit-pulled", PULL)):

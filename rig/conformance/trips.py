@@ -77,6 +77,8 @@ _OTHER_CAUSES = {
 1.0 says 0."""
 
 REACH_S = 1.5
+FAULT_STROKES = 4
+"""After this number of small motions a platen whose sensor failed counts as stalled."""
 
 _SHOWN: dict[str | EventCode | int, Status] = {
     EMERGENCY_STOP.order: Status.EMERGENCY_STOP,
@@ -189,6 +191,7 @@ def _clears(stand: Stand) -> str:
     stand.accepts(ClearStop(stand.talk.next_id()), "clear stop")
     state, after = stand.state(), stand.limits_kept()
     require(after == before, f"clearing the stop changed the limits from {before} to {after}")
+    require(StateFlag.LIMITS_SET in state.flags, "clearing the stop cleared flag 2 (limits set)")
     require(not state.stop_cause, f"the state's stop cause is still {int(state.stop_cause)}")
     require(StateFlag.ARMED not in state.flags, "clearing the stop armed it")
     return "cleared, and disarmed"
@@ -244,6 +247,7 @@ def _position(stand: Stand) -> str:
     limit = stand.position - PASSED_COUNTS
     stand.narrow(max_position=limit)
     end = stand.trips(request, LONGER_S, EventCode.TRAVEL_TRIP)
+    require(end.value > limit, f"event 5 says {end.value} counts, it was beyond its limit of {limit}")
     return f"event 5 at {end.value} counts, limit {limit}"
 
 
@@ -440,6 +444,67 @@ def _switch_standing(stand: Stand) -> str:
 
 
 @CHECKS.add(
+    "sensor-standing",
+    "The position sensor, failing while armed at rest",
+    "A fault of the position sensor at rest trips at once, or at the latest in the next motion.",
+    "event 15 or 9, latched and disarmed",
+    "Counts are lost at rest unseen: every position and travel limit afterwards is wrong.",
+)
+def _sensor_standing(stand: Stand) -> str:
+    """Have the position sensor fail at rest; a line that came off may show only when it should change."""
+    stand.willing(POSITION_SENSOR, "no hand or plug while it is armed at rest")
+    stand.ready()
+    bounds, talk, codes = stand.bounds, stand.talk, (EventCode.POSITION_FAULT, EventCode.STALLED)
+
+    def tripped() -> bool:
+        return any(event.code in codes for event in talk.events())
+
+    stand.provoke(POSITION_SENSOR)
+    when = "at rest"
+    if not talk.until(tripped, LATENCY_S + LINE_S):
+        when = "in the next motion"
+        way = min(FAULT_STROKES * bounds.stroke, bounds.far - bounds.base)
+        stand.answers(MoveTo(talk.next_id(), bounds.base + way, bounds.speed), "a motion")
+        talk.until(tripped, way / bounds.speed + LATENCY_S + LINE_S)
+    require(
+        tripped(), "the position sensor failed at rest, and neither event 15 nor 9 came in the next motion"
+    )
+    code = next(event.code for event in talk.events() if event.code in codes)
+    stand.latched(code)
+    return f"event {int(code)} {when}, latched and disarmed"
+
+
+@CHECKS.add(
+    "converter-away",
+    "A converter that fails at rest, or on the way down",
+    "A converter that is saturated, silent or gives one value eight times trips in every motion and at rest.",
+    "event 10, or 4 where it is saturated, each time",
+    "What sticks to the platen is pulled, or a part left under load, with an unknown force.",
+)
+def _converter_away(stand: Stand) -> str:
+    """Have the converter fail where it does not press on: armed at rest, and in a slow motion down."""
+    stand.willing(FROZEN_CONVERTER, "a person cannot freeze a converter")
+    bounds, talk, codes = stand.bounds, stand.talk, (EventCode.FORCE_SILENT, EventCode.FORCE_TRIP)
+    high = bounds.base + 2 * bounds.stroke
+    for what in (FROZEN_CONVERTER, SATURATED_CONVERTER, SILENT_CONVERTER):
+        most_s = LATENCY_S + LINE_S + CONVERSIONS[what.name] * SLOWEST_CONVERSION_S
+        for where in ("at rest", "on the way down"):
+            stand.rest()
+            stand.ready()
+            if where != "at rest":
+                stand.go(high)
+                # so slow that it is under way for longer than the slowest converter is waited for
+                speed = max(round(2 * bounds.stroke / (2 * most_s)), 1)
+                stand.begin_slowly(MoveTo(talk.next_id(), bounds.base, speed))
+                talk.listen(LINE_S)
+            stand.provoke(what)
+            tripped = talk.until(lambda: any(event.code in codes for event in talk.events()), most_s)
+            require(tripped, f"{what.name}, {where}: neither event 10 nor event 4 came in {most_s:g} s")
+            stand.latched(next(event.code for event in talk.events() if event.code in codes))
+    return "event 10 or 4 each time, latched and disarmed"
+
+
+@CHECKS.add(
     "stop-before-arming",
     "An emergency stop that is pressed before arming",
     "Arming is refused with 5 while the emergency stop is pressed; status bit 4 shows it.",
@@ -552,6 +617,9 @@ def _provoked(stand: Stand, what: Provocation, codes: tuple[EventCode, ...]) -> 
         raise NotApplicableError(f"{what.name}: a bench can do it, a person cannot")
     stand.willing(what)
     stand.ready()
+    if what.name in CONVERSIONS:
+        # its period is needed, and the motion may be over in a few samples of a slow stream
+        stand.talk.listen((ENOUGH_CONVERSIONS + 2) * SLOWEST_CONVERSION_S)
     request = stand.begin_long()
     begun_us = newest_us(stand)
     limit_s = stand.provoke(what)
@@ -570,6 +638,11 @@ def _provoked(stand: Stand, what: Provocation, codes: tuple[EventCode, ...]) -> 
             most_s += stand.bounds.stroke / stand.bounds.speed
         words = f"{words} {after_s:.3f} s after the cause"
         require(after_s <= most_s, f"{words}, at most {most_s:g} s")
+        stand.talk.listen(SECOND_END_S)
+        again = sum(event.code == end.code for event in stand.talk.events()) - 1
+        # a button that bounces is pressed again
+        once = what is EMERGENCY_STOP or not again
+        require(once, f"{event_words(end)} latched a stop, and came {again} more times")
     bit = _SHOWN.get(end.code if end.code == EventCode.POSITION_FAULT else what.order)
     require(bit is None or stand.shows(bit), f"{event_words(end)}, and no sample shows status {bit!r}")
     if end.code == EventCode.POSITION_FAULT:

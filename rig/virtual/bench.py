@@ -73,6 +73,7 @@ ORDERS = (
     "push -3",
     "push 0",
     "shove 0.5",
+    "shove -0.5",
     "specimen none",
     "specimen new",
     "state",

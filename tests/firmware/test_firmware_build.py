@@ -8,7 +8,7 @@ import textwrap
 from configparser import ConfigParser
 
 import pytest
-from simulated_press import BUILD_S, REFERENCE, driven_bench, fingerprint, make, skip_without_tools
+from simulated_press import BUILD_S, REFERENCE, built, driven_bench, fingerprint, make, skip_without_tools
 
 from rig.rigfile import read_rig_file
 
@@ -227,15 +227,14 @@ def test_the_image_holds_the_firmware_and_no_fuses(build):
 
 
 @pytest.mark.skipif(shutil.which("cmake") is None, reason="cmake is missing: apt install cmake")
-def test_the_firmware_that_cmake_builds_answers_on_the_bench(build, tmp_path):
-    make(build, "bench")
+def test_the_firmware_that_cmake_builds_answers_on_the_bench(tmp_path_factory, tmp_path):
     for words in (["-S", REFERENCE, "-B", tmp_path], ["--build", tmp_path]):
         done = subprocess.run(
             ["cmake", *map(str, words)], capture_output=True, text=True, timeout=BUILD_S, check=False
         )
         assert done.returncode == 0, done.stdout + done.stderr
     assert (tmp_path / "firmware.hex").stat().st_size > 10_000
-    shutil.copy(build / "bench", tmp_path)
+    shutil.copy(built(tmp_path_factory) / "bench", tmp_path)
     with driven_bench(tmp_path, tmp_path) as driver:
         driver.until(lambda: any(len(delivery.samples) for delivery in driver.deliveries))
         assert driver.reader.identity.name == "reference press"

@@ -17,7 +17,7 @@ from pathlib import Path
 
 import pytest
 from ports_press import IMAGES, REFERENCE, build_port, built_port, skip_without_tools
-from simulated_press import MM, STEPS_PER_MM, Bench, running_bench
+from simulated_press import MM, STEPS_PER_MM, Bench, make, running_bench
 from stepped_press import BAUD, BOUNDS, SteppedPort, checked, stepped_stand
 
 from rig.conformance import Dialogue, Stand, Verdict, run_suite
@@ -79,7 +79,7 @@ def build(tmp_path_factory, port):
 
 
 def test_size_and_checksum_are_printed_and_the_program_fits(tmp_path, port):
-    said = build_port(tmp_path, port)
+    said = make(tmp_path, port)
     flash, of_flash = map(int, re.search(r"flash (\d+) of (\d+) bytes", said).groups())
     memory, of_memory = map(int, re.search(r"memory (\d+) of (\d+) bytes", said).groups())
     print(f"{port}: flash {flash}, memory {memory}")
@@ -177,9 +177,11 @@ def test_stream_and_force_are_right_with_each_other_converter_and_line(
 
 
 @pytest.mark.skipif(shutil.which("cmake") is None, reason="cmake is missing: apt install cmake")
-def test_cmake_and_the_project_file_build_the_image_of_the_stm32f4_that_make_builds(tmp_path):
-    build_port(tmp_path, "stm32f4", "LINE=usb")
-    image = (tmp_path / "stm32f4.bin").read_bytes()
+def test_cmake_and_the_project_file_build_the_image_of_the_stm32f4_that_make_builds(
+    tmp_path_factory, tmp_path
+):
+    built = built_port(tmp_path_factory, line="usb", port="stm32f4")
+    image = (built / "stm32f4.bin").read_bytes()
     for words in (
         ["-S", REFERENCE / "stm32f4", "-B", tmp_path / "cmake", "-DLINE=usb"],
         ["--build", tmp_path / "cmake"],
