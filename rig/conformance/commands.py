@@ -47,7 +47,7 @@ BURST = 48
 """State requests sent at once: their answers fill a transmit buffer faster than a slow line empties it."""
 
 BURST_S = 1.0
-BURSTS, APART_S, MOST_ROUNDS, EIGHT_BITS = 5, 0.15, 5, 255
+BURSTS, APART_S, MOST_ROUNDS, EIGHT_BITS = 12, 0.12, 3, 255
 """More bursts follow, while frames are dropped, until these are more than a byte counts."""
 
 FEW, SOME = 2, 10

@@ -612,6 +612,11 @@ def _trips_again(stand: Stand, what: Provocation, codes: tuple[EventCode, ...]) 
         require(again, f"with the {what.name} still there it was armed again, and nothing tripped")
 
 
+def _enough_conversions(stand: Stand) -> bool:
+    fresh = sum(int((taken.block.status & Status.FRESH_FORCE > 0).sum()) for taken in stand.talk.taken)
+    return fresh > ENOUGH_CONVERSIONS
+
+
 def _provoked(stand: Stand, what: Provocation, codes: tuple[EventCode, ...]) -> str:
     if stand.provoker.slow and not what.words:
         raise NotApplicableError(f"{what.name}: a bench can do it, a person cannot")
@@ -619,7 +624,7 @@ def _provoked(stand: Stand, what: Provocation, codes: tuple[EventCode, ...]) -> 
     stand.ready()
     if what.name in CONVERSIONS:
         # its period is needed, and the motion may be over in a few samples of a slow stream
-        stand.talk.listen((ENOUGH_CONVERSIONS + 2) * SLOWEST_CONVERSION_S)
+        stand.talk.until(partial(_enough_conversions, stand), ENOUGH_CONVERSIONS * SLOWEST_CONVERSION_S)
     request = stand.begin_long()
     begun_us = newest_us(stand)
     limit_s = stand.provoke(what)
