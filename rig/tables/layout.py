@@ -626,10 +626,12 @@ def _fitted_cells(text: str, width: int, delimiter: str) -> list[str]:
     if len(cells) != 1 and (delimiter != WHITESPACE or len(cells) <= width):
         return cells
     readings = (
-        re.split(r"\s*[,;\t|]\s*", text),
+        [part.strip() for part in re.split(r"[,;\t|]", text)],
         re.split(r"\s+(?![\[(])", text),  # the unit apart: Time (s)  Force (N)
         re.split(r"\s{2,}|\t", text),  # columns apart by more than one blank
-        [part.strip() for part in re.findall(r"[^\])]+[\])]", text)],  # each ends with its unit
+        [
+            part.strip() for part in re.split(r"(?<=[\])])", text) if part[-1:] in ("]", ")")
+        ],  # each with its unit
     )
     # Words that fit no column say nothing about any: "Axial Disp Load" above two columns.
     unread = cells if len(cells) == 1 else [""] * width

@@ -973,6 +973,16 @@ def test_a_value_that_no_press_has_is_refused_with_its_place(tmp_path, row, word
         imported(tmp_path, text)
 
 
+@pytest.mark.parametrize("sign", [",", " ", "(", ")", "-"])
+def test_a_long_line_above_rows_between_blanks_costs_no_more_than_its_length(sign) -> None:
+    # what looks for headings in it tries several ways to cut it, which once took minutes
+    line = "a" + sign * 60_000 + "b"
+    table = lay_out(
+        line + "\n" + rows(TIME_S, TRAVEL_MM, FORCE_N, sep="  "), "long.txt", delimiter="whitespace"
+    )
+    assert len(table.lines) == ROWS
+
+
 def test_lines_above_a_table_cost_no_more_than_their_length(tmp_path) -> None:
     above = "\n".join(("height:" + " " * 380, "a" * 390, "_" * 390)) + "\n"
     path = tmp_path / "table.csv"
