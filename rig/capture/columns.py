@@ -53,7 +53,8 @@ _MOST_ABOVE = 100
 _MOST_SETS = 12
 """Tables side by side whose options a refusal spells out."""
 
-_LEGEND = re.compile(r"\s*[=:;\t]\s*")
+_LEGEND, _LONGEST_LEGEND = re.compile(r"[=:;\t]"), 200
+"""What stands between a heading and its meaning, and characters of such a line."""
 _CELLS = re.compile(r"[;,\t:=|()\[\]]")
 _WORDS = re.compile(r"[;,\s:=|()\[\]]+")
 _ABOUT_UNITS = re.compile(r"(?i)unit|einheit|eenhe|enhet|jednot|jednost|единиц|单位|単位|단위")
@@ -177,9 +178,10 @@ def _with_legend(layout: Layout, given: Mapping[Kind, ColumnChoice]) -> tuple[La
     """Return a table headed by what lines above say of its headings, as in "CH1 = load [N]"; and a note."""
     said = {}
     for _, line in layout.preamble[-_MOST_ABOVE:]:
-        name, _, meaning = (part.strip(" \t;,") for part in _LEGEND.sub("\0", line, count=1).partition("\0"))
-        said[name] = meaning
-    headings = tuple(said.get(name) or name for name in layout.headings)
+        name, *meant = (part.strip(" \t;,") for part in _LEGEND.split(line[:_LONGEST_LEGEND], maxsplit=1))
+        if meant and kind_of(meant[0], None) and not meant[0][0].isdigit():  # "Load: 5 kN" is a setting
+            said[name] = meant[0]
+    headings = tuple(name if kind_of(name, None) else said.get(name, name) for name in layout.headings)
     kinds = {kind_of(name, None) for name in headings}
     asked = {choice.column for choice in given.values()} & set(layout.headings)
     if headings == layout.headings or asked or not kinds >= {"force", "position"}:

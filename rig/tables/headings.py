@@ -212,6 +212,8 @@ def unit_in(heading: str) -> tuple[str, str | None]:
     (('Load', 'kN'), ('Weg', 'mm'), ('Force', None))
     >>> unit_in("timeMs"), unit_in("loadMin"), unit_in("sampleN")
     (('time', 'ms'), ('loadMin', None), ('sampleN', None))
+    >>> [unit_in(text)[1] for text in ("Provino N.", "Test load, N", "mm Travel", "In position")]
+    [None, 'N', 'mm', None]
     >>> unit_in("Time (m)"), unit_in("Travel (m)")
     (('Time', 'min'), ('Travel', 'm'))
     """
@@ -240,8 +242,9 @@ def _split_unit(heading: str) -> tuple[str, str | None]:
         return " ".join(bare.split()), unit_of(said[0][1])
     behind = _BEHIND.match(heading)
     if behind is not None and (unit := unit_of(behind[2])) is not None:
-        # "Provino N." is the number of a specimen
-        is_number = unit == "N" and (NAMES_PIECE.search(behind[1]) or COUNTING.search(behind[1]))
+        # "Provino N." is the number of a specimen, "Test load, N" a force
+        counted = NAMES_PIECE.search(behind[1]) or COUNTING.search(behind[1])
+        is_number = unit == "N" and counted and not _named(behind[1])
         return (heading, None) if is_number else (behind[1].strip(" ,/_:;"), unit)
     return _unit_beside_quantity(heading) or (heading, None)
 
@@ -253,9 +256,12 @@ def _unit_beside_quantity(heading: str) -> tuple[str, str] | None:
     """
     first, _, rest = heading.partition(" ")
     cut = _CAPITAL.match(heading)
-    if not rest and cut is None:
+    if rest and (first == "s" or is_unit_alone(first)):  # no word, as "Point position" and "In position" have
+        name, last = rest, first
+    elif cut is not None:
+        name, last = cut[1], cut[2]
+    else:
         return None
-    name, last = (rest, first) if rest or cut is None else (cut[1], cut[2])
     named = _named(name)
     # "Ms" is written for ms, but "MN" is no mN
     small = last[0].lower() + last[1:]

@@ -388,6 +388,9 @@ REFUSED = {
         "Time (s),Strain,Load (N)\n" + rows(TIME_S, TRAVEL_MM / 90, FORCE_N),
         'Type: .*--position "Strain:mm/mm"',
     ),
+    "settings that are no legend": (
+        "Load: 5 kN\nDisp: 12 mm\nTime = 60 s\nTime,Disp,Load\n" + PLAIN, "'Load' has no unit"
+    ),
     "headings without units": ("Time,Disp,Load\n" + PLAIN, "'Load' has no unit"),
     "points as thousands in some cells": (
         "Time (s);Pos (um);Load (mN)\n0;300;10\n1;900;20\n2;1.200;30\n3;12.000;40\n",
