@@ -252,7 +252,7 @@ async def preview(link: Link, asked: StartOrder) -> Preview:
 
 @api.post("/halt")
 async def halt(link: Link) -> Done:
-    """Halt the platen and end the job; also where nothing moves. No emergency stop."""
+    """Halt the platen and end the job; also where nothing moves. Not an emergency stop."""
     return await link.order(AskHalt(who=WHO))
 
 
