@@ -5,6 +5,9 @@ Whoever types an old one, or keeps it in a file, gets a refusal with the new one
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+from typing import Any
+
 from rig.errors import InputError
 
 QUANTITIES = {
@@ -33,7 +36,21 @@ ACTIONS = {"touch": "contact check"}
 """Old kind of an action in the `step` events of a recording, and its kind now."""
 
 CALIBRATION_KEYS = {"play": "backlash", "play_mm": "backlash_mm", "give_mm": "deflection_mm"}
-"""Old name of a key in a calibration, and its name now."""
+"""Old name of a key in a calibration, and its name now. A file is refused with it; recordings keep it."""
+
+
+def in_names_of_now(calibration: Mapping[str, Any]) -> dict[str, Any]:
+    """Return a calibration that a recording kept, its keys by their names now.
+
+    Examples
+    --------
+    >>> in_names_of_now({"play": {"play_mm": 0.02}})
+    {'backlash': {'backlash_mm': 0.02}}
+    """
+    return {
+        CALIBRATION_KEYS.get(name, name): in_names_of_now(part) if isinstance(part, Mapping) else part
+        for name, part in calibration.items()
+    }
 
 
 def refuse_old_name(where: str, name: str) -> None:

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import secrets
 from collections.abc import Mapping
-from dataclasses import asdict, dataclass, field
+from dataclasses import asdict, dataclass, field, replace
 from datetime import UTC, datetime
 from typing import Annotated, Any
 
@@ -21,6 +21,7 @@ from rig.capture.disk import parse_yaml, validated
 from rig.capture.ordered import Ordered
 from rig.core import LARGEST_TEXT, keep_names
 from rig.errors import CaptureError
+from rig.renamed import in_names_of_now
 from rig.samples import ClockSource, RawChannel, Sense
 
 HEADER_FILE = "capture.yaml"
@@ -111,5 +112,6 @@ def header_text(header: CaptureHeader) -> bytes:
 def parse_header(fields: Mapping[str, Any], where: str) -> CaptureHeader:
     """Validate the fields of a header, or raise CaptureError; unknown ones are left aside."""
     header = validated(CaptureHeader, fields, where)
+    header = replace(header, calibration=in_names_of_now(header.calibration))
     keep_names(header.specimen, header.batch)
     return header

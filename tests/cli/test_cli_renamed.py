@@ -7,9 +7,11 @@ from typing import get_args
 import pytest
 from command_line import ROOT
 
+import rig
 from rig.calibration import Calibration
 from rig.calibration.frame import ReadBy
 from rig.calibrationfile import read_calibration
+from rig.capture import CaptureHeader, CaptureWriter
 from rig.cli.compare import named_margins
 from rig.core import EventKind, kind_of
 from rig.errors import InputError
@@ -119,6 +121,21 @@ def test_a_key_of_a_calibrations_file_gives_the_new_name(tmp_path, text, old, ne
     path.write_text(text + "\n", encoding="utf-8")
     with pytest.raises(InputError, match=f"found {old!r}, which is now called {new!r}"):
         read_calibration(path)
+
+
+def test_a_calibration_that_an_old_capture_kept_is_read_by_the_names_of_now(tmp_path):
+    """As a version of November 2026 wrote it."""
+    kept = {
+        "force": {"per_count_n": 0.001, "zero_counts": 0.0},
+        "position": {"per_count_mm": 0.005, "zero_counts": 0.0},
+        "frame": {"force_n": [10.0], "give_mm": [0.04]},
+        "play": {"play_mm": 0.02},
+    }
+    with CaptureWriter.create(tmp_path, CaptureHeader(specimen="F-90-001", calibration=kept)) as writer:
+        path = writer.path
+    read = rig.open_capture(path).calibration.as_dict()
+    assert read["backlash"]["backlash_mm"] == 0.02
+    assert list(read["frame"]["deflection_mm"]) == [0.04]
 
 
 @pytest.mark.parametrize("old", CALIBRATION_KEYS)
