@@ -132,7 +132,7 @@ class CheckLog:
 
     def outside(self) -> tuple[PieceCheck, ...]:
         """Checks that were outside and have not been cleared since."""
-        since = _after_last(self.records, lambda each: isinstance(each, Clearing))
+        since = _after_last(self.records, lambda record: isinstance(record, Clearing))
         return tuple(record for record in since if isinstance(record, PieceCheck) and record.reasons)
 
     def verified(self) -> Verified | None:
@@ -142,7 +142,7 @@ class CheckLog:
 
     def chart(self, piece: str, quantity: str) -> tuple[PieceCheck, ...]:
         """Checks of one piece since its chart was begun, the oldest first."""
-        since = _after_last(self.records, lambda each: isinstance(each, Clearing) and each.new_baseline)
+        since = _after_last(self.records, lambda record: isinstance(record, Clearing) and record.new_baseline)
         return tuple(_of_piece(since, piece, quantity))
 
     def known(self, piece: str, quantity: str) -> Known | None:
@@ -159,7 +159,7 @@ class CheckLog:
             raise InputError(f"{self.path}: this capture is in the chart already; press the piece again")
         earlier = self.chart(check.piece, check.quantity)
         # what was outside must not teach where the limits lie
-        learnt = [each.value for each in earlier if not each.reasons]
+        learnt = [check.value for check in earlier if not check.reasons]
         return judge(learnt, check.value, known=check.stated, unit=check.unit, baseline=baseline)
 
     def add(self, record: CheckRecord) -> None:
@@ -228,7 +228,7 @@ def standing_of(rig: RigFile, on: date | None = None) -> RigStanding:
     today = on or datetime.now().astimezone().date()
     notes = list(rig.calibration.complaints())
     # what is overdue is complained of on this day only
-    alarms = [each for each in rig.calibration.complaints(on=today) if each not in notes]
+    alarms = [complaint for complaint in rig.calibration.complaints(on=today) if complaint not in notes]
     force = rig.calibration.force
     span = None if force is None else force.value_range
     if span is not None and rig.limits is not None and span[1] < rig.limits.force_n[1]:
@@ -252,7 +252,7 @@ def _open_alarms(log: CheckLog) -> Iterator[str]:
     if not outside:
         return
     shown = "; ".join(
-        f"{each.piece} on {_day(each.at)}: {each.reasons[0]}" for each in outside[-SHOWN_PIECES:]
+        f"{check.piece} on {_day(check.at)}: {check.reasons[0]}" for check in outside[-SHOWN_PIECES:]
     )
     yield (
         f"Check standard outside its limits, and not cleared: {shown}. Find out why before the figures are "
@@ -272,7 +272,7 @@ def _overdue_verification(log: CheckLog, today: date) -> Iterator[str]:
 def _not_today(log: CheckLog, today: date) -> Iterator[str]:
     pieces = [record for record in log.records if isinstance(record, PieceCheck)]
     if pieces and all(piece.at.astimezone().date() != today for piece in pieces):
-        latest = max(pieces, key=lambda each: each.at)
+        latest = max(pieces, key=lambda piece: piece.at)
         yield f"No check standard was pressed today; the last was {latest.piece} on {_day(latest.at)}."
 
 
@@ -320,7 +320,7 @@ def _read(line: bytes) -> CheckRecord | None:
             calibration=str(found["calibration"]),
             known=_number(found, "known"),
             tolerance=_number(found, "tolerance"),
-            reasons=tuple(str(each) for each in found.get("reasons", ())),
+            reasons=tuple(str(reason) for reason in found.get("reasons", ())),
             depth_mm=_number(found, "depth_mm"),
         )
     except (InputError, ValueError, TypeError, KeyError, AttributeError):

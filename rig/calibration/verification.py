@@ -444,10 +444,10 @@ def _outcome(
     return ClassOutcome(limits, lowest_n, tuple(failures))
 
 
-def _turn(name: str, each: LoadErrors, loads: Sequence[LoadErrors]) -> bool:
+def _turn(name: str, load: LoadErrors, loads: Sequence[LoadErrors]) -> bool:
     """Return whether it is the reversibility of the largest load, where rising and falling are one
     reading."""
-    return name == "v" and each is loads[-1] and any(other.v is not None for other in loads)
+    return name == "v" and load is loads[-1] and any(other.v is not None for other in loads)
 
 
 def _beyond(found: float, limit: float) -> bool:

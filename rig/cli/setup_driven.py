@@ -78,7 +78,7 @@ def try_contacts(reader: Reader) -> list[str]:
             found, right = words_of(status & WATCHED), words_of(wanted)
             if named is not None and status & WATCHED == wanted:
                 # the samples have one bit for both travel switches, so swapped plugs show only here
-                found, right = (", ".join(switch_words(each)) or NOTHING for each in (named, switch))
+                found, right = (", ".join(switch_words(switches)) or NOTHING for switches in (named, switch))
             if found == right:
                 say(f"  Correct: {right}.")
                 break

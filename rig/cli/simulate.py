@@ -215,7 +215,7 @@ def _channels(texts: tuple[str, ...]) -> list[virtual.VirtualChannel]:
             found["name"], found["unit"], partial(_steady, value), force=force, exponent=exponent
         )
         complaint = complaint_about_channel(
-            channel.told(len(made) + 1), [each.told(number) for number, each in enumerate(made, start=1)]
+            channel.told(len(made) + 1), [before.told(number) for number, before in enumerate(made, start=1)]
         )
         if complaint is not None:
             raise InputError(f"--channel {text!r}: a host refuses it: {complaint}")

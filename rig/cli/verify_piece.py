@@ -111,7 +111,7 @@ def _check(capture: Capture, result: CaptureResult, piece: str, name: str) -> Pi
     """Return the mean over the cycles that count, with its uncertainty, as a reading of a chart."""
     names = result.quantities()
     if name not in names:
-        stiffnesses = ", ".join(each for each in names if each.endswith("_n_per_mm"))
+        stiffnesses = ", ".join(known for known in names if known.endswith("_n_per_mm"))
         raise InputError(
             f"--quantity: found {name!r}; there are {stiffnesses}"
             if names

@@ -112,7 +112,7 @@ def file_names(names: Iterable[str], otherwise: str) -> dict[str, str]:
             bare = re.sub(r"[^A-Za-z0-9._-]+", "_", name)[:48].strip("._-") or otherwise
             numbered = (f"{bare}-{number}" if number > 1 else bare for number in count(1))
             # some systems do not tell small letters from capitals
-            found[name] = next(each for each in numbered if each.casefold() not in taken)
+            found[name] = next(candidate for candidate in numbered if candidate.casefold() not in taken)
             taken.add(found[name].casefold())
     return found
 

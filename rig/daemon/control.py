@@ -137,7 +137,7 @@ class ControlServer:
             kept = [connection for connection in self._connections if connection not in self._left]
             if len(kept) < CONNECTIONS:
                 return
-            oldest = min(kept, key=lambda each: self._connections[each][1])
+            oldest = min(kept, key=lambda number: self._connections[number][1])
             self._left.add(oldest)
             thread, _ = self._connections[oldest]
             crowded = len(self._connections) >= 2 * CONNECTIONS

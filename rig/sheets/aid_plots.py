@@ -47,18 +47,18 @@ def save_pull_plots(answer: RetentionAnswer, folder: Path) -> list[tuple[str, Pa
     figure, axes = new_figure(1, (7.0, 4.4))
     axis, path = axes[0], folder / "pulls.png"
     few = len(answer.pieces) <= MOST_NAMED
-    for place, each in enumerate(answer.pieces):
-        pulls = np.arange(1, len(each.peak_n) + 1)
+    for place, piece in enumerate(answer.pieces):
+        pulls = np.arange(1, len(piece.peak_n) + 1)
         colour, mark = SERIES[place % len(SERIES)], MARKERS[place % len(MARKERS)]
         axis.plot(
-            pulls, each.peak_n, f"{mark}-", color=colour, markersize=5,
-            label=f"{each.result.piece}, peak" if few else None,
+            pulls, piece.peak_n, f"{mark}-", color=colour, markersize=5,
+            label=f"{piece.result.piece}, peak" if few else None,
         )  # fmt: skip
-        if not np.isfinite(each.slip_n).any():
+        if not np.isfinite(piece.slip_n).any():
             continue
         axis.plot(
-            pulls, each.slip_n, mark, color=colour, markersize=5, markerfacecolor="white", linestyle=DASHES,
-            label=f"{each.result.piece}, first slip" if few else None,
+            pulls, piece.slip_n, mark, color=colour, markersize=5, markerfacecolor="white", linestyle=DASHES,
+            label=f"{piece.result.piece}, first slip" if few else None,
         )  # fmt: skip
     # from zero, with room for the marks: equal caps would otherwise lie on the upper edge
     axis.set_ylim(0, 1.1 * max(float(np.nanmax(piece.peak_n, initial=0.1)) for piece in answer.pieces))

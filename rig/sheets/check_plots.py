@@ -42,7 +42,7 @@ def draw_errors(verification: Verification, alt: str) -> Drawn:
         markersize=4,
         capsize=3,
     )
-    reach = 1.3 * max(*(abs(each.q) + bar for each, bar in zip(loads, bars, strict=True)), 0.5)
+    reach = 1.3 * max(*(abs(load.q) + bar for load, bar in zip(loads, bars, strict=True)), 0.5)
     for outcome in verification.classes:
         limit = outcome.limits.q
         if limit > reach:

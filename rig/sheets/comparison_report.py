@@ -42,7 +42,7 @@ def comparison_document(study: ComparedPieces) -> dict[str, Any]:
         "comparison": study.comparison.as_dict(),
         "curves": [band.as_dict() for band in study.bands],
         "curve_differences": [difference.as_dict() for difference in study.curve_differences],
-        "drift": {name: each.as_dict() for name, each in study.drifts.items()},
+        "drift": {name: drift.as_dict() for name, drift in study.drifts.items()},
         "notes": comparison_notes(study),
         "software": f"pressrig {__version__}",
     }

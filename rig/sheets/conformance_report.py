@@ -46,7 +46,7 @@ def conformance_headline(report: ConformanceReport) -> str:
     words = f"{passed} passed, {len(failed)} failed, {len(untried)} not tried"
     if report.interrupted:
         return f"Not finished: {words}; {report.interrupted}"
-    blocked = sum(each.blocked for each in untried)
+    blocked = sum(check.blocked for check in untried)
     tail = f" ({blocked} of them because an earlier step failed)" if blocked else ""
     return f"{words}{tail}"
 
@@ -62,14 +62,14 @@ def conformance_page(report: ConformanceReport) -> Page:
         Words(CAUTION, "caution"),
     )
     rows = tuple(
-        (each.check.what, each.check.name, each.verdict.value, each.found or each.why)
-        for each in report.outcomes
+        (tried.check.what, tried.check.name, tried.verdict.value, tried.found or tried.why)
+        for tried in report.outcomes
     )
     costs = (Section("Failures and their cost", ()),) if failed else ()
     sections = (
         Section("Outcome", outcome),
         *costs,
-        *(Section(each.check.what, (Facts(_explained(each)),), level=3) for each in failed),
+        *(Section(tried.check.what, (Facts(_explained(tried)),), level=3) for tried in failed),
         Section("All checks", (PageTable("Every check", HEADINGS, rows),)),
     )
     return Page("Device check", "", sections)

@@ -133,9 +133,10 @@ def _widths(rows: Sequence[tuple[float, BatchFigures]]) -> dict[str, list[float 
     ordered = sorted(rows, key=lambda row: row[0])
     return {
         "x": [x for x, _ in ordered],
-        "below": [None if each.low is None else each.mean - each.low for _, each in ordered],
-        "above": [None if each.high is None else each.high - each.mean for _, each in ordered],
+        "below": [None if figures.low is None else figures.mean - figures.low for _, figures in ordered],
+        "above": [None if figures.high is None else figures.high - figures.mean for _, figures in ordered],
         "pieces": [
-            None if each.tolerance_high is None else each.tolerance_high - each.mean for _, each in ordered
+            None if figures.tolerance_high is None else figures.tolerance_high - figures.mean
+            for _, figures in ordered
         ],
     }

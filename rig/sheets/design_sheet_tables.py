@@ -72,26 +72,26 @@ def _quantity_row(found: BatchFigures, group: str, results: Sequence[PieceResult
 
 
 def interval_of(
-    each: BatchFigures, results: Sequence[PieceResult] = ()
+    figures: BatchFigures, results: Sequence[PieceResult] = ()
 ) -> tuple[float | None, float | None, float]:
     """Ends of the interval of a mean, and what to round to; of one piece, of its own measurement.
 
     A single piece has an interval only where the calibration's part is known: noise alone would make it look
     known to five digits.
     """
-    if each.u is not None:
-        return each.low, each.high, shown_u(each.mean, each.u)
+    if figures.u is not None:
+        return figures.low, figures.high, shown_u(figures.mean, figures.u)
     own = [
-        (piece.u.get(each.quantity, float("nan")), piece.u_shared.get(each.quantity, 0.0))
+        (piece.u.get(figures.quantity, float("nan")), piece.u_shared.get(figures.quantity, 0.0))
         for piece in average_pieces(results)
-        if isfinite(piece.values.get(each.quantity, float("nan")))
+        if isfinite(piece.values.get(figures.quantity, float("nan")))
     ]
     if len(own) != 1 or not isfinite(own[0][0]):
-        return None, None, shown_u(each.mean)
+        return None, None, shown_u(figures.mean)
     u, calibrations = own[0]
-    fine = shown_u(each.mean, u)
+    fine = shown_u(figures.mean, u)
     if calibrations > 0:
-        return each.mean - TWICE * u, each.mean + TWICE * u, fine
+        return figures.mean - TWICE * u, figures.mean + TWICE * u, fine
     return None, None, fine
 
 
@@ -100,12 +100,12 @@ def ends(low: float | None, high: float | None, u: float) -> str:
     return NOTHING if low is None or high is None else f"{rounded(low, u)} to {rounded(high, u)}"
 
 
-def tolerance_ends(each: BatchFigures, u: float, factor: float = 1.0) -> str:
+def tolerance_ends(figures: BatchFigures, u: float, factor: float = 1.0) -> str:
     """Return where most pieces lie; no piece pushes with less than nothing."""
-    low = each.most_from
-    if low is None or each.tolerance_high is None:
+    low = figures.most_from
+    if low is None or figures.tolerance_high is None:
         return NOTHING
-    return ends(factor * low, factor * each.tolerance_high, factor * u)
+    return ends(factor * low, factor * figures.tolerance_high, factor * u)
 
 
 def counted(number: int, what: str) -> str:
@@ -127,9 +127,9 @@ def us_words(value: float, unit: str, u: float) -> str:
     return f"{rounded(factor * value, shown_u(factor * value, factor * u))} {us_name(unit)}"
 
 
-def spread_u(each: BatchFigures) -> float:
+def spread_u(figures: BatchFigures) -> float:
     """Return what to round the ends of a band of pieces to."""
-    return shown_u(each.mean, (each.sd or 0.0) / 3)
+    return shown_u(figures.mean, (figures.sd or 0.0) / 3)
 
 
 def compression_table(caption: str, rows: Sequence[ForceRow], *, has_height: bool) -> PageTable | None:
@@ -191,9 +191,9 @@ def _force_cells(
     return filled(caption, headings, cells)
 
 
-def force_u(each: BatchFigures) -> float:
+def force_u(figures: BatchFigures) -> float:
     """Return what to round a force to."""
-    return shown_u(each.mean, each.u or each.shared_u)
+    return shown_u(figures.mean, figures.u or figures.shared_u)
 
 
 def _length(mm: float | None) -> str:

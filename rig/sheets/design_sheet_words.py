@@ -158,7 +158,7 @@ def set_title(sheet: DesignSheet, comparable: ComparableSet) -> str:
         f"{name} {words}"
         for name, words in comparable.circumstances.items()
         if (name in {"rate", "temperature"} and words != UNSTATED)
-        or len({each.circumstances.get(name) for each in sheet.sets}) > 1
+        or len({comparable.circumstances.get(name) for comparable in sheet.sets}) > 1
     ]
     return f"Set {comparable.letter}: {', '.join(differing)}"
 

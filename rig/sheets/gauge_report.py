@@ -80,7 +80,7 @@ class GaugeStudy:
         return {
             "answer": gauge_answer(self),
             "study": self.result.as_dict(),
-            "by_kind": {kind: each.as_dict() for kind, each in self.by_kind.items()},
+            "by_kind": {kind: result.as_dict() for kind, result in self.by_kind.items()},
             "comparison": None if self.comparison is None else self.comparison.as_dict(),
             "notes": gauge_notes(self),
             "software": f"pressrig {__version__}",
@@ -280,12 +280,14 @@ def _repeat_ranges(table: TrialTable) -> tuple[Block, ...]:
     return (Facts(facts),)
 
 
-def _part(each: Component, *, tolerance: bool) -> tuple[str, ...]:
-    u = _fine(each.sd or each.sd_high)
-    name = PARTS.get(each.name, each.name) + (", set to zero" if each.set_to_zero else "")
-    spread = (each.sd, each.sd_low, each.sd_high)
+def _part(component: Component, *, tolerance: bool) -> tuple[str, ...]:
+    u = _fine(component.sd or component.sd_high)
+    name = PARTS.get(component.name, component.name) + (", set to zero" if component.set_to_zero else "")
+    spread = (component.sd, component.sd_low, component.sd_high)
     cells = (name, *(rounded(value, u) if value else "0" for value in spread))
-    pcts = [each.of_total_pct, each.contribution_pct] + ([each.of_tolerance_pct] if tolerance else [])
+    pcts = [component.of_total_pct, component.contribution_pct] + (
+        [component.of_tolerance_pct] if tolerance else []
+    )
     return cells + tuple("-" if pct is None else f"{pct:.1f}" for pct in pcts)
 
 

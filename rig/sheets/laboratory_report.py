@@ -164,14 +164,14 @@ def save_laboratory_report(
     return save_page(Page(title, "", sections), folder / PAGE)
 
 
-def _laboratory(each: LaboratoryFigures, found: MaterialFigures) -> tuple[str, ...]:
+def _laboratory(laboratory: LaboratoryFigures, found: MaterialFigures) -> tuple[str, ...]:
     return (
-        each.name,
-        str(each.n),
-        rounded(each.mean, found.reproducibility.sd),
-        "-" if each.sd is None else _sd(each.sd),
-        *_mandel(each.h, each.h_limits),
-        *_mandel(each.k, each.k_limits),
+        laboratory.name,
+        str(laboratory.n),
+        rounded(laboratory.mean, found.reproducibility.sd),
+        "-" if laboratory.sd is None else _sd(laboratory.sd),
+        *_mandel(laboratory.h, laboratory.h_limits),
+        *_mandel(laboratory.k, laboratory.k_limits),
     )
 
 

@@ -79,7 +79,7 @@ class VerificationSheet:
         return (
             verification.verdict,
             *_why_not_better(verification),
-            *(f"note: {each}" for each in (*verification.notes, *self.cautions)),
+            *(f"note: {note}" for note in (*verification.notes, *self.cautions)),
         )
 
     def circumstances(self) -> tuple[tuple[str, str], ...]:
