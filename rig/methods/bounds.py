@@ -131,7 +131,7 @@ def overshoot_n(speed_mm_per_s: float, stiffness_n_per_mm: float, rig: RigLimits
 
 
 @dataclass(frozen=True, slots=True)
-class Bounds:
+class MethodBounds:
     """What this rig and this specimen allow a step.
 
     Each `must_...` raises InputError with the step's place, what was found and what would be right.

@@ -13,10 +13,10 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 from rig.errors import InputError
-from rig.methods.bounds import Bounds, RigLimits, SpecimenFacts
+from rig.methods.bounds import MethodBounds, RigLimits, SpecimenFacts
 from rig.methods.fields import refuse
 from rig.methods.method import Method
-from rig.methods.step import PlannedAction, Progress, check_all, each_step
+from rig.methods.step import MethodTotals, PlannedAction, check_all, each_step
 
 UNKNOWN_APPROACH_MM = 10.0
 """Taken for the way to a first contact check, which is not known beforehand; only the time estimate uses
@@ -50,9 +50,11 @@ class CheckedMethod:
         return None if height_mm is None else 100 * self.deepest_mm / height_mm
 
     @property
-    def bounds(self) -> Bounds:
+    def bounds(self) -> MethodBounds:
         """What its steps were checked against."""
-        return Bounds(self.rig, self.specimen.free_height_mm, self.stiffness_n_per_mm, self.largest_gap_mm)
+        return MethodBounds(
+            self.rig, self.specimen.free_height_mm, self.stiffness_n_per_mm, self.largest_gap_mm
+        )
 
 
 def check_method(method: Method, rig: RigLimits, specimen: SpecimenFacts) -> CheckedMethod:
@@ -72,8 +74,8 @@ def check_method(method: Method, rig: RigLimits, specimen: SpecimenFacts) -> Che
             refuse(method.specimen.place, f"needs {need}, found none; give the specimen's {what}")
     stiffness = specimen.stiffness_n_per_mm or method.specimen.stiffness_n_per_mm
     gap_mm = max((step.farthest_mm for step in each_step(method.steps)), default=0.0)
-    bounds = Bounds(rig, specimen.free_height_mm, stiffness, gap_mm)
-    end = check_all(method.steps, bounds, Progress(-UNKNOWN_APPROACH_MM))
+    bounds = MethodBounds(rig, specimen.free_height_mm, stiffness, gap_mm)
+    end = check_all(method.steps, bounds, MethodTotals(-UNKNOWN_APPROACH_MM))
     return CheckedMethod(method, rig, specimen, end.time_s, end.presses, end.deepest_mm, gap_mm, stiffness)
 
 

@@ -9,7 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator
 
-from rig.methods.bounds import Bounds, StepDepth, overshoot_mm, overshoot_n
+from rig.methods.bounds import MethodBounds, StepDepth, overshoot_mm, overshoot_n
 from rig.methods.checking import CheckedMethod
 from rig.methods.fields import Place
 from rig.methods.step import Step
@@ -46,7 +46,7 @@ def duration(time_s: float) -> str:
     return f"{time_s:.3g} s"
 
 
-def _lines(bounds: Bounds, steps: tuple[Step, ...], indent: str) -> Iterator[str]:
+def _lines(bounds: MethodBounds, steps: tuple[Step, ...], indent: str) -> Iterator[str]:
     for step in steps:
         number = step.place.label.removeprefix("step ").split()[0]
         # the steps of an endurance plan have names instead
@@ -60,7 +60,7 @@ def speed_words(speed_mm_per_s: float) -> str:
     return f"{speed_mm_per_s:.3g} mm/s"
 
 
-def depth_words(bounds: Bounds, depth: StepDepth, place: Place) -> str:
+def depth_words(bounds: MethodBounds, depth: StepDepth, place: Place) -> str:
     """Return a depth in mm, and in per cent of the free height."""
     height = bounds.height_mm
     deep_mm = depth.in_mm(height, place)
@@ -68,7 +68,7 @@ def depth_words(bounds: Bounds, depth: StepDepth, place: Place) -> str:
     return f"{deep_mm:.2f} mm past contact{share}"
 
 
-def guard_words(bounds: Bounds) -> str:
+def guard_words(bounds: MethodBounds) -> str:
     """Return what happens beyond the greatest force."""
     most_n = bounds.rig.force_n[1]
     if math.isinf(most_n):
@@ -78,7 +78,7 @@ def guard_words(bounds: Bounds) -> str:
     )
 
 
-def overshoot_words(bounds: Bounds, speed_mm_per_s: float) -> str:
+def overshoot_words(bounds: MethodBounds, speed_mm_per_s: float) -> str:
     """Return how far the platen goes past a force; empty where the stiffness is not known."""
     if bounds.stiffness_n_per_mm is None:
         return ""

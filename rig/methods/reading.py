@@ -16,7 +16,7 @@ from rig.core import read_text
 from rig.methods.fields import LARGEST_FILE, Fields, Place, compose, items, line_of, refuse, scalar, shown
 from rig.methods.method import Conditioning, Method, Need, SpecimenNeeds
 from rig.methods.reportable import REPORTABLE
-from rig.methods.step import MOST_REPEATS, MOST_STEPS, Standing, Step, after_all, each_step, read_steps
+from rig.methods.step import MOST_REPEATS, MOST_STEPS, PlatenState, Step, after_all, each_step, read_steps
 from rig.renamed import QUANTITIES
 
 NEEDS = ("free_height", "area")
@@ -64,7 +64,7 @@ def parse_method(text: str, source: str, *, recorded: bool = False) -> Method:
     fields = Fields(Place(source, line_of(root), "method"), root, known)
     steps = read_steps(fields.at("steps"), fields.node("steps"), source)
     _bound_repeats(steps, 1)
-    if after_all(steps, Standing()).at != "clear":
+    if after_all(steps, PlatenState()).at != "clear":
         refuse(steps[-1].place, "the method ends on the specimen; end with a return to a gap")
     return Method(
         source,

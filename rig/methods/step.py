@@ -22,7 +22,7 @@ from typing import ClassVar, Literal
 import yaml
 
 from rig.methods.actions import Action
-from rig.methods.bounds import Bounds
+from rig.methods.bounds import MethodBounds
 from rig.methods.fields import Fields, Place, items, line_of, quantity, refuse, scalar
 
 STEPS_FOLDER = "rig.methods.steps"
@@ -38,7 +38,7 @@ MOST_REPEATS = 10_000_000
 
 
 @dataclass(frozen=True, slots=True)
-class Standing:
+class PlatenState:
     """Where the platen stands before a step, on any rig.
 
     Each `must_...` raises InputError with the step's place, what stands in its way and what would be right.
@@ -63,7 +63,7 @@ class Standing:
 
 
 @dataclass(frozen=True, slots=True)
-class Progress:
+class MethodTotals:
     """Where the platen is (deflection; a gap is below zero) and what has come together so far."""
 
     position_mm: float
@@ -71,16 +71,16 @@ class Progress:
     presses: int = 0
     deepest_mm: float = 0.0
 
-    def moved(self, bounds: Bounds, to_mm: float, speed_mm_per_s: float) -> Progress:
+    def moved(self, bounds: MethodBounds, to_mm: float, speed_mm_per_s: float) -> MethodTotals:
         """Return it after a way at a speed."""
         way_s = bounds.way_s(to_mm - self.position_mm, speed_mm_per_s)
         return replace(self, position_mm=to_mm, time_s=self.time_s + way_s)
 
-    def waited(self, time_s: float) -> Progress:
+    def waited(self, time_s: float) -> MethodTotals:
         """Return it after some time."""
         return replace(self, time_s=self.time_s + time_s)
 
-    def pressed(self, deepest_mm: float) -> Progress:
+    def pressed(self, deepest_mm: float) -> MethodTotals:
         """Return it with one press more, which went so deep."""
         return replace(self, presses=self.presses + 1, deepest_mm=max(self.deepest_mm, deepest_mm))
 
@@ -128,21 +128,21 @@ class Step(ABC):
         return float(getattr(self, "gap_mm", 0.0))
 
     @abstractmethod
-    def follow(self, before: Standing) -> Standing:
+    def follow(self, before: PlatenState) -> PlatenState:
         """Return where the platen stands afterwards.
 
         Raises InputError if the step cannot follow those before it.
         """
 
     @abstractmethod
-    def check(self, bounds: Bounds, progress: Progress) -> Progress:
+    def check(self, bounds: MethodBounds, progress: MethodTotals) -> MethodTotals:
         """Return what has come together afterwards.
 
         Raises InputError if the rig or the specimen does not allow it.
         """
 
     @abstractmethod
-    def sentence(self, bounds: Bounds) -> str:
+    def sentence(self, bounds: MethodBounds) -> str:
         """Return what it does, for a person to read before the first motion."""
 
     @abstractmethod
@@ -166,7 +166,7 @@ def each_step(steps: tuple[Step, ...]) -> Iterator[Step]:
         yield from each_step(step.inner)
 
 
-def after_all(steps: Iterable[Step], before: Standing) -> Standing:
+def after_all(steps: Iterable[Step], before: PlatenState) -> PlatenState:
     """Return where the platen stands after some steps.
 
     Raises InputError if they cannot follow each other.
@@ -176,7 +176,7 @@ def after_all(steps: Iterable[Step], before: Standing) -> Standing:
     return before
 
 
-def check_all(steps: Iterable[Step], bounds: Bounds, progress: Progress) -> Progress:
+def check_all(steps: Iterable[Step], bounds: MethodBounds, progress: MethodTotals) -> MethodTotals:
     """Return what has come together after some steps.
 
     Raises InputError if the rig or the specimen does not allow one of them.

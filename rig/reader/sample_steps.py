@@ -59,7 +59,7 @@ class Mark:
 
 
 @dataclass(frozen=True, slots=True)
-class Step:
+class SampleStep:
     """From one sample to the next: `seq` numbers and `time_us` microseconds on, as far as can be told."""
 
     kind: StepKind
@@ -81,7 +81,7 @@ class StepJudge:
     device_per_host: float = 1.0
     jump_price: float = JUMP_PRICE
 
-    def step(self, before: Mark, after: Mark) -> Step:
+    def step(self, before: Mark, after: Mark) -> SampleStep:
         """Return the step between two samples."""
         if before.time_us is None or after.time_us is None:
             return self._by_number(_nearest(after.seq or 0, before.seq or 0, SEQ_MODULUS, 0.0))
@@ -94,7 +94,7 @@ class StepJudge:
             return self._by_time(time_us, outruns=outruns)
         return self._by_both(after.seq, before.seq, time_us, outruns=outruns)
 
-    def sound(self, last: Mark | None, window: Sequence[Mark]) -> Step | None:
+    def sound(self, last: Mark | None, window: Sequence[Mark]) -> SampleStep | None:
         """Return the step to the first sample of a window if it is sound, None if it is to be left out.
 
         `last`: the last sound sample; None if there is none, or none that still counts.
@@ -102,7 +102,7 @@ class StepJudge:
         """
         # Shortest path over the window. prices[n]: the least that explains the samples up to n if n is
         # sound; holds_first[n]: whether the first sample is sound in that explanation.
-        start = Step(StepKind.ORDINARY, 0, 0)
+        start = SampleStep(StepKind.ORDINARY, 0, 0)
         first = start if last is None else self.step(last, window[0])
         prices = [self._price(first)]
         holds_first = [True]
@@ -125,10 +125,10 @@ class StepJudge:
         )
         return first if keeps_first and cheapest < len(window) * DROP_PRICE else None
 
-    def _price(self, step: Step) -> float:
+    def _price(self, step: SampleStep) -> float:
         return _PRICES.get(step.kind, self.jump_price)
 
-    def _by_both(self, seq: int, seq_before: int, time_us: int, *, outruns: bool) -> Step:
+    def _by_both(self, seq: int, seq_before: int, time_us: int, *, outruns: bool) -> SampleStep:
         period_us = self.pace.mean_us
         if period_us is None:
             return self._by_number(_nearest(seq, seq_before, SEQ_MODULUS, 0.0), time_us)
@@ -140,24 +140,24 @@ class StepJudge:
             number = _nearest(seq, seq_before, SEQ_MODULUS, 0.0)
         # Against a clock that outruns the host's, the numbers decide.
         if number < 1 or time_us < 0 or (outruns and not fits):
-            return Step(StepKind.JUMP, number, time_us)
+            return SampleStep(StepKind.JUMP, number, time_us)
         if number == 1:
-            return Step(StepKind.ORDINARY if self._ordinary(time_us) else StepKind.OFF_PACE, 1, time_us)
-        return Step(StepKind.GAP if fits else StepKind.OFF_PACE, number, time_us)
+            return SampleStep(StepKind.ORDINARY if self._ordinary(time_us) else StepKind.OFF_PACE, 1, time_us)
+        return SampleStep(StepKind.GAP if fits else StepKind.OFF_PACE, number, time_us)
 
-    def _by_time(self, time_us: int, *, outruns: bool) -> Step:
+    def _by_time(self, time_us: int, *, outruns: bool) -> SampleStep:
         period_us = self.pace.mean_us
         if time_us < 0 or outruns:
-            return Step(StepKind.JUMP, 0, time_us)
+            return SampleStep(StepKind.JUMP, 0, time_us)
         if period_us is None or self._ordinary(time_us):
-            return Step(StepKind.ORDINARY, 1, time_us)
+            return SampleStep(StepKind.ORDINARY, 1, time_us)
         number = max(round(time_us / period_us), 1)
-        return Step(StepKind.GAP if number > 1 else StepKind.OFF_PACE, number, time_us)
+        return SampleStep(StepKind.GAP if number > 1 else StepKind.OFF_PACE, number, time_us)
 
-    def _by_number(self, number: int, time_us: int = 0) -> Step:
+    def _by_number(self, number: int, time_us: int = 0) -> SampleStep:
         if number < 1 or time_us < 0:
-            return Step(StepKind.JUMP, number, time_us)
-        return Step(StepKind.ORDINARY if number == 1 else StepKind.GAP, number, time_us)
+            return SampleStep(StepKind.JUMP, number, time_us)
+        return SampleStep(StepKind.ORDINARY if number == 1 else StepKind.GAP, number, time_us)
 
     def _ordinary(self, time_us: int) -> bool:
         period_us = self.pace.period_us

@@ -16,7 +16,7 @@ import numpy as np
 
 from rig.reader.clock_fit import ClockFit
 from rig.reader.pace import START_SAMPLES, Pace
-from rig.reader.sample_steps import JUMP_PRICE, SEQ_MODULUS, WINDOW, Mark, Step, StepJudge, StepKind
+from rig.reader.sample_steps import JUMP_PRICE, SEQ_MODULUS, WINDOW, Mark, SampleStep, StepJudge, StepKind
 from rig.samples import FloatArray, IntArray
 
 RESET_SPREAD_US = 10_000_000
@@ -197,7 +197,7 @@ class Unwrapper:
             round(elapsed_us), round(period_us)
         )
 
-    def _note(self, columns: WrappedColumns, decided: Decided, step: Step) -> None:
+    def _note(self, columns: WrappedColumns, decided: Decided, step: SampleStep) -> None:
         if self._last is None:
             return
         if step.kind is StepKind.JUMP:

@@ -6,9 +6,9 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 from rig.methods.actions import Action, ContactCheckUntil
-from rig.methods.bounds import Bounds
+from rig.methods.bounds import MethodBounds
 from rig.methods.describing import overshoot_words, speed_words
-from rig.methods.step import Progress, Standing, Step, WrittenStep, speed_of, step_kind
+from rig.methods.step import MethodTotals, PlatenState, Step, WrittenStep, speed_of, step_kind
 
 
 @dataclass(frozen=True, slots=True)
@@ -18,17 +18,17 @@ class ContactCheck(Step):
     force_n: float
     speed_mm_per_s: float
 
-    def follow(self, before: Standing) -> Standing:
+    def follow(self, before: PlatenState) -> PlatenState:
         """Contact afterwards, and known."""
         before.must_not_press(self.place)
-        return Standing("contact", contact_known=True)
+        return PlatenState("contact", contact_known=True)
 
-    def check(self, bounds: Bounds, progress: Progress) -> Progress:
+    def check(self, bounds: MethodBounds, progress: MethodTotals) -> MethodTotals:
         """With its overshoot the force must lie within the rig's."""
         bounds.must_reach(self.place, self.force_n, self.speed_mm_per_s)
         return progress.moved(bounds, 0.0, self.speed_mm_per_s)
 
-    def sentence(self, bounds: Bounds) -> str:
+    def sentence(self, bounds: MethodBounds) -> str:
         """Return how fast, and how hard."""
         past = overshoot_words(bounds, self.speed_mm_per_s)
         return (

@@ -6,10 +6,10 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 from rig.methods.actions import Action, Wait
-from rig.methods.bounds import Bounds
+from rig.methods.bounds import MethodBounds
 from rig.methods.describing import duration
 from rig.methods.fields import refuse
-from rig.methods.step import Progress, Standing, Step, WrittenStep, step_kind
+from rig.methods.step import MethodTotals, PlatenState, Step, WrittenStep, step_kind
 
 
 @dataclass(frozen=True, slots=True)
@@ -18,17 +18,17 @@ class Hold(Step):
 
     duration_s: float
 
-    def follow(self, before: Standing) -> Standing:
+    def follow(self, before: PlatenState) -> PlatenState:
         """As before; something must be pressed, or in contact."""
         if before.at == "clear":
             refuse(self.place, "nothing is pressed here; write contact_check or press first, or rest")
         return before
 
-    def check(self, bounds: Bounds, progress: Progress) -> Progress:
+    def check(self, bounds: MethodBounds, progress: MethodTotals) -> MethodTotals:
         """Only time passes."""
         return progress.waited(self.duration_s)
 
-    def sentence(self, bounds: Bounds) -> str:
+    def sentence(self, bounds: MethodBounds) -> str:
         """Return how long."""
         return f"Hold there, loaded, for {duration(self.duration_s)}."
 

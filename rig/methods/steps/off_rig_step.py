@@ -6,10 +6,10 @@ from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
 from rig.methods.actions import Action, Prompt
-from rig.methods.bounds import Bounds
+from rig.methods.bounds import MethodBounds
 from rig.methods.describing import duration
 from rig.methods.fields import refuse
-from rig.methods.step import Progress, Standing, Step, WrittenStep, step_kind
+from rig.methods.step import MethodTotals, PlatenState, Step, WrittenStep, step_kind
 
 
 @dataclass(frozen=True, slots=True)
@@ -20,18 +20,18 @@ class OffRig(Step):
     least_s: float
     most_s: float | None
 
-    def follow(self, before: Standing) -> Standing:
+    def follow(self, before: PlatenState) -> PlatenState:
         """The platen must be clear; the specimen comes back somewhere else, so its contact is not known."""
         before.must_not_press(self.place)
         if before.at == "contact":
             refuse(self.place, "the platen still stands on the specimen; return to a gap first")
         return replace(before, contact_known=False)
 
-    def check(self, bounds: Bounds, progress: Progress) -> Progress:
+    def check(self, bounds: MethodBounds, progress: MethodTotals) -> MethodTotals:
         """Only time passes, as little as it may take."""
         return progress.waited(self.least_s)
 
-    def sentence(self, bounds: Bounds) -> str:
+    def sentence(self, bounds: MethodBounds) -> str:
         """Return what, and how long."""
         least = [f"at least {duration(self.least_s)}"] if self.least_s else []
         most = [f"at most {duration(self.most_s)}"] if self.most_s is not None else []

@@ -7,22 +7,24 @@ from dataclasses import dataclass, replace
 from typing import ClassVar, Literal
 
 from rig.methods.actions import Action, PressTo, PressUntilForce
-from rig.methods.bounds import Bounds, StepDepth, overshoot_mm
+from rig.methods.bounds import MethodBounds, StepDepth, overshoot_mm
 from rig.methods.describing import depth_words, guard_words, overshoot_words, speed_words
 from rig.methods.fields import refuse
-from rig.methods.step import Progress, Standing, Step, WrittenStep, speed_of, step_kind
+from rig.methods.step import MethodTotals, PlatenState, Step, WrittenStep, speed_of, step_kind
 
 
 @dataclass(frozen=True, slots=True)
 class _Press(Step):
     presses: ClassVar[int] = 1
 
-    def follow(self, before: Standing) -> Standing:
+    def follow(self, before: PlatenState) -> PlatenState:
         """Pressed afterwards."""
         before.must_know_contact(self.place)
         return replace(before, at="pressed")
 
-    def _to(self, bounds: Bounds, progress: Progress, goal_mm: float, past_mm: float = 0.0) -> Progress:
+    def _to(
+        self, bounds: MethodBounds, progress: MethodTotals, goal_mm: float, past_mm: float = 0.0
+    ) -> MethodTotals:
         if goal_mm <= progress.position_mm:
             refuse(
                 self.place,
@@ -41,12 +43,12 @@ class PressToDepth(_Press):
     depth: StepDepth
     speed_mm_per_s: float
 
-    def check(self, bounds: Bounds, progress: Progress) -> Progress:
+    def check(self, bounds: MethodBounds, progress: MethodTotals) -> MethodTotals:
         """Depth and speed must be allowed; the rig's own limit guards the force, which is not known."""
         bounds.must_move_at(self.place, self.speed_mm_per_s)
         return self._to(bounds, progress, self.depth.in_mm(bounds.height_mm, self.place))
 
-    def sentence(self, bounds: Bounds) -> str:
+    def sentence(self, bounds: MethodBounds) -> str:
         """Return how fast, and how deep."""
         deep = depth_words(bounds, self.depth, self.place)
         return f"Press at {speed_words(self.speed_mm_per_s)} to {deep}{guard_words(bounds)}."
@@ -64,14 +66,14 @@ class PressToForce(_Press):
     stop: StepDepth
     speed_mm_per_s: float
 
-    def check(self, bounds: Bounds, progress: Progress) -> Progress:
+    def check(self, bounds: MethodBounds, progress: MethodTotals) -> MethodTotals:
         """Force and depth must be allowed with their overshoot."""
         goal_mm = self.stop.in_mm(bounds.height_mm, self.place)
         bounds.must_reach(self.place, self.force_n, self.speed_mm_per_s, goal_mm)
         past_mm = overshoot_mm(self.speed_mm_per_s, bounds.rig)
         return self._to(bounds, progress, goal_mm, past_mm)
 
-    def sentence(self, bounds: Bounds) -> str:
+    def sentence(self, bounds: MethodBounds) -> str:
         """Return how fast, how hard, and how deep at most."""
         stop = depth_words(bounds, self.stop, self.place)
         past = overshoot_words(bounds, self.speed_mm_per_s)

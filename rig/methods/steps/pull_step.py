@@ -7,10 +7,10 @@ from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
 from rig.methods.actions import Action, MoveToDeflection
-from rig.methods.bounds import Bounds
+from rig.methods.bounds import MethodBounds
 from rig.methods.describing import speed_words
 from rig.methods.fields import refuse
-from rig.methods.step import Progress, Standing, Step, WrittenStep, speed_of, step_kind
+from rig.methods.step import MethodTotals, PlatenState, Step, WrittenStep, speed_of, step_kind
 
 LETS_GO_S = 0.01
 """A part that is pulled off lets the force back to zero in so short a time, and that is no crash."""
@@ -27,14 +27,14 @@ class PullOff(Step):
     largest_n: float
     speed_mm_per_s: float
 
-    def follow(self, before: Standing) -> Standing:
+    def follow(self, before: PlatenState) -> PlatenState:
         """Clear afterwards; something must be attached."""
         before.must_know_contact(self.place)
         if before.at == "clear":
             refuse(self.place, "nothing is attached here; press the specimen on first")
         return replace(before, at="clear")
 
-    def check(self, bounds: Bounds, progress: Progress) -> Progress:
+    def check(self, bounds: MethodBounds, progress: MethodTotals) -> MethodTotals:
         """The rig must be able to pull, and must not take a part that lets go for a crash."""
         bounds.must_move_at(self.place, self.speed_mm_per_s)
         least_n = bounds.rig.force_n[0]
@@ -54,7 +54,7 @@ class PullOff(Step):
         bounds.must_fit_travel(self.place, self.gap_mm, 0.0)
         return progress.moved(bounds, -self.gap_mm, self.speed_mm_per_s)
 
-    def sentence(self, bounds: Bounds) -> str:
+    def sentence(self, bounds: MethodBounds) -> str:
         """Return how fast, how far, and how hard at most."""
         least_n = bounds.rig.force_n[0]
         stops = "" if math.isinf(least_n) else f"; the rig stops at a pull of {-least_n:g} N"

@@ -6,10 +6,10 @@ from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
 from rig.methods.actions import Action, ContactCheckUntil, MoveToDeflection, StartClock, WaitUntil
-from rig.methods.bounds import Bounds
+from rig.methods.bounds import MethodBounds
 from rig.methods.describing import duration
 from rig.methods.fields import refuse
-from rig.methods.step import Progress, Standing, Step, WrittenStep, speed_of, step_kind
+from rig.methods.step import MethodTotals, PlatenState, Step, WrittenStep, speed_of, step_kind
 
 MOST_CONTACT_CHECKS = 100
 """Ten times the usual number of contact checks."""
@@ -35,13 +35,13 @@ class Recover(Step):
             return self.first_s
         return self.first_s * float((self.last_s / self.first_s) ** (check / (self.contact_checks - 1)))
 
-    def follow(self, before: Standing) -> Standing:
+    def follow(self, before: PlatenState) -> PlatenState:
         """Clear afterwards."""
         before.must_know_contact(self.place)
         before.must_not_press(self.place)
         return replace(before, at="clear")
 
-    def check(self, bounds: Bounds, progress: Progress) -> Progress:
+    def check(self, bounds: MethodBounds, progress: MethodTotals) -> MethodTotals:
         """Each contact check must be over before the next begins."""
         bounds.must_reach(self.place, self.force_n, self.speed_mm_per_s)
         bounds.must_fit_travel(self.place, self.gap_mm, 0.0)
@@ -57,7 +57,7 @@ class Recover(Step):
             )
         return replace(progress, position_mm=-self.gap_mm).waited(self.last_s + 2 * there_s)
 
-    def sentence(self, bounds: Bounds) -> str:
+    def sentence(self, bounds: MethodBounds) -> str:
         """Return how many, how hard, and when."""
         return (
             f"Make {self.contact_checks} contact checks with {self.force_n:.3g} N, from "

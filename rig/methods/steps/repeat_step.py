@@ -6,14 +6,14 @@ from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
 from rig.methods.actions import Action, StartClock, WaitUntil
-from rig.methods.bounds import Bounds
+from rig.methods.bounds import MethodBounds
 from rig.methods.by_hand import MOST_PRESSES, SHORTEST_EVERY_S
 from rig.methods.fields import refuse
 from rig.methods.step import (
     MOST_REPEATS,
+    MethodTotals,
     PlannedAction,
-    Progress,
-    Standing,
+    PlatenState,
     Step,
     WrittenStep,
     after_all,
@@ -41,12 +41,12 @@ class Repeat(Step):
         """As many as it counts."""
         return self.count
 
-    def follow(self, before: Standing) -> Standing:
+    def follow(self, before: PlatenState) -> PlatenState:
         """Follow it twice, since its second pass starts where the first ended."""
         once = after_all(self.steps, before)
         return after_all(self.steps, once) if self.count > 1 else once
 
-    def check(self, bounds: Bounds, progress: Progress) -> Progress:
+    def check(self, bounds: MethodBounds, progress: MethodTotals) -> MethodTotals:
         """Check two passes; the second stands for all the later ones."""
         first = self._paced(bounds, progress)
         if self.count == 1:
@@ -59,7 +59,7 @@ class Repeat(Step):
             presses=second.presses + later * (second.presses - first.presses),
         )
 
-    def _paced(self, bounds: Bounds, progress: Progress) -> Progress:
+    def _paced(self, bounds: MethodBounds, progress: MethodTotals) -> MethodTotals:
         end = check_all(self.steps, bounds, progress)
         if self.every_s is None:
             return end
@@ -72,7 +72,7 @@ class Repeat(Step):
             )
         return replace(end, time_s=progress.time_s + self.every_s)
 
-    def sentence(self, bounds: Bounds) -> str:
+    def sentence(self, bounds: MethodBounds) -> str:
         """Return how often, and how fast after each other."""
         pace = f", one every {self.every_s:.4g} s" if self.every_s is not None else ""
         return f"Do the following {self.count} times{pace}:"

@@ -6,9 +6,9 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 from rig.methods.actions import Action, Wait
-from rig.methods.bounds import Bounds
+from rig.methods.bounds import MethodBounds
 from rig.methods.describing import duration
-from rig.methods.step import Progress, Standing, Step, WrittenStep, step_kind
+from rig.methods.step import MethodTotals, PlatenState, Step, WrittenStep, step_kind
 
 
 @dataclass(frozen=True, slots=True)
@@ -17,16 +17,16 @@ class Rest(Step):
 
     duration_s: float
 
-    def follow(self, before: Standing) -> Standing:
+    def follow(self, before: PlatenState) -> PlatenState:
         """As before; nothing may be pressed."""
         before.must_not_press(self.place)
         return before
 
-    def check(self, bounds: Bounds, progress: Progress) -> Progress:
+    def check(self, bounds: MethodBounds, progress: MethodTotals) -> MethodTotals:
         """Only time passes."""
         return progress.waited(self.duration_s)
 
-    def sentence(self, bounds: Bounds) -> str:
+    def sentence(self, bounds: MethodBounds) -> str:
         """Return how long."""
         return f"Wait unloaded for {duration(self.duration_s)}."
 

@@ -6,10 +6,10 @@ from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
 from rig.methods.actions import Action, MoveToDeflection
-from rig.methods.bounds import Bounds
+from rig.methods.bounds import MethodBounds
 from rig.methods.describing import speed_words
 from rig.methods.fields import refuse, shown
-from rig.methods.step import Progress, Standing, Step, WrittenStep, speed_of, step_kind
+from rig.methods.step import MethodTotals, PlatenState, Step, WrittenStep, speed_of, step_kind
 
 
 @dataclass(frozen=True, slots=True)
@@ -19,18 +19,18 @@ class Return(Step):
     gap_mm: float
     speed_mm_per_s: float
 
-    def follow(self, before: Standing) -> Standing:
+    def follow(self, before: PlatenState) -> PlatenState:
         """Clear afterwards, or in contact."""
         before.must_know_contact(self.place)
         return replace(before, at="clear" if self.gap_mm > 0 else "contact")
 
-    def check(self, bounds: Bounds, progress: Progress) -> Progress:
+    def check(self, bounds: MethodBounds, progress: MethodTotals) -> MethodTotals:
         """Speed and gap must be the rig's."""
         bounds.must_move_at(self.place, self.speed_mm_per_s)
         bounds.must_fit_travel(self.place, self.gap_mm, 0.0)
         return progress.moved(bounds, -self.gap_mm, self.speed_mm_per_s)
 
-    def sentence(self, bounds: Bounds) -> str:
+    def sentence(self, bounds: MethodBounds) -> str:
         """Return how fast, and where to."""
         where = f"a gap of {self.gap_mm:g} mm" if self.gap_mm else "the contact"
         return f"Return at {speed_words(self.speed_mm_per_s)} to {where}."

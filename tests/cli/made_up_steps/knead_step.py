@@ -7,8 +7,8 @@ from dataclasses import dataclass, replace
 from typing import ClassVar
 
 from rig.methods.actions import Action, Mover, PressTo
-from rig.methods.bounds import Bounds
-from rig.methods.step import Progress, Standing, Step, WrittenStep, speed_of, step_kind
+from rig.methods.bounds import MethodBounds
+from rig.methods.step import MethodTotals, PlatenState, Step, WrittenStep, speed_of, step_kind
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,11 +34,11 @@ class Knead(Step):
     speed_mm_per_s: float
     presses: ClassVar[int] = 2
 
-    def follow(self, before: Standing) -> Standing:
+    def follow(self, before: PlatenState) -> PlatenState:
         before.must_know_contact(self.place)
         return replace(before, at="pressed")
 
-    def check(self, bounds: Bounds, progress: Progress) -> Progress:
+    def check(self, bounds: MethodBounds, progress: MethodTotals) -> MethodTotals:
         bounds.must_move_at(self.place, self.speed_mm_per_s)
         bounds.must_leave_height(self.place, self.deflection_mm, 0.0)
         bounds.must_fit_travel(self.place, bounds.gap_mm, self.deflection_mm)
@@ -48,7 +48,7 @@ class Knead(Step):
             progress = progress.moved(bounds, self.deflection_mm / 2, self.speed_mm_per_s)
         return progress
 
-    def sentence(self, bounds: Bounds) -> str:
+    def sentence(self, bounds: MethodBounds) -> str:
         return f"Knead twice, to {self.deflection_mm:g} mm and half of the way back."
 
     def actions(self, height_mm: float | None) -> Iterator[Action]:
