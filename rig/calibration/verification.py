@@ -473,8 +473,9 @@ def _why_no_class(loads: Sequence[LoadErrors], references: VerificationReference
 
 def _empty(loads: Sequence[LoadErrors], f0: float | None, resolution_n: float | None) -> list[str]:
     notes = []
-    if any(load.b is None for load in loads):
-        notes.append(f"No repeatability where there are fewer than {RISING_RUNS} rising runs.")
+    seldom = ", ".join(f"{load.load_n:g}" for load in loads if load.b is None)
+    if seldom:
+        notes.append(f"No repeatability at {seldom} N: read in fewer than {RISING_RUNS} rising runs.")
     if any(load.v is None and not _turn("v", load, loads) for load in loads):
         notes.append("No reversibility at loads without a falling reading.")
     if f0 is None:

@@ -144,8 +144,10 @@ def _show(sheet: VerificationSheet, out: Path | None, *, as_json: bool) -> None:
         print_json(sheet.as_dict())
         return
     screen = console()
+    verdict, *others = sheet.sentences()
+    screen.print(verdict)
     screen.print(verification_table(sheet.verification, plain=is_plain()))
-    for sentence in sheet.sentences():
+    for sentence in others:
         screen.print(sentence)
     if page is not None:
         say(f"The report is {page}")

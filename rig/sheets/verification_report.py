@@ -90,16 +90,16 @@ class VerificationSheet:
             ("Rig", self.rig),
             ("Made", self.made.isoformat()),
             ("Holds until", _EMPTY if self.expires is None else self.expires.isoformat()),
-            ("By", self.by or "not said"),
+            ("By", self.by or "not stated"),
             ("References", "; ".join(references.certificates) or "no certificate named"),
             (
                 "Their standard uncertainty",
                 "not stated" if relative_u is None else _words_of_u(relative_u, references.absolute_n),
             ),
-            ("Readings", self.readings or "not said"),
+            ("Readings", self.readings or "not stated"),
             ("Calibration", self.calibration or "none"),
             *self.conditions.items(),
-            ("Worked out by", f"pressrig {__version__}"),
+            ("Calculated by", f"pressrig {__version__}"),
         )
 
 
