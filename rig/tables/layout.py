@@ -181,7 +181,9 @@ def lay_out(
         If there is no row of numbers, or more than one table.
     """
     every = plain_text(text.replace("\r\n", "\n").replace("\r", "\n")).split("\n")
-    kept, numbers, remarks = lines_that_count(every, where, skip_rows, until_line)
+    kept, numbers, remarks = lines_that_count(
+        [""] * min(skip_rows, len(every)) + every[skip_rows:until_line], where
+    )
     if not kept:
         after = f" after the first {skip_rows} lines" if skip_rows else ""
         raise InputError(f"{where}: found nothing{after}; expected lines of numbers")
@@ -200,10 +202,10 @@ def lay_out(
         widths = _widths(kept, delimiter)
     lines = _Lines(where, kept, numbers, delimiter, widths, in_order)
     head = _asked_headings(lines, asked)
-    begin, end, width = _block(lines, head)
+    block = _block(lines, head)
     if head is None:
-        head = _headings_above(lines, begin, width)
-    return _cut(lines, head, begin=begin, end=end, width=width, remarks=remarks)
+        head = _headings_above(lines, block[0], block[2])
+    return _cut(lines, head, block, remarks)
 
 
 def _turned_upright(lines: list[str], delimiter: str) -> list[str] | None:
@@ -233,19 +235,13 @@ def _refuse_wide(where: str, kept: list[str], numbers: list[int], delimiter: str
 
 
 def lines_that_count(
-    every: list[str],
-    where: str,
-    skip_rows: int = 0,
-    until_line: int | None = None,
-    *,
-    most: int = _LONGEST_CELL_LINES,
-    mark: str = " ",
+    every: list[str], where: str, *, most: int = _LONGEST_CELL_LINES, mark: str = " "
 ) -> tuple[list[str], list[int], list[tuple[int, str]]]:
     """Return the lines with something in them and their numbers; remarks apart; cells of several lines
     joined as `joined_lines` does."""
     kept, numbers, remarks = [], [], []
-    for at, line in joined_lines(every[skip_rows:until_line], where, most=most, mark=mark):
-        number, bare = skip_rows + at, line.strip()
+    for number, line in joined_lines(every, where, most=most, mark=mark):
+        bare = line.strip()
         if bare.startswith(REMARKS) or _is_drawn(bare):
             remarks.append((number, bare))
         elif bare.strip('"; \t,|'):
@@ -507,14 +503,9 @@ def _names_quantities(lines: _Lines, at: int, width: int) -> bool:
 
 
 def _cut(
-    lines: _Lines,
-    head: int | None,
-    *,
-    begin: int,
-    end: int,
-    width: int,
-    remarks: Sequence[tuple[int, str]],
+    lines: _Lines, head: int | None, block: tuple[int, int, int], remarks: Sequence[tuple[int, str]]
 ) -> Layout:
+    begin, end, width = block
     headings, units, above = _headings_and_units(lines, head, begin, width)
     if head is None:
         headings, units = _from_remark(lines, remarks, begin, width) or (headings, units)
@@ -756,5 +747,5 @@ def _left_out(lines: _Lines, head: int | None, begin: int, end: int, read: set[i
 
 def holds_rows(text: str) -> bool:
     """Return whether a text has any line of numbers; a licence or a note among tables has none."""
-    lines, _, _ = lines_that_count(plain_text(text).splitlines(), "", 0, None)
+    lines, _, _ = lines_that_count(plain_text(text).splitlines(), "")
     return bool(lines) and bool(_widths(lines, _told_delimiter(lines, None)).any())

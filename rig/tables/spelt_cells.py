@@ -105,8 +105,9 @@ def _row(line: str) -> _Row | None:
         return None
     line = line.replace('"', " ")
     stamp = _CLOCK.match(line)
-    stamped = stamp is not None and is_clock(stamp["clock"].strip())
-    rest = line[stamp.end() :] if stamped and stamp is not None else line
+    if stamp is not None and not is_clock(stamp["clock"].strip()):
+        stamp = None
+    rest = line if stamp is None else line[stamp.end() :]
     cells = [(found["name"] or "", found["number"], found["unit"] or "") for found in _CELL.finditer(rest)]
     between = _CELL.sub("", rest)
     if not 0 < len(cells) <= MOST_CELLS or any(sign.isdigit() for sign in between):
@@ -119,7 +120,7 @@ def _row(line: str) -> _Row | None:
         or not any(unit_of(unit) or unit in SHARES for _, _, unit in cells)
     ):
         return None
-    if stamped and stamp is not None:
+    if stamp is not None:
         cells[0] = (_LEVEL.sub("", cells[0][0]), *cells[0][1:])
         cells.insert(0, (_NAME_OF_CLOCK if is_named else "", stamp["clock"].strip(), ""))
     return cells if len(cells) > 1 else None
