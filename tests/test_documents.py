@@ -283,6 +283,16 @@ def test_the_worked_conversation_is_what_the_decoder_understands() -> None:
     assert messages == [StreamAt(7, 500_000), Reply(ReplyResult.ACCEPTED, 7, 500_000)]
 
 
+def test_the_worked_motion_is_what_the_encoder_sends() -> None:
+    sent = [
+        MoveTo(9, 4000, 800),
+        Reply(ReplyResult.ACCEPTED, 9, 0),
+        Event(EventCode.FINISHED, 9, 2_000_000, 4000),
+    ]
+    labels = ("order", "its reply", "its event")
+    assert [hexadecimal(label) for label in labels] == [[encode_frame(message)] for message in sent]
+
+
 MESSAGES: dict[int, Message] = {
     0x02: Identity(1, 0, 0, Capability(0), 0, 0, bytes(8), ""),
     0x03: Event(EventCode.BOOT, 0, 0, 0),
