@@ -275,11 +275,14 @@ def _cautions(
         cautions.append("no reading without load: forces below the smallest load were not compared")
     sources = {share.source for share in shares}
     if min(loads_n) < 0 < max(loads_n) and "pull against press" not in sources:
-        cautions.append("no zero beside pulls, or presses: how far they differ is not in the budget")
+        cautions.append(
+            "no zero reading with the loads in tension or with those in compression: the budget leaves out "
+            "how far the two differ"
+        )
     if "off-centre load" not in sources:
         cautions.append(
-            "no load was placed off the centre: what a specimen that stands askew adds is not in the budget"
+            "no load was placed off the centre: the budget leaves out the error of an off-centre specimen"
         )
     if "reversibility" not in sources:
-        cautions.append("no falling readings: what the cell holds back while unloading is not in the budget")
+        cautions.append("no falling readings: the budget leaves out reversibility")
     return tuple(cautions)

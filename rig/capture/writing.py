@@ -355,5 +355,5 @@ def _new_folder(parent: Path, header: CaptureHeader) -> Path:
 
 def _cannot_begin(path: Path, refusal: OSError) -> RecorderError:
     return RecorderError(
-        f"{path}: a capture cannot be begun here ({refusal.strerror}); choose another folder"
+        f"{path}: no capture can be started here ({refusal.strerror}); choose another folder"
     )

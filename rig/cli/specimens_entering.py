@@ -93,4 +93,4 @@ def correct(
         else:
             right = corrected(wrong, reason, **fields)
         (written,) = register.write([right])
-    say(f"{wrong.specimen}: record {written} stands for record {number}")
+    say(f"{wrong.specimen}: record {written} replaces record {number}")

@@ -482,7 +482,7 @@ class _Tree:
         if self._uses > MOST_ALIASES:
             self._refuse(event, f"more than {MOST_ALIASES} aliases; write the values out")
         if name not in self._named:
-            self._refuse(event, f"*{name} stands for nothing; write the value out")
+            self._refuse(event, f"*{name} refers to nothing; write the value itself")
         if self._named[name] in self._open:
             self._refuse(event, f"*{name} contains itself; write the value out")
         return self._named[name]

@@ -176,7 +176,7 @@ def read_day_or_time(text: str, field: str) -> str:
             "'2026-03-14 09:30'"
         ) from None
     if ahead:
-        raise InputError(f"{field}: {text} lies ahead; expected a day or time that has come")
+        raise InputError(f"{field}: {text} is in the future; expected a day or time that has passed")
     return found
 
 

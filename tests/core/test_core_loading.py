@@ -38,7 +38,7 @@ WRONG_YAML = {
     "a number of five thousand digits": ("a: " + "9" * 5000, 1, "whole number"),
     "the same in base 16": ("a: 0x" + "f" * 5000, 1, "whole number"),
     "a list that contains itself": ("a: &x\n  - *x\n", 2, "contains itself"),
-    "an alias of nothing": ("a: *b\n", 1, "stands for nothing"),
+    "an alias of nothing": ("a: *b\n", 1, "refers to nothing"),
     "an anchor given twice": ("a: &x 1\nb: &x 2\n", 2, "given twice"),
     "a key given twice": ("a: 1\nb: 2\na: 3\n", 3, "'a' is given twice"),
     "an inner key given twice": ("a:\n  b: 1\n  b: 1\n", 3, "'b' is given twice"),

@@ -116,7 +116,7 @@ def test_a_rig_that_cannot_be_opened_leaves_no_capture(tmp_path):
 def test_a_capture_that_cannot_be_begun_closes_the_reader(tmp_path):
     (tmp_path / "captures").write_text("a file stands where the folder should be")
     reader = HandedOver([])
-    with pytest.raises(RecorderError, match="a capture cannot be begun here"):
+    with pytest.raises(RecorderError, match="no capture can be started here"):
         recorded(reader, tmp_path)
     assert (reader.entered, reader.left) == (1, 1)
 

@@ -112,7 +112,7 @@ def test_an_id_spelt_nearly_so_is_asked_about_and_entered_as_another_on_a_word(r
         ({"kind": "mass", "value": float("nan")}, "mass value: found nan"),
         ({"kind": "notes", "text": "x" * 3000}, "text: found 3000 characters"),
         ({"kind": "moulded", "text": "in spring"}, "moulded: found 'in spring', expected a day"),
-        ({"kind": "state", "text": "new", "at": "2999-01-01"}, "at: 2999-01-01 lies ahead"),
+        ({"kind": "state", "text": "new", "at": "2999-01-01"}, "at: 2999-01-01 is in the future"),
         ({"kind": "size", "value": 90.0}, "size: found no direction"),
         ({"kind": "batch", "text": " "}, "batch: found nothing"),
         ({"kind": "state", "text": "new", "specimen": "-x"}, "id: found '-x'"),
