@@ -1,4 +1,4 @@
-"""Where the program's own messages go: to standard error, and to a rotating file while recording."""
+"""Where messages stay: details of unforeseen errors, and all of a recording in a rotating file."""
 
 from __future__ import annotations
 
@@ -9,18 +9,9 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import TYPE_CHECKING
-
-from loguru import logger
 
 from rig import __version__
 from rig.core import visible
-
-if TYPE_CHECKING:
-    from loguru import Record
-
-_LEVELS = ("WARNING", "INFO", "DEBUG")
-_FORMAT = "<level>{level: <7}</level> {message}"
 
 LOG_SIZE = "5 MB"
 LOGS_KEPT = 4
@@ -28,27 +19,6 @@ LOGS_KEPT = 4
 
 LARGEST_DETAILS = 1 << 20
 """Bytes of details of unforeseen errors, about a hundred of them, before the older ones are put aside."""
-
-
-def log_to_stderr(verbose: int) -> None:
-    """Send messages of the level asked for to standard error, and nowhere else."""
-    logger.remove()
-    # What is logged may quote a device, a file or a person.
-    logger.configure(patcher=_show_as_text)
-    if sys.stderr is not None:
-        level = _LEVELS[min(verbose, len(_LEVELS) - 1)]
-        logger.add(_write, level=level, format=_FORMAT, colorize=sys.stderr.isatty())
-
-
-def _write(message: str) -> None:
-    """Write a message above a line of progress: while one is shown, it stands in for standard error."""
-    if sys.stderr is not None:
-        sys.stderr.write(message)
-        sys.stderr.flush()
-
-
-def _show_as_text(record: Record) -> None:
-    record["message"] = visible(record["message"])
 
 
 def keep_details(problem: BaseException) -> Path | None:
@@ -75,6 +45,8 @@ def keep_details(problem: BaseException) -> Path | None:
 def log_to_file() -> Iterator[Path | None]:
     """Keep everything in a rotating file of the user's log folder; None where there can be none."""
     import platformdirs
+
+    from rig.core import logger
 
     path = Path(platformdirs.user_log_dir("pressrig", appauthor=False)) / "recording.log"
     try:

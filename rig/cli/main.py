@@ -11,10 +11,10 @@ import click
 
 from rig import __version__
 from rig.cli.families import Family
-from rig.cli.logs import keep_details, log_to_stderr
+from rig.cli.logs import keep_details
 from rig.cli.output import say
 from rig.cli.stopping import interrupt_on_signals
-from rig.core import forget_units
+from rig.core import forget_units, log_to_stderr
 from rig.errors import RecorderError, RigError
 
 _COMMANDS = {
@@ -65,6 +65,9 @@ _CAUTION = (
 INTERRUPTED = 130
 """Exit code of a command that a signal or a closed terminal ended, as shells give it for Ctrl-C."""
 
+LEVELS = ("WARNING", "INFO", "DEBUG")
+"""Messages that are shown, by how often `--verbose` was given."""
+
 UNFORESEEN = 70
 """Exit code of an error of the program itself, by the convention of sysexits.h (EX_SOFTWARE)."""
 
@@ -91,7 +94,7 @@ class _Root(Family):
 )
 def _pressrig(verbose: int) -> None:
     """Squeeze soft parts on a serial-connected press rig and report numbers to design from."""
-    log_to_stderr(verbose)
+    log_to_stderr(LEVELS[min(verbose, len(LEVELS) - 1)])
 
 
 def main() -> None:

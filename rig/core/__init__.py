@@ -34,6 +34,7 @@ if TYPE_CHECKING:
         read_text,
         yaml_tree,
     )
+    from rig.core.logs import log_to_stderr, logger
     from rig.core.missing import all_finite, finite
     from rig.core.quantities import Quantity, quantity
     from rig.core.reader_units import (

@@ -19,9 +19,9 @@ from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from loguru import logger
 from pydantic import BaseModel, TypeAdapter, ValidationError
 
+from rig import core  # whoever asks a daemon does without `core.logger`
 from rig.core import load_json
 from rig.daemon.bulletin import (
     AskAcknowledge,
@@ -40,7 +40,6 @@ from rig.daemon.bulletin import (
     RigStatus,
     Seen,
 )
-from rig.daemon.shelf import Shelf
 from rig.daemon.socket_place import held_by, sockets_there
 from rig.errors import DeviceError, InputError
 from rig.jobs.orders import Message, Order, RigRef
@@ -48,6 +47,7 @@ from rig.jobs.orders import Message, Order, RigRef
 if TYPE_CHECKING:
     from rig.daemon.board import Board  # whoever asks a daemon needs no samples
     from rig.daemon.desk import Desk
+    from rig.daemon.shelf import Shelf
 
 LONGEST_LINE = 256 * 1024
 CONNECTIONS = 16
@@ -118,11 +118,11 @@ class ControlServer:
             except TimeoutError:
                 continue
             except OSError as problem:
-                logger.warning("control socket: {}", problem)
+                core.logger.warning("control socket: {}", problem)
                 self._closing.wait(ACCEPT_S)
                 continue
             if _stranger(connection):
-                logger.warning("control socket: refused a process of another user")
+                core.logger.warning("control socket: refused a process of another user")
                 connection.close()
                 continue
             self._make_room()
@@ -157,11 +157,11 @@ class ControlServer:
                     connection.settimeout(SEND_S)
                     connection.sendall(answer + b"\n")
         except _TooLongError:
-            logger.warning(
+            core.logger.warning(
                 "control socket: a line of more than {} bytes; the connection is closed", LONGEST_LINE
             )
         except OSError as problem:
-            logger.debug("control socket: {}", problem)
+            core.logger.debug("control socket: {}", problem)
         finally:
             with self._guard:
                 self._connections.pop(connection, None)
@@ -177,7 +177,7 @@ class ControlServer:
         try:
             return _as_json(self._carry_out(asked))
         except Exception as problem:  # whatever it is, the next one who asks must be heard
-            logger.opt(exception=problem).error("a request was cut off")
+            core.logger.opt(exception=problem).error("a request was cut off")
             return _as_json(Refusal(refused=f"the request was cut off: {problem!r}"))
 
     def _carry_out(self, asked: Request) -> BaseModel:

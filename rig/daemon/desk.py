@@ -20,10 +20,8 @@ from dataclasses import dataclass, field
 from functools import partial
 from pathlib import Path
 
-from loguru import logger
-
 from rig.capture import open_capture
-from rig.core import kind_of
+from rig.core import kind_of, logger
 from rig.daemon.board import Board
 from rig.daemon.bulletin import Done, Preview, Refusal
 from rig.daemon.live import LiveAnalysis

@@ -14,10 +14,10 @@ from collections.abc import Iterator, Mapping
 
 import numpy as np
 import scipy.optimize  # noqa: F401  fits of holds need it, and nothing is imported while a platen moves
-from loguru import logger
 
 from rig.analyser import AnalysisSettings, CaptureAnalysis, Loop, flag_labels
 from rig.calibration import Calibration
+from rig.core import logger
 from rig.daemon.board import Board
 from rig.daemon.bulletin import CycleRow, LoopCurve
 from rig.samples import FloatArray, IntArray, Samples

@@ -14,9 +14,7 @@ import threading
 import time
 from collections.abc import Sequence
 
-from loguru import logger
-
-from rig.core import ENVIRONMENT, chosen_units
+from rig.core import ENVIRONMENT, chosen_units, logger
 
 FIRST_PAUSE_S = 0.5
 LONGEST_PAUSE_S = 30.0

@@ -18,8 +18,7 @@ from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 
-from loguru import logger
-
+from rig.core import logger
 from rig.daemon.board import Board
 from rig.daemon.bulletin import LimitsCard
 from rig.daemon.control import ControlServer

@@ -10,9 +10,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from pathlib import Path
 
-from loguru import logger
-
-from rig.core import load_yaml, read_text
+from rig.core import load_yaml, logger, read_text
 from rig.daemon.bulletin import MethodList, MethodText
 from rig.errors import InputError
 from rig.jobs.orders import LONGEST_METHOD

@@ -18,8 +18,8 @@ from typing import Any
 
 import platformdirs
 import yaml
-from loguru import logger
 
+from rig import core  # whoever only orders a motion does without `core.logger`
 from rig.core import load_yaml, read_text
 from rig.errors import InputError, RecorderError
 from rig.jobs.orders import RigRef
@@ -125,7 +125,7 @@ class CautionsRead:
                 return None
             kept = dict(load_yaml(read_text(path, most=LARGEST_FILE), str(path)))
         except (OSError, InputError) as problem:
-            logger.warning(
+            core.logger.warning(
                 "it is not known whether the cautions were confirmed today ({}); asking again", problem
             )
             return None

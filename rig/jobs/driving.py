@@ -20,11 +20,10 @@ from typing import Any, Literal
 
 import numpy as np
 import scipy.special  # noqa: F401  coverage factors need it, and nothing is imported while a platen moves
-from loguru import logger
 
 from rig.calibration import Calibration, Scale
 from rig.capture import CaptureWriter
-from rig.core import EventKind
+from rig.core import EventKind, logger
 from rig.errors import DeviceError, InputError, RigError
 from rig.jobs.disk_thread import DiskThread
 from rig.jobs.hand_waits import PersonAsked, note_step_off_rig

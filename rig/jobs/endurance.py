@@ -20,11 +20,9 @@ from pathlib import Path
 from shlex import quote
 from typing import Any
 
-from loguru import logger
-
 from rig.analyser import AnalysisSettings, Columns, Depth, flag_labels
 from rig.capture import ENDURANCE, Capture, CaptureWriter, open_capture
-from rig.core import kind_of
+from rig.core import kind_of, logger
 from rig.errors import CaptureError, RigError
 from rig.jobs.driving import Driver, LinkLostError, MethodStoppedError, cause_in_words, must_have_finished
 from rig.jobs.job import Bench, HeaderOf, Job, Progress, Recorded, facts_of, stops_outside

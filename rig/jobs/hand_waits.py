@@ -12,8 +12,8 @@ from collections.abc import Callable
 from typing import Any, Self
 
 import numpy as np
-from loguru import logger
 
+from rig.core import logger
 from rig.jobs.hand_samples import HandSamples, first, upto
 
 HOLD_MM = 0.2

@@ -15,9 +15,8 @@ from dataclasses import dataclass, fields, replace
 from itertools import islice
 from pathlib import Path
 
-from loguru import logger
-
 from rig.capture import HEIGHT, open_capture
+from rig.core import logger
 from rig.errors import InputError, RigError
 from rig.jobs.height import MEASURED, measure_height
 from rig.jobs.height_card import height_card

@@ -16,11 +16,11 @@ from dataclasses import asdict, dataclass
 from typing import Any
 
 import numpy as np
-from loguru import logger
 
 from rig.analyser import AnalysisSettings
 from rig.calibration import Aligner, Calibration, Scale
 from rig.capture import CaptureWriter
+from rig.core import logger
 from rig.errors import InputError, RecorderError
 from rig.jobs.disk_thread import DiskThread
 from rig.jobs.job import Bench, HeaderOf, Job, Progress, Recorded, Span

@@ -12,8 +12,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from enum import Enum
 
-from loguru import logger
-
+from rig.core import logger
 from rig.reader.abilities import complaint_about
 from rig.reader.channels import complaint_about_channel
 from rig.reader.exchange import Exchange

@@ -12,9 +12,8 @@ from dataclasses import replace
 from typing import Literal
 
 import numpy as np
-from loguru import logger
 
-from rig.core import LinkKind
+from rig.core import LinkKind, logger
 from rig.reader.auxiliary import AuxiliaryMeans
 from rig.reader.channels import SideChannel, complaint_about_channel, side_channel, values_of
 from rig.reader.clock import FRAME_MODULUS_US, ClockedSamples, DeviceClock

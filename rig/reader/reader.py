@@ -14,9 +14,7 @@ import time
 from collections.abc import Callable, Sequence
 from pathlib import Path
 
-from loguru import logger
-
-from rig.core import LinkKind
+from rig.core import LinkKind, logger
 from rig.errors import DeviceError
 from rig.reader.clock_fit import ClockLine
 from rig.reader.delivery_queue import QUEUE_LIMIT, DeliveryQueue
