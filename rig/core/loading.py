@@ -80,18 +80,24 @@ def open_file(path: Path) -> BinaryIO:
 
     Raises OSError if the disk refuses, or `path` is a pipe, device, socket or folder; it is never waited for.
     """
+    return os.fdopen(_opened(path)[0], "rb")
+
+
+def _opened(path: Path) -> tuple[int, int]:
+    """Return the handle and the size of a regular file."""
     try:
         # Without O_NONBLOCK, opening a pipe waits until somebody writes into it.
         handle = os.open(path, os.O_RDONLY | getattr(os, "O_NONBLOCK", 0) | getattr(os, "O_BINARY", 0))
     except ValueError:
         raise OSError(errno.EINVAL, "the name holds a zero byte", str(path)) from None
     keep_names(path.name, path.stem)
-    kind = stat.S_IFMT(os.fstat(handle).st_mode)
+    about = os.fstat(handle)
+    kind = stat.S_IFMT(about.st_mode)
     if kind != stat.S_IFREG:
         os.close(handle)
         found = _KINDS.get(kind, "something else")
         raise OSError(errno.EINVAL, f"found {found}, expected a file", str(path))
-    return os.fdopen(handle, "rb")
+    return handle, about.st_size
 
 
 def read_bytes(path: Path, *, most: int = LARGEST_TEXT, what: str = "file", hint: str = "") -> bytes:
@@ -112,12 +118,14 @@ def read_bytes(path: Path, *, most: int = LARGEST_TEXT, what: str = "file", hint
         If it does not exist, cannot be read, is no regular file or is too large.
     """
     try:
-        with open_file(path) as file:
-            size = os.fstat(file.fileno()).st_size
-            data = b"" if size > most else file.read(size + 1)
-            # a file may grow meanwhile, and those of some file systems have no size
-            if len(data) > size:
-                data += file.read(most + 1 - len(data))
+        handle, size = _opened(path)
+        try:
+            data = os.read(handle, size + 1) if size <= most else b""
+            # a disk may give less at once, a file may grow meanwhile, and some file systems have no sizes
+            while len(data) != size <= most >= len(data) and (more := os.read(handle, most + 1 - len(data))):
+                data += more
+        finally:
+            os.close(handle)
     except FileNotFoundError:
         raise InputError(f"{path}: no such {what}" + (f"; {hint}" if hint else "")) from None
     except OSError as problem:

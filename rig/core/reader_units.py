@@ -78,7 +78,8 @@ def keep_names(*names: str | None) -> None:
     'pad 5 mm, 20 N: softer by 0.20 in'
     """
     for name in names:
-        for found in _QUANTITIES.finditer(name or ""):
+        # most names are file names without a space, which stands before any unit
+        for found in _QUANTITIES.finditer(name) if name and " " in name else ():
             around = found.string[: found.start()], found.string[found.end() :]
             if any(around):  # a name that is nothing but a quantity cannot be told from one
                 _in_names.setdefault(found[0], set()).add(around)

@@ -181,7 +181,7 @@ def column_values(table: pa.Table, name: str) -> list[Any]:
     column = table[name]
     if pa.types.is_timestamp(column.type):
         # not by pyarrow, which imports pandas for a time with a zone
-        times_us = column.cast(pa.int64()).to_pylist()
+        times_us = column.combine_chunks().view(pa.int64()).to_pylist()
         return [None if time_us is None else _EPOCH + timedelta(microseconds=time_us) for time_us in times_us]
     values: list[Any] = column.to_pylist()
     return values
@@ -189,6 +189,9 @@ def column_values(table: pa.Table, name: str) -> list[Any]:
 
 def taken(table: pa.Table, rows: Sequence[int]) -> pa.Table:
     """Return some rows of a table, in the order given."""
+    first = rows[0] if rows else 0
+    if list(rows) == list(range(first, first + len(rows))):
+        return table.slice(first, len(rows))  # `take` imports all of `pyarrow.compute`
     # not a list, which makes pyarrow import pandas
     buffer = pa.py_buffer(np.array(rows, np.int64))
     return table.take(pa.Array.from_buffers(pa.int64(), len(rows), [None, buffer]))
