@@ -200,8 +200,10 @@ class CaptureAnalysis:
         for segment in waiting:
             rows = min(left, len(segment.cycles))
             if rows:
-                first = replace(segment, cycles=segment.cycles.selected(np.arange(rows)))
-                strokes.append(self._view.strokes(first, self._context(segment)))
+                first = segment
+                if rows < len(segment.cycles):
+                    first = replace(segment, cycles=segment.cycles.selected(np.arange(rows)))
+                strokes.append(self._view.first_strokes(first, self._context(segment)))
                 number.append(first.cycles.number)
             left -= rows
         both = (Nodes.joined([pair[0] for pair in strokes]), Nodes.joined([pair[1] for pair in strokes]))

@@ -73,6 +73,37 @@ _NOT_WHOLE: Flag = (
 
 
 @dataclass(frozen=True, slots=True)
+class ReadStrokes:
+    """The force zeros of cycles, the blocks of their loading, and the nodes of their strokes."""
+
+    zero: Baseline
+    coming: Blocks
+    loading: Nodes
+    unloading: Nodes
+
+    @classmethod
+    def of(cls, signals: Signals, cycles: Cycles, context: Context, zeros: ZeroRecord) -> ReadStrokes:
+        """Read strokes from contact to the deep end; the changes of the zero go into the record."""
+        zero = baseline(
+            signals,
+            cycles,
+            context.noise,
+            context.detection_n,
+            steady_u_n=context.steady_u_n,
+            walk_noise_n=context.walk_noise_n,
+            drift_doubt=context.drift_doubt,
+            record=zeros,
+            fixed=context.zero,
+        )
+        coming = stroke_blocks(signals.position_mm, zero.loading_first, cycles.load_end, turn_last=True)
+        going = stroke_blocks(signals.position_mm, cycles.unload_start, zero.unloading_last, turn_last=False)
+        loading, unloading = (
+            _stroke(signals, blocks, zero, cycles.contact, context.frame) for blocks in (coming, going)
+        )
+        return cls(zero, coming, loading, _reversed(unloading))
+
+
+@dataclass(frozen=True, slots=True)
 class Datum:
     """A position from which deflections count."""
 
@@ -89,6 +120,7 @@ def measure(
     turns_in: Signals | None = None,
     zeros: ZeroRecord | None = None,
     rough: RoughnessRecord | None = None,
+    read: ReadStrokes | None = None,
 ) -> Columns:
     """Measure all cycles of a segment.
 
@@ -104,6 +136,8 @@ def measure(
         How the force zero changed in earlier segments; these cycles are added. None: nothing is known.
     rough
         What earlier presses showed of their roughness, likewise.
+    read
+        Strokes of these few cycles that were read already, with `zeros`; None: they are read.
 
     Returns
     -------
@@ -119,7 +153,14 @@ def measure(
     for start in range(0, len(cycles), step):
         block = cycles.selected(np.arange(start, min(start + step, len(cycles))))
         columns, datum, first = _measure_block(
-            segment.signals, block, context, carried, first, turns_in=turns_in, zeros=zeros, rough=rough
+            segment.signals,
+            block,
+            context,
+            carried,
+            first,
+            read=read or ReadStrokes.of(segment.signals, block, context, zeros),
+            turns_in=turns_in,
+            rough=rough,
         )
         carried = datum
         parts.append(columns)
@@ -133,18 +174,17 @@ def _measure_block(
     carried: Datum | None,
     first: Datum | None,
     *,
+    read: ReadStrokes,
     turns_in: Signals | None,
-    zeros: ZeroRecord,
     rough: RoughnessRecord,
 ) -> tuple[Columns, Datum | None, Datum | None]:
-    noise = context.noise
-    zero = _zero_of(signals, cycles, context, zeros)
+    noise, zero = context.noise, read.zero
     kept = (cycles.flags & np.uint32(Flag.CONTACT_KEPT_BEFORE)) != 0
     headless = kept | ((cycles.flags & np.uint32(Flag.STARTS_IN_CONTACT)) != 0)
     largest_n = reduced(np.maximum, signals.force_n, cycles.contact, cycles.load_end + 1)
     rough_peak_n = largest_n - zero.at_contact_n
     frame = context.frame
-    coming, loading, unloading = _both_strokes(signals, cycles, zero, frame)
+    loading, unloading = read.loading, read.unloading
     # what a press shows by itself, and with what presses differ by; a break is sudden, whatever wanders
     alone = rough.take((loading, unloading), noise, context.detection_n)
     worth = alone.with_wander(context.wander, (loading, unloading))
@@ -217,7 +257,7 @@ def _measure_block(
     flags = cycles.flags | strokes.flags()
     breaks = find_breaks(
         loading,
-        coming,
+        read.coming,
         pressed,
         noise_n=alone.at(rough_peak_n),
         stroke_mm=strokes.stroke_mm,
@@ -240,37 +280,6 @@ def _measure_block(
     last = np.flatnonzero(np.isfinite(contact))
     datum = carried if not len(last) else Datum(float(contact[last[-1]]), float(contact_u[last[-1]]))
     return columns, datum, first
-
-
-def strokes_of(segment: Segment, context: Context) -> tuple[Nodes, Nodes]:
-    """Return the nodes of the loading and unloading strokes of a segment's cycles."""
-    zero = _zero_of(segment.signals, segment.cycles, context, ZeroRecord())
-    return _both_strokes(segment.signals, segment.cycles, zero, context.frame)[1:]
-
-
-def _zero_of(signals: Signals, cycles: Cycles, context: Context, zeros: ZeroRecord) -> Baseline:
-    return baseline(
-        signals,
-        cycles,
-        context.noise,
-        context.detection_n,
-        steady_u_n=context.steady_u_n,
-        walk_noise_n=context.walk_noise_n,
-        drift_doubt=context.drift_doubt,
-        record=zeros,
-        fixed=context.zero,
-    )
-
-
-def _both_strokes(
-    signals: Signals, cycles: Cycles, zero: Baseline, frame: Frame
-) -> tuple[Blocks, Nodes, Nodes]:
-    """Return the blocks of loading, and the nodes of loading and unloading, both from contact to the deep
-    end."""
-    coming = stroke_blocks(signals.position_mm, zero.loading_first, cycles.load_end, turn_last=True)
-    loading = _stroke(signals, coming, zero, cycles.contact, frame)
-    going = stroke_blocks(signals.position_mm, cycles.unload_start, zero.unloading_last, turn_last=False)
-    return coming, loading, _reversed(_stroke(signals, going, zero, cycles.contact, frame))
 
 
 def _toes(

@@ -12,7 +12,7 @@ from math import sqrt
 import numpy as np
 
 from rig.analyser.backlash import freed_of_backlash
-from rig.analyser.measure import TOE_CURVED, TOE_OWN_U, TOE_SHAPES, Datum, measure, strokes_of
+from rig.analyser.measure import TOE_CURVED, TOE_OWN_U, TOE_SHAPES, Datum, ReadStrokes, measure
 from rig.analyser.ragged import Nodes
 from rig.analyser.roughness import RoughnessRecord
 from rig.analyser.strokes import Columns, Context
@@ -45,6 +45,7 @@ class CalibratedView:
     _last_depth_mm: float = np.nan
     _zeros: ZeroRecord = field(default_factory=ZeroRecord)
     _rough: RoughnessRecord = field(default_factory=RoughnessRecord)
+    _read: tuple[Segment, ReadStrokes, ZeroRecord] | None = None
 
     def measure(self, segment: Segment, context: Context) -> Columns:
         """Return all quantities of the cycles of a segment.
@@ -56,28 +57,39 @@ class CalibratedView:
         context
             What is known of the recording; frame and backlash are this view's.
         """
-        backlash_mm = self.calibration.backlash.mm
+        read = None
+        if self._read is not None and self._read[0] is segment:
+            _, read, self._zeros = self._read
+        self._read = None
         context = replace(context, frame=self.calibration.frame)
-        freed = replace(segment, signals=freed_of_backlash(segment.signals, segment.cycles, backlash_mm))
+        freed = self._freed(segment)
         # the turn itself is where backlash shows nothing yet
         columns = measure(
             freed,
             context,
             self._carried,
             self.first,
-            turns_in=segment.signals if backlash_mm else None,
+            turns_in=segment.signals if self.calibration.backlash.mm else None,
             zeros=self._zeros,
             rough=self._rough,
+            read=read,
         )
         self._remember(columns, recorded_zero=context.recorded_zero)
         columns |= self._set_columns(columns, context)
         return {name: values for name, values in columns.items() if name not in _TOE}
 
-    def strokes(self, segment: Segment, context: Context) -> tuple[Nodes, Nodes]:
-        """Return the nodes of the loading and unloading strokes of a segment's cycles."""
-        signals = freed_of_backlash(segment.signals, segment.cycles, self.calibration.backlash.mm)
+    def first_strokes(self, segment: Segment, context: Context) -> tuple[Nodes, Nodes]:
+        """Return the nodes of the loading and unloading strokes of few cycles, before any is measured."""
+        zeros, freed = ZeroRecord(), self._freed(segment)
         context = replace(context, frame=self.calibration.frame)
-        return strokes_of(replace(segment, signals=signals), context)
+        read = ReadStrokes.of(freed.signals, freed.cycles, context, zeros)
+        # the first segment is measured next, often all of it: it need not be read again
+        self._read = self._read or (segment, read, zeros)
+        return read.loading, read.unloading
+
+    def _freed(self, segment: Segment) -> Segment:
+        backlash_mm = self.calibration.backlash.mm
+        return replace(segment, signals=freed_of_backlash(segment.signals, segment.cycles, backlash_mm))
 
     def reread(self, segment: Segment, before: Calibration) -> Segment:
         """Return a segment that another calibration read, as this view reads it."""

@@ -424,6 +424,15 @@ def test_any_chopping_of_the_samples_gives_the_same_columns(name, data):
     assert_same(analysed(samples, calibration=calibration, cuts=cuts, **how), WHOLE[name])
 
 
+def test_first_presses_leave_how_their_zeros_changed_to_the_next_ones():
+    # after so long a rest each press is a segment of its own where the recording is cut, else one of ten
+    position = presses(10, rest_s=100.0, speed_mm_per_s=1.0, rate_hz=20.0)
+    drift_n = 0.02 * np.sin(np.arange(len(position)) / 700)
+    samples = counts(position, SPRING(position) + drift_n, rate_hz=20.0)
+    cuts = range(len(samples) // 40, len(samples), len(samples) // 40)
+    assert_same(analysed(samples, cuts=cuts), analysed(samples))
+
+
 def test_cycles_come_as_they_close_where_somebody_watches():
     samples = spring_presses()
     analysis = CaptureAnalysis(CALIBRATION, keep=False)
