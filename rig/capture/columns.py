@@ -18,6 +18,7 @@ from rig.tables import (
     SHARES,
     Kind,
     Layout,
+    agreed_unit,
     is_numeric,
     is_pressure,
     is_unit_alone,
@@ -186,8 +187,8 @@ def _with_legend(layout: Layout, given: Mapping[Kind, ColumnChoice]) -> tuple[La
     asked = {choice.column for choice in given.values()} & set(layout.headings)
     if headings == layout.headings or asked or not kinds >= {"force", "position"}:
         return layout, []
-    named = (unit_in(name)[1] for name in headings)
-    told = [own or unit for own, unit in zip(layout.units, named, strict=True)]
+    both = zip(headings, layout.units, strict=True)
+    told = [agreed_unit(name, unit_in(name)[1], unit or "") for name, unit in both]
     note = f"{layout.where}: headings by the lines above the table: {', '.join(headings)}"
     return replace(layout, headings=headings, units=tuple(told)), [note]
 
@@ -208,10 +209,8 @@ def with_stated_units(layout: Layout, given: Mapping[Kind, ColumnChoice]) -> tup
         if said_units[place] is not None or kind_in_other_unit(heading) or not heading:
             continue
         beside = layout.columns[place + 1].unique().to_pylist() if place + 1 < layout.width else []
-        if (
-            len(beside) == 1
-            and kind_of(heading, unit := unit_of(beside[0])) == kind_of_unit(unit) is not None
-        ):
+        unit = agreed_unit(heading, None, beside[0]) if len(beside) == 1 else None
+        if kind_of(heading, unit) == kind_of_unit(unit) is not None:
             said_units[place] = unit
             continue
         word = re.compile(rf"(?i)(?<![a-z]){re.escape(heading)}(?![a-z])")

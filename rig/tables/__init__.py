@@ -23,6 +23,7 @@ if TYPE_CHECKING:
         NAMES_PIECE,
         SHARES,
         Kind,
+        agreed_unit,
         is_pressure,
         is_unit_alone,
         kind_in_other_unit,

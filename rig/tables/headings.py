@@ -338,6 +338,18 @@ def reduced_kind(heading: str, unit: str | None) -> tuple[Kind, str] | None:
     return ("force", spelt) if is_pressure(spelt) and is_stress else None
 
 
+def agreed_unit(heading: str, own: str | None, cell: str) -> str | None:
+    """Return the unit of a heading beside a cell that says one; None where both say different ones of one
+    kind, which leaves it open which is right."""
+    reduced = reduced_kind(heading, cell.strip("[]() "))
+    unit = unit_beside(heading, unit_said(cell)) or (reduced[1] if reduced else None)
+    if unit is None or own is None:
+        return unit or own
+    kind = kind_of_unit(own)
+    differ = kind == kind_of_unit(unit) is not None and units.factor(own, unit) != 1
+    return None if differ else unit
+
+
 def names_reduced(heading: str) -> Kind | None:
     """Return which quantity a heading of a strain or a stress without a unit would stand for."""
     if "rate" in heading.lower():

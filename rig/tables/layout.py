@@ -26,11 +26,9 @@ from rig.tables.clocks import is_clock
 from rig.tables.headings import (
     COUNTING,
     SHARES,
+    agreed_unit,
     is_pressure,
     kind_of,
-    kind_of_unit,
-    reduced_kind,
-    unit_beside,
     unit_in,
     unit_of,
     unit_said,
@@ -38,7 +36,6 @@ from rig.tables.headings import (
 from rig.tables.numbers import MISSING, plain_number
 from rig.tables.plain_text import plain_text
 from rig.tables.spelt_cells import LEAST_SHARE, respelt
-from rig.units import factor
 
 DELIMITERS = ("\t", ";", ",", "|", WHITESPACE, *"~^!&:@_/#\u2502")
 """The usual ones, in this order, and signs that stand in no number."""
@@ -586,22 +583,9 @@ def _headings_and_units(
         fits = len(cells) == len(headings) or (head is not None and at > head)
         if fits and is_units(cells):
             said = zip(headings, units, cells, strict=False)
-            units[: len(cells)] = [_agreed(name, own, cell) for name, own, cell in said]
+            units[: len(cells)] = [agreed_unit(*each) for each in said]
             return headings, units, {at}
     return ([], [], set()) if head is None else (headings, units, set())
-
-
-def _agreed(heading: str, own: str | None, cell: str) -> str | None:
-    """Return the unit of a heading beside a cell of units; None where both say different ones of one kind,
-    which leaves it open which is right."""
-    unit = (
-        unit_beside(heading, unit_said(cell)) or (reduced_kind(heading, cell.strip("[]() ")) or (0, None))[1]
-    )
-    if unit is None or own is None:
-        return unit or own
-    kind = kind_of_unit(own)
-    differ = kind == kind_of_unit(unit) is not None and factor(own, unit) != 1
-    return None if differ else unit
 
 
 def _fitted(lines: _Lines, at: int, width: int) -> list[str]:
