@@ -95,7 +95,9 @@ class Row:
                 "such as 1.5"
             )
         if not isfinite(value := float(text)):
-            raise InputError(f"{self.where}, column '{heading:.40}': {text:.40} is too large a number")
+            raise InputError(
+                f"{self.where}, column '{heading:.40}': found {text!r:.40}, which is too large a number"
+            )
         return value
 
 
