@@ -198,7 +198,7 @@ def _placed(
         if not lost[row] and (not sudden or _relaxes(near_mm, near_n, behind - few, few, whole_n)):
             continue
         up_n = near_n[: behind + 2]
-        top, share, share_u, rise_n = _tip(up_n, noise_n[row])
+        top, share, share_u, rise_n, rise_u_n = _tip(up_n, noise_n[row])
         # of dense samples the largest is the noisiest: the drop comes behind the last that is as large
         large = np.flatnonzero(up_n[top:] >= up_n[top] - TIP_NOISES * noise_n[row])
         at = top + int(large[-1])
@@ -211,8 +211,8 @@ def _placed(
             before_mm = float(near_mm[at] - near_mm[max(at - 1, 0)])
             rise_n *= min(step_mm / before_mm, 1.0) if before_mm > 0 else 1.0
         x_mm[row], x_u_mm[row] = near_mm[at] + share * step_mm, share_u * abs(step_mm)
-        # the line of the rise is as noisy as two samples
-        tip_u_n[row] = np.hypot(sqrt(2) * noise_n[row], min(share_u, 1.0) * rise_n)
+        # the line of the rise is as noisy as two samples, and goes on as it did before or as in its last step
+        tip_u_n[row] = np.linalg.norm([sqrt(2) * noise_n[row], min(share_u, 1.0) * rise_n, share * rise_u_n])
         tip_n[row] = near_n[top] + share * rise_n
         found.sample[row] = nearest + at
         # A force that fell slowly before it broke was larger elsewhere too. Of three samples the middle one
@@ -249,28 +249,35 @@ def loaded_until(force_n: FloatArray, cycles: Cycles) -> IntArray:
     return last
 
 
-def _tip(near_n: FloatArray, noise_n: float) -> tuple[int, float, float, float]:
+def _tip(near_n: FloatArray, noise_n: float) -> tuple[int, float, float, float, float]:
     """Sample of the largest force before a drop, despite one spike; the share of a step that the tip lies
-    behind it, with its standard uncertainty; and what the force rises by in a step.
+    behind it, with its standard uncertainty; and what the force rises by in a step, and how that changed.
 
     The tip lies between the last sample of the rise and the next one: where the line of the rise meets that
-    of the fall, or, where the fall is over within one sample, anywhere between the two.
+    of the fall, or, where the fall is over within one sample, anywhere between the two. A fall that is over
+    in the second step was steeper than that step and began later: evenly likely up to the next sample.
     """
     rises_n = np.diff(near_n, prepend=near_n[:1])
-    padded_n = np.append(near_n, near_n[-1:].repeat(2))
+    padded_n = np.append(near_n, near_n[-1:].repeat(3))
     for top in np.argsort(near_n)[::-1].tolist():
         earlier_n = rises_n[max(top - 5, 1) : top]
         rise_n = float(np.median(np.abs(earlier_n))) if len(earlier_n) else abs(float(rises_n[top]))
         if rises_n[top] > SPIKE_RISES * rise_n + SPIKE_NOISES * noise_n:
             continue
-        fell_n, falls_n = (float(padded_n[top + step] - padded_n[top + step + 1]) for step in (0, 1))
+        fell_n, falls_n, then_n = (
+            float(padded_n[top + step] - padded_n[top + step + 1]) for step in range(3)
+        )
+        changed_n = abs(float(rises_n[top]) - rise_n)
         if fell_n > max(rise_n, falls_n):
-            return top, 0.5, 1 / sqrt(12), rise_n
+            return top, 0.5, 1 / sqrt(12), rise_n, changed_n
         # top + rise s = next - falls (s - 1), with s the share of a step behind the top sample
         meets = (falls_n - fell_n) / (rise_n + falls_n) if rise_n + falls_n > 0 else 0.0
         doubt = min(FALL_DOUBT + 2 * noise_n / max(rise_n + falls_n, noise_n), 1 / sqrt(12))
-        return top, float(np.clip(meets, 0.0, 1.0)), doubt, rise_n
-    return int(np.argmax(near_n)), 0.0, 1 / sqrt(12), 0.0
+        meets = float(np.clip(meets, 0.0, 1.0))
+        if then_n < falls_n / 2:
+            doubt = max(doubt, (1 - meets) / sqrt(3))
+        return top, meets, doubt, rise_n, changed_n
+    return int(np.argmax(near_n)), 0.0, 1 / sqrt(12), 0.0, 0.0
 
 
 def went_on_mm(signals: Signals, cycles: Cycles, deadband_mm: float) -> FloatArray:

@@ -117,7 +117,10 @@ def work(
     coarse = _trapezoid(*_every_second(x, f, inside))
     few = np.count_nonzero(inside, axis=1) < FEWEST_PUT_BACK
     missed = (area - coarse) * np.where(averaged, PUT_BACK, np.where(crept | few, 0.0, PUT_BACK_SINGLE))
-    left = np.abs(area - coarse) * np.where(averaged, LEFT_AVERAGED, LEFT_SINGLE)
+    # a curve that bends one way and then the other leaves little in sum: each bend is as uncertain as itself
+    bends = (np.diff(x[:, :-1]) * np.diff(f[:, 1:]) - np.diff(f[:, :-1]) * np.diff(x[:, 1:])) / 2
+    bent = np.sqrt(row_sums(bends**2) / 2)
+    left = np.maximum(np.abs(area - coarse), bent) * np.where(averaged, LEFT_AVERAGED, LEFT_SINGLE)
     # what a curve does where the platen leapt between two holds, no node says
     step_mm, step_n = np.diff(x, axis=1), np.diff(f, axis=1)
     leapt = averaged[:, None] & (step_mm > LEAP_SHARE * (end_mm - start_mm)[:, None])

@@ -18,7 +18,7 @@ from math import sqrt
 
 import numpy as np
 
-from rig.analyser.ragged import BoolArray
+from rig.analyser.ragged import BoolArray, along_rows
 from rig.analyser.settings import MeasuringNoise
 from rig.analyser.symmetric import inverse_symmetric3, times_vector
 from rig.calibration import Signals
@@ -71,6 +71,10 @@ UNEVEN_SHARE = 0.5
 UNEVEN_REACH = 0.25
 """A turn of an uneven stroke may be missed by this share of how its steps change, at the most of what line
 and parabola differ by, or of a quarter of the steps on either side."""
+
+LATE_GAP, LOST_SHARE = 1.2, 0.25
+"""Rows beside a turn that lie this many times as far apart in time as most may hide some of the way:
+a quarter of what the platen went in the time above the usual."""
 
 PASSED_ROWS = 0.1
 """A turn lies before or behind the deepest sample for sure where the lines of both strokes meet this many
@@ -166,6 +170,7 @@ def find_turns(
     rise, rise_u, ahead = _between_samples(
         height, inside, noise.position_mm, ended=_ended_there(signals.time_s, cycles.load_end)
     )
+    rise_u = np.hypot(rise_u, _lost_mm(signals, index, height))
     dense = np.flatnonzero(np.count_nonzero(near, axis=1) >= DENSE)
     if len(dense):
         rise[dense], rise_u[dense] = _parabola(
@@ -243,6 +248,30 @@ def _overshoots(
         )
         over_mj[row] = np.trapezoid(along_n, there)
     return Side(tip_mm, tip_n, count, doubt_n), over_mj
+
+
+def _usual_change(height_mm: FloatArray) -> FloatArray:
+    """Return by how much a step differs from the next one, half of the time, on one stroke; 0 where none are
+    known."""
+    sides = (height_mm[:, :REACH], height_mm[:, REACH + 1 :])
+    change = np.sort(np.concatenate([np.abs(np.diff(side, 2, axis=1)) for side in sides], axis=1), axis=1)
+    # not-a-numbers stand last
+    half = (np.count_nonzero(np.isfinite(change), axis=1) - 1) // 2
+    return np.nan_to_num(along_rows(change, np.maximum(half, 0)[:, None])[:, 0])
+
+
+def _lost_mm(signals: Signals, index: IntArray, height: FloatArray) -> FloatArray:
+    """Return what the place of turns is uncertain by where rows beside the deepest one are missing or late: a
+    turn may lie anywhere in the longer gap, and a share of what the platen went in it above the rows."""
+    gap_s = np.diff(signals.time_s[index], axis=1)
+    usual_s = np.sort(np.where(gap_s > 0, gap_s, np.inf), axis=1)
+    half = np.maximum(np.count_nonzero(np.isfinite(usual_s), axis=1) // 2, 0)
+    usual_s = along_rows(usual_s, half[:, None])
+    beside_s, drop_mm = gap_s[:, REACH - 1 : REACH + 1], -height[:, [REACH - 1, REACH + 1]]
+    with np.errstate(divide="ignore", invalid="ignore"):
+        longer = np.where(beside_s > LATE_GAP * usual_s, 1 - usual_s / beside_s, 0.0)
+    lost_mm: FloatArray = LOST_SHARE * (longer * drop_mm).max(axis=1)
+    return lost_mm
 
 
 def _within(index: IntArray, cycles: Cycles) -> BoolArray:
@@ -325,6 +354,9 @@ def _between_samples(
     rise = np.where(usable, rounded * parabola + (1 - rounded) * line, parabola)
     # how much the speed changes from step to step is how far a line can miss
     uneven = np.nan_to_num(np.abs(b3 - 2 * b2 + b1)) + np.nan_to_num(np.abs(a3 - 2 * a2 + a1))
+    # three steps may be alike by chance: those of the whole window say what is usual
+    usual = _usual_change(np.where(inside, height, np.nan)) - SHOWN_NOISES * noise_mm
+    uneven = np.maximum(uneven, 2 * usual)
     # but a platen that goes in jerks may have gone on by some of its last steps where line and parabola agree
     jerk = np.where(usable, UNEVEN_REACH * (a1 + b1), 0.0)
     missed_u = UNEVEN_SHARE * np.minimum(uneven, np.maximum(np.abs(line - parabola), jerk))

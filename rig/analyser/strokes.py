@@ -210,7 +210,12 @@ class Strokes:
         self.peak = replace(
             self.peak,
             value=np.where(later, self.turned.value, self.peak.value),
-            value_u=np.where(later, self.turned.value_u, self.peak.value_u),
+            # its last samples lie short of the turn, and nothing carries them on
+            value_u=np.where(
+                later,
+                np.hypot(self.turned.value_u, coming.slope * (self.peak_mm - turn.unloading.x_mm)),
+                self.peak.value_u,
+            ),
         )
 
     def _take_overshoot(self, over: Side) -> None:
@@ -280,7 +285,9 @@ class Strokes:
         # with the same few nodes in the usual windows, the last three of them are the finer window
         bend = np.where(same, np.abs(self._slope_of_last(nodes) - slope), 0.0)
         slope_u = np.where(alone, whole.slope_u, np.sqrt(noise_u**2 + left_u**2 + bend**2))
-        return replace(whole, slope=slope, slope_u=slope_u)
+        # a platen that crept on turns where the stroke never came to: the tangent may be meant there
+        crept = np.abs(whole.bend) * (self.peak_mm - self._end_mm(nodes))
+        return replace(whole, slope=slope, slope_u=np.hypot(slope_u, crept))
 
     def _slope_of_last(self, nodes: Nodes) -> FloatArray:
         """Return the slope at the deep end of the parabola through the last three nodes before the turn;
@@ -363,9 +370,9 @@ class Strokes:
         noise_n = np.hypot(self.peak_noise_n, window * self.context.noise.position_mm)
         start = np.maximum(nodes.lengths - 1 - PEAK_NODES, 0)[:, None]
         before_mm = x[0] - along_rows(nodes.x_mm, start)[:, 0]
-        usual_mm = np.where(nodes.lengths > PEAK_NODES, before_mm / PEAK_NODES, 0.0)
+        of_nodes_mm = np.where(nodes.lengths > PEAK_NODES, before_mm / PEAK_NODES, 0.0)
         ends = Tip(np.stack(x, axis=1), np.stack(f, axis=1))
-        more, more_u = _stop(ends, window, noise_n, usual_mm=usual_mm, steepest=0.0)
+        more, more_u = _stop(ends, window, noise_n, usual_mm=of_nodes_mm, steepest=0.0)
         # nodes that are means hide a stop of a few rows, which single rows show if none before is as steep
         with np.errstate(divide="ignore", invalid="ignore"):
             slopes = np.diff(tip.force_n[:, STOP_ROWS:]) / np.diff(tip.x_mm[:, STOP_ROWS:])
@@ -390,6 +397,10 @@ class Strokes:
         steep, before = (f[1] - f[2]) / pair_mm, (f[2] - f[3]) / earlier_mm
         doubt = CLEAR_NOISES * sqrt(2.0) * noise_n * (2 / pair_mm + 1 / earlier_mm)
         line = np.where(shows, np.minimum(slope, np.maximum(2 * steep - before, steep) + doubt), slope)
+        # nor is the tangent any steeper than they go on to the turn, where the platen was not braked
+        ahead_slope = np.maximum(steep + 2 * (steep - before), steep) + doubt
+        unbraked = shows & (more == 0) & (np.minimum(pair_mm, earlier_mm) > UNBRAKED * of_nodes_mm)
+        over = np.where(unbraked, np.maximum(window - ahead_slope, 0.0), 0.0)
         short_n = f[1] + line * (side.x_mm - x[1]) - side.force_n - noise_n
         coarse = (side.count == 1) & (run_mm > 0) & (nodes.lengths > 1)
         most_n = SHORT_SHARE * np.maximum(slope * run_mm, 0.0)
@@ -403,9 +414,9 @@ class Strokes:
             tangent,
             value=value + short_n,
             value_u=np.hypot(value_u, short_u),
-            slope=tangent.slope + more,
+            slope=tangent.slope + more - over,
             # a stop's slope is that of its own samples, not of the window
-            slope_u=np.where(more > 0, more_u, tangent.slope_u),
+            slope_u=np.hypot(np.where(more > 0, more_u, tangent.slope_u), np.where(over > 0, doubt, 0.0)),
             bend=slope,
         )
 

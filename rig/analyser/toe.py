@@ -75,6 +75,12 @@ BENT_SHARE = 0.2
 """No toe region is a power of the deflection exactly: at its top it departs from one by up to this share of
 the force, as far as the samples allow, since faces are rough and materials relax or yield."""
 
+EDGE_WIDTHS = np.geomspace(1 / 256, 1.0, 17)
+EDGE_STEPS = np.gradient(EDGE_WIDTHS)
+SHARP = 0.3
+"""Widths of an edge that are tried, as shares of the toe region, and what each stands for; a face without one
+counts as much as this many widths of the whole toe region."""
+
 LEAP_SHARE = 0.1
 LATEST_CONTACT = 0.95
 EARLIER_NOISES = 3.0
@@ -110,6 +116,8 @@ class ToeFit:
         How far a sphere's exponent would move `at_force_mm` where nothing tells it from a spring's; else 0.
     contact_bent_mm, at_force_bent_mm
         How far a departure from the power law that the samples do not show would move the two positions.
+    contact_edge_mm, at_force_edge_mm
+        How far an edge that touches first moves them, as the samples show it.
     """
 
     contact_mm: FloatArray
@@ -128,6 +136,8 @@ class ToeFit:
     curved_mm: FloatArray
     contact_bent_mm: FloatArray
     at_force_bent_mm: FloatArray
+    contact_edge_mm: FloatArray
+    at_force_edge_mm: FloatArray
 
     @classmethod
     def unknown(cls, count: int) -> ToeFit:
@@ -244,11 +254,17 @@ def fit_toes(
     # between rows that lie far apart, evenly likely anywhere; dense ones show a toe region in between
     leapt = (toe.contact_mm <= clean_mm) & (leap_mm > LEAP_SHARE * (zone.x_mm[zone.last] - clean_mm))
     doubt_mm = np.where(leapt, leap_mm / sqrt(3), 0.0)
+    # before a recording that begins there nothing was seen untouched: evenly likely anywhere from there on
+    since_mm = np.where(zone.first == 0, np.maximum(toe.contact_mm - clean_mm, 0.0), 0.0)
+    doubt_mm = np.maximum(doubt_mm, since_mm / sqrt(3))
     # what shorter toe regions show of a departure from the power law is in already
     departed = {
-        name: np.fmax(
-            getattr(toe, f"{name}_u_mm"),
-            np.hypot(getattr(whole, f"{name}_u_mm"), getattr(whole, f"{name}_bent_mm")),
+        name: np.hypot(
+            np.fmax(
+                getattr(toe, f"{name}_u_mm"),
+                np.hypot(getattr(whole, f"{name}_u_mm"), getattr(whole, f"{name}_bent_mm")),
+            ),
+            np.nan_to_num(getattr(whole, f"{name}_edge_mm")),
         )
         for name in ("contact", "at_force")
     }
@@ -640,13 +656,20 @@ class _Power:
         pull = np.einsum("rji,rj->ri", by_all, self.weight * departed)
         by_departed = times_vector(inverse, pull)
         known = np.maximum(_dots(self.weight * departed, departed) - _dots(pull, by_departed), 0.0)
-        departure = 1 / np.sqrt(BENT_SHARE**-2 + known / np.maximum(misfit, 1.0))
+        known = known / np.maximum(misfit, 1.0)
+        departure2 = 1 / (BENT_SHARE**-2 + known)
+        # what the samples show of it counts as far as it stands out of its own doubt
+        shown = _dots(self.weight * (self.force_n - force), departed) / np.maximum(misfit, 1.0) * departure2
         # an exponent that was taken for 1, or nearly so, brings its own doubt, which is as large
         told_apart = np.sqrt(np.maximum(by_scatter[:, 1, 1], SMALLEST)) * TOLD_APART
-        departure[self.free] *= np.clip((n - EXPONENTS[0]) / told_apart - 1, 0.0, 1.0)[self.free]
+        hidden = np.where(self.free, np.clip((n - EXPONENTS[0]) / told_apart - 1, 0.0, 1.0), 1.0)
+        departure = np.sqrt(
+            departure2 * hidden**2 + np.where(self.free, 0.0, np.maximum(shown**2 - departure2, 0.0))
+        )
         bent = np.einsum("kri,ri->kr", directions, by_departed)
         bent[1] += reach**1.5 / n
         bent_mm = np.abs(bent) * departure * self.scale_mm
+        edge_mm = self._edge(by_all, inverse, directions, reach) * self.scale_mm
         contact_u, at_force_u = np.hypot(np.sqrt(scattered + drifted) * self.scale_mm, step_mm)
         contact = self.origin_mm + self.scale_mm * shift
         poor = (freedom < 0) | ~np.isfinite(contact)
@@ -663,7 +686,49 @@ class _Power:
             at_force_u + nothing,
             *np.zeros((5, len(n))),
             *bent_mm,
+            *edge_mm,
         )
+
+    def _edge(
+        self, by_all: FloatArray, inverse: FloatArray, directions: FloatArray, reach: FloatArray
+    ) -> FloatArray:
+        """Return how far an edge that touches first moves the contact and the place at the contact force, as
+        root mean squares over all widths of it, shape (2, m).
+
+        Notes
+        -----
+        1. A face that meets the specimen over a width t, evenly, gives k t/2 (u/t)^2, then a line that
+           leaves zero in the middle of t. It lies above that line by k (t/2 - |x - x0|)^2 / (2 t).
+        2. No edge is as likely as all widths up to the toe region's together. Each counts by its likelihood,
+           the curve having adapted to it, as far as that exceeds the one of no edge (Bayes' theorem; a state
+           of knowledge as a density: JCGM 101:2008, 6.3, recalled).
+        """
+        shift, n, size = self.parameters.T
+        residual = self.force_n - self._model(self.parameters, slice(None))[0]
+        widths = np.outer(EDGE_WIDTHS, np.maximum(1.0 - shift, 0.0))
+        slope = n * size * np.maximum(widths, SMALLEST) ** (n - 1)
+        over = np.maximum(widths[..., None] / 2 - np.abs(self.x - shift[:, None]), 0.0)
+        edge_n = slope[..., None] * over**2 / np.maximum(2 * widths[..., None], SMALLEST)
+        adapted = np.einsum("rij,rnj,rn,trn->tri", inverse, by_all, self.weight, edge_n)
+        left_n = edge_n - np.einsum("rni,tri->trn", by_all, adapted)
+        gained = np.einsum("rn,trn->tr", self.weight, left_n * (2 * residual - left_n))
+        freedom = np.maximum(np.count_nonzero(self.count, axis=1) - 3, 1)
+        scatter = (_dots(self.weight * residual, residual) - np.maximum(gained.max(axis=0), 0.0)) / freedom
+        gained = gained / np.maximum(scatter, 1.0) / self.rough.correlated
+        moved = np.einsum("kri,tri->ktr", directions, adapted)
+        moved[0] += widths / 2
+        # the place at the contact force moves by what the edge still adds there
+        there = np.maximum(widths / 2 - reach, 0.0) ** 2 / np.maximum(2 * widths, SMALLEST)
+        moved[1] += slope * there / (n * size * reach ** (n - 1))
+        # the first sample may lie on the edge, whose force is hidden in noise there
+        gained = np.where(widths / 2 <= shift - self.x[:, 0] + np.diff(self.x[:, :2])[:, 0], gained, -np.inf)
+        # what the samples do not tell from no edge moves nothing
+        top = np.maximum(gained.max(axis=0), 0.0)
+        none = np.exp(-top / 2)
+        likelihood = EDGE_STEPS[:, None] * np.maximum(np.exp((gained - top) / 2) - none, 0.0)
+        mean2 = np.einsum("tr,ktr->kr", likelihood, moved**2) / (likelihood.sum(axis=0) + SHARP * none)
+        edge: FloatArray = np.sqrt(np.nan_to_num(mean2))
+        return edge
 
 
 def _dots(one: FloatArray, other: FloatArray) -> FloatArray:
