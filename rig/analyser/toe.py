@@ -75,6 +75,9 @@ BENT_SHARE = 0.2
 """No toe region is a power of the deflection exactly: at its top it departs from one by up to this share of
 the force, as far as the samples allow, since faces are rough and materials relax or yield."""
 
+MOVES_ON = 0.7
+"""A contact that moved while the toe region was shortened for a better fit would move on by this share."""
+
 EDGE_WIDTHS = np.geomspace(1 / 256, 1.0, 17)
 EDGE_STEPS = np.gradient(EDGE_WIDTHS)
 SHARP = 0.3
@@ -226,12 +229,15 @@ def fit_toes(
         Stated exponent; None to fit it.
     """
     toe = ToeFit.unknown(len(peak_n))
+    moved_mm2 = np.zeros(len(peak_n))
     chosen_n = np.maximum(TOP_SHARES[0] * peak_n, TOP_DETECTIONS * detection_n)
     rows = np.arange(len(peak_n))
     for share in TOP_SHARES:
         top_n = np.maximum(share * peak_n, TOP_DETECTIONS * detection_n)
         tried = _fit(zone.selected(rows), top_n[rows], noise, contact_force_n, exponent)
         better = tried.misfit < toe.misfit[rows]
+        moved_mm = tried.contact_mm[better] - toe.contact_mm[rows[better]]
+        moved_mm2[rows[better]] += np.nan_to_num(moved_mm) ** 2
         toe = toe.replaced(rows[better], tried, better)
         chosen_n[rows[better]] = top_n[rows[better]]
         rows = rows[tried.misfit > 1 + POOR_FIT * np.sqrt(2 / np.maximum(tried.freedom, 1))]
@@ -268,6 +274,7 @@ def fit_toes(
         )
         for name in ("contact", "at_force")
     }
+    doubt_mm = np.hypot(doubt_mm, MOVES_ON * np.sqrt(moved_mm2))
     return replace(
         toe,
         contact_mm=np.where(leapt, clean_mm, toe.contact_mm),
