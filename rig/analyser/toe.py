@@ -75,6 +75,9 @@ BENT_SHARE = 0.2
 """No toe region is a power of the deflection exactly: at its top it departs from one by up to this share of
 the force, as far as the samples allow, since faces are rough and materials relax or yield."""
 
+CHANCE_GAIN = 3.0
+"""Chi-square that one of the widths gains by noise alone, more often than not."""
+
 MOVES_ON = 0.7
 """A contact that moved while the toe region was shortened for a better fit would move on by this share."""
 
@@ -676,7 +679,7 @@ class _Power:
         bent = np.einsum("kri,ri->kr", directions, by_departed)
         bent[1] += reach**1.5 / n
         bent_mm = np.abs(bent) * departure * self.scale_mm
-        edge_mm = self._edge(by_all, inverse, directions, reach) * self.scale_mm
+        edge_mm = self._edge(by_all, inverse, directions, reach=reach, zero_u_n=zero_u_n) * self.scale_mm
         contact_u, at_force_u = np.hypot(np.sqrt(scattered + drifted) * self.scale_mm, step_mm)
         contact = self.origin_mm + self.scale_mm * shift
         poor = (freedom < 0) | ~np.isfinite(contact)
@@ -697,7 +700,13 @@ class _Power:
         )
 
     def _edge(
-        self, by_all: FloatArray, inverse: FloatArray, directions: FloatArray, reach: FloatArray
+        self,
+        by_all: FloatArray,
+        inverse: FloatArray,
+        directions: FloatArray,
+        *,
+        reach: FloatArray,
+        zero_u_n: FloatArray,
     ) -> FloatArray:
         """Return how far an edge that touches first moves the contact and the place at the contact force, as
         root mean squares over all widths of it, shape (2, m).
@@ -716,12 +725,27 @@ class _Power:
         slope = n * size * np.maximum(widths, SMALLEST) ** (n - 1)
         over = np.maximum(widths[..., None] / 2 - np.abs(self.x - shift[:, None]), 0.0)
         edge_n = slope[..., None] * over**2 / np.maximum(2 * widths[..., None], SMALLEST)
-        adapted = np.einsum("rij,rnj,rn,trn->tri", inverse, by_all, self.weight, edge_n)
+        pulls = np.einsum("rij,rnj,rn->rin", inverse, by_all, self.weight)
+        adapted = np.einsum("rin,trn->tri", pulls, edge_n)
         left_n = edge_n - np.einsum("rni,tri->trn", by_all, adapted)
-        gained = np.einsum("rn,trn->tr", self.weight, left_n * (2 * residual - left_n))
+        # a force zero that is off leaves samples before the contact off as well, as an edge does
+        zero = 1.0 - np.einsum("rni,ri->rn", by_all, pulls.sum(axis=2))
+        known = _dots(self.weight * zero, zero) + 1 / np.maximum(zero_u_n, SMALLEST) ** 2
+
+        def misfit(left: FloatArray) -> FloatArray:
+            by_zero = np.einsum("rn,rn,...rn->...r", self.weight, zero, left)
+            square: FloatArray = np.einsum("rn,...rn->...r", self.weight, left**2) - by_zero**2 / known
+            return square
+
+        without = misfit(residual)
+        gained = without - misfit(residual - left_n)
         freedom = np.maximum(np.count_nonzero(self.count, axis=1) - 3, 1)
-        scatter = (_dots(self.weight * residual, residual) - np.maximum(gained.max(axis=0), 0.0)) / freedom
-        gained = gained / np.maximum(scatter, 1.0) / self.rough.correlated
+        scatter = (without - np.maximum(gained.max(axis=0), 0.0)) / freedom
+        # less what noise gains now and then
+        gained = gained / np.maximum(scatter, 1.0) / self.rough.correlated - CHANCE_GAIN
+        # the first sample may lie on the edge, whose force is hidden in noise there
+        row = np.diff(self.x[:, :2])[:, 0] / np.maximum(self.count[:, 0], 1)
+        gained = np.where(widths / 2 <= shift - self.x[:, 0] + row, gained, -np.inf)
         moved = np.einsum("kri,tri->ktr", directions, adapted)
         moved[0] += widths / 2
         # the place at the contact force moves by what the edge still adds there
