@@ -414,9 +414,9 @@ class Strokes:
             tangent,
             value=value + short_n,
             value_u=np.hypot(value_u, short_u),
-            slope=tangent.slope + more - over,
+            slope=tangent.slope + more,
             # a stop's slope is that of its own samples, not of the window
-            slope_u=np.hypot(np.where(more > 0, more_u, tangent.slope_u), np.where(over > 0, doubt, 0.0)),
+            slope_u=np.hypot(np.where(more > 0, more_u, tangent.slope_u), over),
             bend=slope,
         )
 

@@ -263,9 +263,6 @@ def fit_toes(
     # between rows that lie far apart, evenly likely anywhere; dense ones show a toe region in between
     leapt = (toe.contact_mm <= clean_mm) & (leap_mm > LEAP_SHARE * (zone.x_mm[zone.last] - clean_mm))
     doubt_mm = np.where(leapt, leap_mm / sqrt(3), 0.0)
-    # before a recording that begins there nothing was seen untouched: evenly likely anywhere from there on
-    since_mm = np.where(zone.first == 0, np.maximum(toe.contact_mm - clean_mm, 0.0), 0.0)
-    doubt_mm = np.maximum(doubt_mm, since_mm / sqrt(3))
     # what shorter toe regions show of a departure from the power law is in already
     departed = {
         name: np.hypot(
