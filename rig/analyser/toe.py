@@ -253,7 +253,11 @@ def fit_toes(
     shorter_n = np.concatenate([share * chosen_n for share in SHORTER.values()])
     shorter = _fit(zone.selected(every), shorter_n, noise, contact_force_n, exponent)
     for name, rows in zip(SHORTER, np.split(np.arange(len(every)), len(SHORTER)), strict=True):
-        toe = _compared(toe, shorter.selected(rows), name)
+        part = shorter.selected(rows)
+        toe = _compared(toe, part, name)
+        # nor farther than shorter toe regions leave possible
+        left_mm2 = (part.contact_mm - whole.contact_mm) ** 2 + part.contact_u_mm**2
+        moved_mm2 = np.fmin(moved_mm2, left_mm2 / MOVES_ON**2)
     toe = _beside_rows(toe, zone, detection_n, contact_force_n)
     toe = _before_load(toe, zone, peak_n, noise, contact_force_n)
     # a fit that would put the contact before the last untouched sample says no more than that it lies behind
