@@ -64,6 +64,21 @@ def test_a_single_spike_before_the_drop_is_not_the_tip():
     assert abs(value - 200.0) <= 2.5 * u
 
 
+@pytest.mark.parametrize("begins", [0.45, 0.6, 0.75, 0.9])
+def test_a_fall_that_straddles_two_rows_may_have_begun_in_the_first(begins):
+    """A part that loses its force in 0.6 of a row: two steps fall, and neither at the rate of the fall."""
+    step_mm, tip_n = 0.1, 60.0
+    tip_mm = 6.0 + begins * step_mm
+    position = np.arange(-2.0, 9.0, step_mm)
+    fallen = np.clip((position - tip_mm) / (0.6 * step_mm), 0.0, 1.0)
+    force = tip_n / tip_mm * np.clip(position, 0, None) * (1 - 0.7 * fallen)
+    result = analysed(counts(position, force, rate_hz=50))
+    assert broke(result)
+    for name, true in (("break_mm", tip_mm), ("energy_to_break_mj", tip_n * tip_mm / 2)):
+        value, u = one(result, name)
+        assert abs(value - true) <= 2 * u
+
+
 def relaxing_steps(rate_hz=20, *, steps=6, hold_s=10.0, step_mm=2.0, tau_s=3.0):
     """A Maxwell branch beside a spring, stepped in within half a second and held ten, again and again."""
     time_s = np.arange(0, 5 + hold_s * steps, 1 / rate_hz)

@@ -74,6 +74,17 @@ def test_what_chords_of_a_sparse_stroke_miss_is_within_the_stated_uncertainty(na
     assert abs(found.mj[0] - quad(force, 0, DEPTH)[0]) <= 2 * found.chord_u[0]
 
 
+@pytest.mark.parametrize("count", range(12, 40))
+def test_bends_that_cancel_in_sum_leave_their_uncertainty(count):
+    """A plateau that densifies: what chords miss before it has the other sign than what they miss behind."""
+
+    def yielding(x):
+        return 20 * np.tanh(10 * x / DEPTH) + 30 * (x / DEPTH) ** 6
+
+    found = work_of(sampled(yielding, count), yielding)
+    assert abs(found.mj[0] - quad(yielding, 0, DEPTH)[0]) <= 2 * found.chord_u[0]
+
+
 @pytest.mark.parametrize("name", CURVES)
 def test_the_work_of_an_averaged_stroke_is_the_integral(name):
     force = CURVES[name]

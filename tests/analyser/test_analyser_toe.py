@@ -162,6 +162,19 @@ def test_where_the_power_law_ends_early_the_toe_is_shortened():
     assert np.median(toe.contact_u_mm) < POSITION_STEP_MM
 
 
+@pytest.mark.parametrize("tilt_mm", [0.12, 0.2])
+def test_a_face_that_meets_with_an_edge_first_is_as_uncertain_as_that_edge(tilt_mm):
+    """A few rows wide, the edge is hidden in the rows beside the contact of a line."""
+
+    def tilted(x):
+        depth = np.maximum(x, 0.0)
+        return 7.0 * np.where(depth < tilt_mm, depth**2 / (2 * tilt_mm), depth - tilt_mm / 2)
+
+    toe, contact = fitted(tilted, step_mm=0.05, depth_mm=6.0)
+    assert share_within_2u(toe.contact_mm, toe.contact_u_mm, contact) >= WITHIN_2U
+    assert np.median(toe.contact_u_mm) < tilt_mm
+
+
 @pytest.mark.parametrize("shape", SHAPES)
 def test_an_uncertain_zero_makes_the_contact_as_uncertain(shape):
     toe, contact = fitted(power(*SHAPES[shape]), zero_n=0.01)
