@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from rig import sheets  # `sheets.save_loops` loads matplotlib
 from rig.cli.capture_arguments import captures_argument
 from rig.cli.options import (
     FOLDER,
@@ -42,8 +43,6 @@ from rig.sheets import (
     cycle_table,
     key_table,
     monte_carlo_table,
-    save_cycle_trends,
-    save_loops,
     summary_table,
     trend_sentences,
 )
@@ -216,6 +215,6 @@ def write_results(
     with (out / f"{name}-cycles.csv").open("w", encoding="utf-8", newline="") as file:
         for number, frame in enumerate(cycle_frames(result, beside)):
             frame.to_csv(file, index=False, header=not number)
-    save_loops(result, name, out / f"{name}-loops.png")
+    sheets.save_loops(result, name, out / f"{name}-loops.png")
     if len(result) > 1:
-        save_cycle_trends(result, name, out / f"{name}-trends.png", beside)
+        sheets.save_cycle_trends(result, name, out / f"{name}-trends.png", beside)

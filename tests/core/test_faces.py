@@ -88,3 +88,9 @@ def test_a_command_loads_no_large_library_that_it_does_not_use(
     assert isinstance(loaded, list)
     assert "rig.cli.main" in loaded
     assert without & set(loaded) == set()
+
+
+@pytest.mark.parametrize("command", ["analyse", "captures", "compare", "reporting", "show"])
+def test_a_command_that_has_drawn_nothing_yet_does_without_matplotlib(command):
+    program = f"import sys, rig.cli.{command}; sys.exit('matplotlib' in sys.modules)"
+    assert subprocess.run([sys.executable, "-c", program], check=False).returncode == 0
