@@ -69,6 +69,9 @@ FALL_DOUBT = 0.1
 TIP_NOISES = 4.0
 """Samples that lie below the largest by fewer standard deviations of the noise may be as large."""
 
+PULL_SHARE = 0.2
+"""A part that pulls during loading by this share of the largest force before is fixed to both platens."""
+
 BEFORE_LOSS = 0.8
 """Contact was lost where the force was last above this share of the largest."""
 
@@ -239,8 +242,15 @@ def _relaxes(x_mm: FloatArray, force_n: FloatArray, tip: int, few: int, fell_n: 
 
 def loaded_until(force_n: FloatArray, cycles: Cycles) -> IntArray:
     """Return the last sample of each loading stroke up to which its force rises: that of the largest force
-    where much of it was lost before the turn, else the last one."""
+    where much of it was lost before the turn, and that of the first crest where it turns to pull; else the
+    last one."""
     last = cycles.load_end.copy()
+    least_n = reduced(np.minimum, force_n, cycles.contact, last + 1)
+    for row in np.flatnonzero(least_n < cycles.zero_n).tolist():
+        part_n = force_n[cycles.contact[row] : last[row] + 1] - cycles.zero_n[row]
+        pulls = part_n < -PULL_SHARE * np.maximum.accumulate(part_n)
+        if pulls.any():
+            last[row] = cycles.contact[row] + int(np.argmax(part_n[: int(np.argmax(pulls)) + 1]))
     largest_n = reduced(np.maximum, force_n, cycles.contact, last + 1)
     lost = force_n[last] - cycles.zero_n < BEFORE_LOSS * (largest_n - cycles.zero_n)
     for row in np.flatnonzero(lost).tolist():

@@ -74,6 +74,7 @@ def work(
     end_n: FloatArray,
     crept: BoolArray,
     rough: Roughness,
+    rest_noise_n: float,
     position_noise_mm: float,
     resolution_mm: float = 0.0,
 ) -> Work:
@@ -93,8 +94,8 @@ def work(
         The deep end.
     crept
         Whether the platen crept on to the deep end in a hold: no curve goes on to there.
-    rough, position_noise_mm, resolution_mm
-        What a single force and a single position are worth, and the step of positions.
+    rough, rest_noise_n, position_noise_mm, resolution_mm
+        What a single force is worth, in a press and at rest, and a single position; the step of positions.
     """
     real = nodes.real
     contact = np.where(from_contact, contact_mm, -np.inf)
@@ -111,7 +112,8 @@ def work(
     count = np.where(inside, nodes.count, np.inf)
     half_span = (x[:, 2:] - x[:, :-2]) / 2
     half_rise = (f[:, 2:] - f[:, :-2]) / 2
-    force_noise_n = rough.at(nodes.force_n)
+    # the teeth of a crush are no larger than the force that is left of it once the specimen has let go
+    force_noise_n = np.minimum(rough.at(nodes.force_n), np.abs(nodes.force_n) + rest_noise_n)
     variance = ((half_span * force_noise_n) ** 2 + (half_rise * position_noise_mm) ** 2) / count
     averaged = nodes.count.max(axis=1) > 1
     coarse = _trapezoid(*_every_second(x, f, inside))

@@ -21,11 +21,11 @@ from rig.analyser.peak import Side, Tip, Turn, find_turns
 from rig.analyser.ragged import BoolArray, Nodes, along_rows, first_above, first_below, means
 from rig.analyser.roughness import Roughness, RoughnessRecord
 from rig.analyser.strokes import END_REACH, Columns, Contacts, Context, Strokes
-from rig.analyser.toe import ToeFit, ToeZone, fit_toes
+from rig.analyser.toe import CLEAR_MISFIT, ToeFit, ToeZone, fit_toes
 from rig.analyser.wander import ZeroRecord
 from rig.calibration import Frame, Signals
 from rig.samples import FloatArray, IntArray
-from rig.segmenter import Cycles, Flag, Segment, reduced
+from rig.segmenter import Cycles, Flag, FlagArray, Segment, reduced
 
 BLOCK_NODES = 400_000
 """Cycles worked on together hold this many nodes of a stroke at the most: some megabytes a table. Fewer
@@ -35,6 +35,14 @@ CREEP_PARTS = 10
 CREPT_SHARE = 0.005
 """Creep is the way from the second tenth of a hold to its last; it is reported above this share of the
 depth."""
+
+LAG_S, LAG_ROWS = 1.0, 10
+LAG_SHARE, LAG_NOISES = 0.003, 6.0
+"""A force that rises by this share of itself and so many standard deviations of its noise within this time,
+or so many rows, of a platen that stands lags behind it: a specimen's own falls. A zero drifts by less."""
+
+UNCLEAR_SHARE = 0.01
+"""A toe region that no power fits is unclear where the contact is uncertain by this share of the depth."""
 
 INITIAL_BLOCKS = 36
 INITIAL_SAMPLES = 3
@@ -192,7 +200,7 @@ def _measure_block(
     zeroed = context.recorded_zero & headless & _zero_in_reach(signals.position_mm, cycles)
     contact, contact_u = _stretch_contacts(toe, kept, carried, zeroed)
     if first is None:
-        first = _first_datum(contact, contact_u)
+        first = _known_datum(contact, contact_u, 0)
     origin, origin_u = contact, contact_u
     if context.settings.datum == "first" and first is not None:
         origin = np.where(np.isfinite(contact), first.contact_mm, np.nan)
@@ -236,7 +244,8 @@ def _measure_block(
         | _knee_columns(strokes.knee(), contact - origin, origin_u)
         | _time_columns(signals, cycles, context)
     )
-    columns["zero_n"], columns["zero_n_u"] = zero.at_contact_n, zero.u_n
+    columns |= {"zero_n": zero.at_contact_n, "zero_n_u": zero.u_n, "zero_drift": zero.per_sample_n}
+    columns["cycle"] = cycles.number.astype(np.float64)
     origins = np.stack([origin, origin_u])
     columns |= _row_crests(
         columns,
@@ -248,12 +257,10 @@ def _measure_block(
         origin_mm=origins,
     )
     # a turn between two rows is read above all rows, but no farther than they can vouch for
-    over_n = np.maximum(columns["peak_force_n"] - MOST_ABOVE_ROWS * rough_peak_n, 0.0)
-    over_n = np.where(rough_peak_n > 0, over_n, 0.0)
+    most_n = np.where(rough_peak_n > 0, MOST_ABOVE_ROWS * rough_peak_n, np.inf)
+    over_n = np.maximum(columns["peak_force_n"] - most_n, 0.0)
     columns["peak_force_n"] = columns["peak_force_n"] - over_n
     columns["peak_force_n_u"] = np.hypot(columns["peak_force_n_u"], over_n)
-    columns["zero_drift"] = zero.per_sample_n
-    columns["cycle"] = cycles.number.astype(np.float64)
     flags = cycles.flags | strokes.flags()
     breaks = find_breaks(
         loading,
@@ -264,22 +271,22 @@ def _measure_block(
         deadband_mm=context.deadband_mm,
         went_on_mm=went_on_mm(signals, cycles, context.deadband_mm),
     )
-    breaks = replace(breaks, x_u_mm=np.hypot(breaks.x_u_mm, noise.position_mm))
     # a tip that came before the break may have been higher
     is_peak = breaks.is_peak & (breaks.force_n + TIP_ERRORS * breaks.u_n >= rough_peak_n)
-    columns |= _break_columns(columns, replace(breaks, is_peak=is_peak), zero, origins)
+    breaks = replace(breaks, x_u_mm=np.hypot(breaks.x_u_mm, noise.position_mm), is_peak=is_peak)
+    columns |= _break_columns(columns, breaks, zero, origins)
     columns |= _energy_to_break(breaks, pressed, zero, np.where(headless, -np.inf, contact), worth)
     flags[breaks.found] |= np.uint32(Flag.BREAK)
     columns["hold_creep_mm"] = creep_mm = _hold_creep_mm(signals.position_mm, cycles)
     least_mm = np.maximum(CREPT_SHARE * strokes.stroke_mm, context.deadband_mm)
     flags[np.abs(creep_mm) > least_mm] |= np.uint32(Flag.HOLD_CREPT)
+    flags |= _lags(signals, cycles, strokes.peak_noise_n, context.deadband_mm)
     whole = (cycles.flags & np.uint32(_NOT_WHOLE)) == 0
     flags[zero.one_sided & whole] |= np.uint32(Flag.ONE_SIDED_BASELINE)
-    flags[zero.misled & ~headless] |= np.uint32(Flag.TOE_REGION_UNCLEAR)
+    unclear = (toe.misfit > CLEAR_MISFIT) & (toe.contact_u_mm > UNCLEAR_SHARE * strokes.stroke_mm)
+    flags[(zero.misled | unclear) & ~headless] |= np.uint32(Flag.TOE_REGION_UNCLEAR)
     columns["flags"] = flags.astype(np.float64)
-    last = np.flatnonzero(np.isfinite(contact))
-    datum = carried if not len(last) else Datum(float(contact[last[-1]]), float(contact_u[last[-1]]))
-    return columns, datum, first
+    return columns, _known_datum(contact, contact_u, -1) or carried, first
 
 
 def _toes(
@@ -346,9 +353,10 @@ def _zero_in_reach(x_mm: FloatArray, cycles: Cycles) -> BoolArray:
     return reached
 
 
-def _first_datum(contact: FloatArray, contact_u: FloatArray) -> Datum | None:
+def _known_datum(contact: FloatArray, contact_u: FloatArray, which: int) -> Datum | None:
+    """Return the first or the last (-1) contact that is known."""
     known = np.flatnonzero(np.isfinite(contact))
-    return Datum(float(contact[known[0]]), float(contact_u[known[0]])) if len(known) else None
+    return Datum(float(contact[known[which]]), float(contact_u[known[which]])) if len(known) else None
 
 
 def _pressed(
@@ -568,6 +576,27 @@ def _hold_creep_mm(x_mm: FloatArray, cycles: Cycles) -> FloatArray:
     settled = cycles.load_end + part
     early_mm = means(x_mm, settled, settled + part)
     return means(x_mm, cycles.unload_start - part, cycles.unload_start) - early_mm
+
+
+def _lags(signals: Signals, cycles: Cycles, noise_n: FloatArray, deadband_mm: float) -> FlagArray:
+    """Return the flags of cycles whose force goes on rising after the platen has stopped for a hold."""
+    flags = np.zeros(len(cycles), np.uint32)
+    for row in np.flatnonzero(cycles.unload_start > cycles.load_end).tolist():
+        first, stop = int(cycles.load_end[row]), int(cycles.unload_start[row]) + 1
+        soon = int(np.searchsorted(signals.time_s[first:stop], signals.time_s[first] + LAG_S))
+        part = slice(first, min(first + max(soon, LAG_ROWS), stop))
+        force_n = signals.force_n[part] - cycles.zero_n[row]
+        # a platen that goes deeper, or comes back to its hold from beyond, changes the force itself
+        away_mm = np.abs(signals.position_mm[part] - signals.position_mm[first])
+        left = away_mm > deadband_mm
+        still_n = force_n[: int(np.argmax(left)) if left.any() else len(force_n)]
+        if len(still_n) < LAG_ROWS // 2:
+            continue
+        width = max(len(still_n) // LAG_ROWS, 1)
+        rise_n = np.convolve(still_n, np.full(width, 1 / width), mode="valid").max() - still_n[0]
+        if rise_n > max(LAG_SHARE * still_n[0], LAG_NOISES * noise_n[row]):
+            flags[row] = Flag.FORCE_LAGS
+    return flags
 
 
 def _time_columns(signals: Signals, cycles: Cycles, context: Context) -> Columns:

@@ -67,6 +67,13 @@ BEAT_ROWS, ON_BEAT, OFF_BEAT = 6, 0.02, 0.05
 """Rows whose times show the beat of a recording, what their steps may differ by, and how much earlier than on
 the beat a last row comes that was written because the press ended."""
 
+UNEVEN_CLOCK, CLOCK_SPREADS = 0.2, 1.5
+"""Rows beside a turn that were written at their own times: an interval there differs from the usual one by
+this share, and by this many times what the intervals around differ by, as far as a rounded clock does."""
+
+LONG_AWAY = 0.5
+"""Farther than half a row from the nearest sample, a turn lies on an even clock only by its braking."""
+
 UNEVEN_SHARE = 0.5
 UNEVEN_REACH = 0.25
 """A turn of an uneven stroke may be missed by this share of how its steps change, at the most of what line
@@ -168,7 +175,11 @@ def find_turns(
     height = x_mm[index] - x_mm[cycles.load_end][:, None]
     inside = (cycles.load_end[:, None] + _WINDOW == index) & _within(index, cycles)
     rise, rise_u, ahead = _between_samples(
-        height, inside, noise.position_mm, ended=_ended_there(signals.time_s, cycles.load_end)
+        height,
+        inside,
+        noise.position_mm,
+        rows=_rows_beside(signals.time_s[index], inside),
+        ended=_ended_there(signals.time_s, cycles.load_end),
     )
     rise_u = np.hypot(rise_u, _lost_mm(signals, index, height))
     dense = np.flatnonzero(np.count_nonzero(near, axis=1) >= DENSE)
@@ -312,10 +323,38 @@ def _ended_there(time_s: FloatArray, last: IntArray) -> BoolArray:
     return ended
 
 
+def _rows_beside(time_s: FloatArray, inside: BoolArray) -> FloatArray:
+    """Return how long the intervals before and behind the largest sample are, in those before and behind
+    them, shape (m, 2): 1 where a clock is even or does not tell.
+
+    A table with a row per step of travel or force leaves the turn in an interval of its own length.
+    """
+    steps_s = np.where(inside[:, 1:] & inside[:, :-1], np.diff(time_s, axis=1), np.nan)
+    beside = np.array([REACH - 1, REACH])
+    around_s = np.delete(steps_s, beside, axis=1)
+    lasting = np.count_nonzero(around_s > 0, axis=1) >= BEAT_ROWS
+    rows = np.ones((len(time_s), 2))
+    if not lasting.any():
+        return rows
+    around_s, own_s, next_s = (
+        around_s[lasting],
+        steps_s[lasting][:, beside],
+        steps_s[lasting][:, beside + np.array([-1, 1])],
+    )
+    usual_s = np.nanmedian(around_s, axis=1)
+    spread_s = np.nanmax(around_s, axis=1) - np.nanmin(around_s, axis=1)
+    off_s = np.abs(own_s - usual_s[:, None]).max(axis=1)
+    told = (off_s > np.maximum(UNEVEN_CLOCK * usual_s, CLOCK_SPREADS * spread_s)) & (next_s > 0).all(axis=1)
+    rows[lasting] = np.where(told[:, None], own_s / np.where(told[:, None], next_s, 1.0), 1.0)
+    return rows
+
+
 def _between_samples(
-    height: FloatArray, inside: BoolArray, noise_mm: float, *, ended: BoolArray
+    height: FloatArray, inside: BoolArray, noise_mm: float, *, rows: FloatArray, ended: BoolArray
 ) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Rise of the turn above the largest sample, its standard uncertainty, and rows from there to the turn.
+
+    `rows` holds how many of their rows the intervals before and behind the largest sample last.
 
     Notes
     -----
@@ -333,10 +372,12 @@ def _between_samples(
     step = (come + go) / 2
     with np.errstate(divide="ignore", invalid="ignore"):
         parabola = (b1 - a1) ** 2 / (8 * (a1 + b1))
-        place = (b1 - a1 + go - come) / (2 * step)
-        meet = -b1 + come * (1 + place)
-        below = np.maximum(np.minimum(come - b1, go - a1) / step, 0.0)
-        away = np.clip(np.abs(place), 0.0, 1.0)
+        # on an even clock both intervals are one row
+        place = (b1 - a1 + go * rows[:, 1] - come * rows[:, 0]) / (2 * step)
+        meet = -b1 + come * (rows[:, 0] + place)
+        below = np.maximum(np.minimum(come * rows[:, 0] - b1, go * rows[:, 1] - a1) / step, 0.0)
+        # a platen brakes no earlier because rows are missing before the turn
+        away = np.clip(np.abs(place), 0.0, np.where((rows == 1).all(axis=1), 1.0, LONG_AWAY))
         braked = away + below + np.sqrt(below**2 + 2 * below * away)
     usable = (come > 0) & (go > 0) & np.isfinite(meet) & (a1 + b1 > 0)
     parabola, step, below, away, braked = (
@@ -348,7 +389,9 @@ def _between_samples(
     under_u = step * (shows * BRAKED_FIT_U + (1 - shows) * BRAKED_U * away)
     averaged = np.exp(-(((braked - AVERAGED_STEPS) / AVERAGED_WIDTH) ** 2)) * shows * AVERAGED_ABOVE * step
     line = np.clip(
-        np.where(usable, meet - under + averaged, parabola), parabola, np.fmax(np.fmax(b1, a1), parabola)
+        np.where(usable, meet - under + averaged, parabola),
+        parabola,
+        np.fmax(np.fmax(b1, a1) * rows.max(axis=1), parabola),
     )
     rounded = np.clip((braked - WHOLLY_BRAKED[0]) / (WHOLLY_BRAKED[1] - WHOLLY_BRAKED[0]), 0.0, 1.0)
     rise = np.where(usable, rounded * parabola + (1 - rounded) * line, parabola)

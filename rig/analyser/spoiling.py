@@ -114,7 +114,11 @@ SPOILS: dict[Flag, Basis] = {
     # The press was cut short: what was read before is sound.
     Flag.FORCE_TRIP: Basis.PEAK_FORCE | Basis.PEAK_PLACE | Basis.UNLOADING | Basis.HOLD,
     Flag.SAMPLES_LOST: _ALL,
-    Flag.READING_HELD: _ALL,
+    # A held reading bends the curve where it is, and no other part of it.
+    Flag.READING_HELD_AT_CONTACT: Basis.TOE | Basis.TOE_SHAPE | Basis.SET | Basis.WHOLE_LOADING,
+    Flag.READING_HELD_IN_LOADING: Basis.LOADING | Basis.WHOLE_LOADING,
+    Flag.READING_HELD_AT_PEAK: _ALL & ~(Basis.TOE | Basis.TOE_SHAPE | Basis.SET),
+    Flag.READING_HELD_IN_UNLOADING: Basis.UNLOADING | Basis.RELEASE,
     # The zero of the other side is taken for both; what the two strokes differ by holds the drift.
     Flag.ONE_SIDED_BASELINE: Basis(0),
     Flag.FEW_SAMPLES: _ALL & ~(Basis.PEAK_FORCE | Basis.RATE),
@@ -127,6 +131,8 @@ SPOILS: dict[Flag, Basis] = {
     Flag.UNEVEN_STROKE: Basis.LOADING | Basis.WHOLE_LOADING | Basis.TOE_SHAPE | Basis.RATE,
     Flag.TOE_REGION_UNCLEAR: Basis.TOE | Basis.TOE_SHAPE | Basis.SET,
     Flag.OUTSIDE_CALIBRATION: _ALL,
+    # A force that belongs to an earlier position bends both strokes apart, and moves the contact.
+    Flag.FORCE_LAGS: _ALL & ~(Basis.HOLD | Basis.RATE),
 }  # fmt: skip
 """What each flag spoils."""
 

@@ -518,6 +518,7 @@ class Strokes:
                 end_n=end_n,
                 crept=self.crept,
                 rough=self.rough,
+                rest_noise_n=self.context.noise.force_n,
                 position_noise_mm=self.context.noise.position_mm,
                 resolution_mm=self.context.noise.position_resolution_mm,
             )

@@ -332,17 +332,51 @@ class Segmenter:
             if self._stretches and self._stretches[-1].release is None:
                 self._stretches[-1].release = flip
             else:
+                if self._stretches and self._holds_on(self._stretches[-1], flip):
+                    self._stretches[-1].release = None
+                    continue
                 if self._stretches:
                     self._stretches[-1].next_contact = flip
-                before = self._stretches[-1].release if self._stretches else self._release
-                self._stretches.append(_Stretch(before or 0, flip, zero_n))
+                before = (self._stretches[-1].release if self._stretches else self._release) or 0
+                headless = self._none_below(before, flip, zero_n + self._release_n)
+                self._stretches.append(_Stretch(before, before if headless else flip, zero_n))
+
+    def _is_settled(self, stretch: _Stretch, known: int, *, at_end: bool) -> bool:
+        """Return whether nothing that comes can belong to a stretch any more."""
+        if not stretch.is_settled(known, self._after_samples, at_end=at_end):
+            return False
+        if at_end or stretch.next_contact is not None or stretch.release is None:
+            return True
+        # a part that pulls is pressed again, or let go where the platen comes back
+        pulls = self._holds_on(stretch, stretch.release + self._after_samples)
+        return not pulls or not self._holds_on(stretch, known)
+
+    def _holds_on(self, stretch: _Stretch, stop: int) -> bool:
+        """Return whether a force that was gone turned to pull behind a stretch, with the platen deeper than
+        where contact was made all the time: a part fixed to both platens snaps over without being let go."""
+        assert self._buffer is not None
+        if stretch.release is None or not self._shortest_hold < stop - stretch.release < REACH_SAMPLES:
+            return False
+        behind = self._buffer[stretch.release - self._offset : stop - self._offset]
+        contact_mm = float(self._buffer.position_mm[stretch.contact - self._offset])
+        # noise in bursts pulls as often as it pushes
+        pulls = float(np.median(behind.force_n)) < stretch.zero_n - self._release_n
+        return pulls and float(behind.position_mm.min()) > contact_mm + self.deadband_mm
+
+    def _none_below(self, first: int, stop: int, level_n: float) -> bool:
+        """Return whether a stretch before a contact holds no sample out of contact, as where a recording is
+        triggered by a force below the detection level."""
+        assert self._buffer is not None
+        if not 0 < stop - first < REACH_SAMPLES:
+            return False
+        return bool(self._buffer.force_n[first - self._offset : stop - self._offset].min() > level_n)
 
     def _closed(self, *, at_end: bool) -> Segment | None:
         """Return the cycles that can be closed now, with the signals that they need."""
         assert self._buffer is not None
         known = self._offset + len(self._buffer)
         whole: list[_Stretch] = []
-        while self._stretches and self._stretches[0].is_settled(known, self._after_samples, at_end=at_end):
+        while self._stretches and self._is_settled(self._stretches[0], known, at_end=at_end):
             whole.append(self._stretches.popleft())
         cycles = self._split(whole, known)
         if whole:
@@ -567,7 +601,7 @@ class Segmenter:
             columns.flags | self._status_flags(signals, contact, load_end, unload_start, release),
         )
         assert self.noise is not None
-        stuck, cut_off = held_and_clipped(
+        held, cut_off = held_and_clipped(
             signals,
             cycles,
             self.noise,
@@ -576,7 +610,7 @@ class Segmenter:
             deadband_mm=self.deadband_mm,
         )
         cycles.flags[cut_off] |= np.uint32(Flag.FORCE_SATURATED)
-        cycles.flags[stuck & ~cut_off] |= np.uint32(Flag.READING_HELD)
+        cycles.flags[:] |= np.where(cut_off, np.uint32(0), held)
         spiked = np.searchsorted(self._spiked, columns.after) > np.searchsorted(self._spiked, columns.before)
         cycles.flags[spiked] |= np.uint32(Flag.SPIKE)
         self._mark_ends(signals, cycles, columns)

@@ -10,8 +10,9 @@ and falls again while the position stays at its deepest, as that of a sensor at 
 force that the noise of the recording's start ought to stir repeats itself to the count. Sensors that do so
 all the time are let alone: that is how they are. What lies outside a cycle and its no-load stretches is not
 looked at, so that the answer does not depend on how the recording was cut. A hold of a few samples right at a
-turn looks like the turn, and is not found. Cost: six passes over each channel, and otherwise the stretches of
-equal values alone.
+turn looks like the turn, and is not found. Where in the press a reading is held, at its contact, in loading,
+at its peak or in unloading, decides what it spoils. Cost: six passes over each channel, and otherwise the
+stretches of equal values alone.
 """
 
 from __future__ import annotations
@@ -26,7 +27,7 @@ from rig.calibration import Signals
 from rig.samples import FloatArray, IntArray
 from rig.segmenter.noise import Noise
 from rig.segmenter.padding import reduced
-from rig.segmenter.spans import Cycles
+from rig.segmenter.spans import Cycles, Flag, FlagArray
 
 BoolArray = npt.NDArray[np.bool_]
 
@@ -76,6 +77,10 @@ CLIPPED_SHARE = 0.01
 """A force that repeats its largest value this many times, while the platen goes by this share of the depth,
 and that came there at speed, is cut off."""
 
+FLAT_SHARE, FLAT_NOISES = 1e-3, 6.0
+"""Behind a filter a cut-off force keeps to its top within this share of it, if noise is so much smaller, on
+both sides of the turn: a specimen rises towards the turn, or gives way behind it."""
+
 ENDED_MIDDLE = 0.2
 ENDED_SHARE = 0.01
 """A position that comes at speed, repeats its deepest value as often and leaves at speed has come to the end
@@ -86,6 +91,11 @@ if at all."""
 MOST_STOPS = 8
 """In one cycle; a sensor with more is slower than the stream."""
 
+NEAR_CONTACT = 0.3
+NEAR_PEAK = 0.8
+"""A toe region is fitted below less than this share of the peak force; tangents and peaks are read above less
+than this share of the depth."""
+
 
 def held_and_clipped(
     signals: Signals,
@@ -95,8 +105,9 @@ def held_and_clipped(
     usual_step_s: float,
     shortest_dwell: int,
     deadband_mm: float,
-) -> tuple[BoolArray, BoolArray]:
-    """Return `held` and `clipped` of the same cycles, whose forces are gone through once."""
+) -> tuple[FlagArray, BoolArray]:
+    """Return the flags of held readings, and `clipped`, of the same cycles, whose forces are gone through
+    once."""
     presses = _Presses(cycles)
     none = np.empty(0, np.int64)
     force = _Reading.of(
@@ -107,8 +118,39 @@ def held_and_clipped(
     )
     both = (position, force)
     stuck = held(signals, presses, both, noise, usual_step_s=usual_step_s, shortest_dwell=shortest_dwell)
-    stuck |= at_the_end(presses, position, force, noise.force_n)
-    return stuck, clipped(signals, presses, force, deadband_mm)
+    flags = _parts_held(signals, cycles, stuck)
+    ended = at_the_end(presses, position, force, noise.force_n)
+    flags[ended] |= np.uint32(Flag.READING_HELD_AT_PEAK)
+    cut_off = clipped(signals, presses, force, deadband_mm)
+    return flags, cut_off | topped_out(signals, cycles, force, noise.force_n, deadband_mm)
+
+
+def _parts_held(signals: Signals, cycles: Cycles, stuck: _Stretches) -> FlagArray:
+    """Return the flags of the parts of each press in which a reading is held.
+
+    A stretch begins with a live reading and ends before one, and the other channel is live throughout: force
+    and position of those two samples tell how far the press had come.
+    """
+    flags = np.zeros(len(cycles), np.uint32)
+    out = np.minimum(stuck.last + 1, len(signals) - 1)
+    row, contact = stuck.owner, cycles.contact[stuck.owner]
+    load_end, unload_start = cycles.load_end[row], cycles.unload_start[row]
+    zero_n, x_mm = cycles.zero_n[row], signals.position_mm
+    peak_n = reduced(np.maximum, signals.force_n, cycles.contact, cycles.release)[row] - zero_n
+    deep_mm = x_mm[contact] + NEAR_PEAK * (x_mm[load_end] - x_mm[contact])
+    comes, goes = stuck.first < load_end, out > unload_start
+    at_peak = (comes & ((out > load_end) | (x_mm[out] > deep_mm))) | (
+        ~comes & ((stuck.first < unload_start) | (x_mm[stuck.first] > deep_mm))
+    )
+    at_contact = comes & (signals.force_n[stuck.first] - zero_n < NEAR_CONTACT * peak_n)
+    for part, flag in (
+        (at_contact, Flag.READING_HELD_AT_CONTACT),
+        (comes & ~at_peak, Flag.READING_HELD_IN_LOADING),
+        (at_peak, Flag.READING_HELD_AT_PEAK),
+        (goes & ~at_peak, Flag.READING_HELD_IN_UNLOADING),
+    ):
+        flags[row[part]] |= np.uint32(flag)
+    return flags
 
 
 def held(
@@ -119,8 +161,8 @@ def held(
     *,
     usual_step_s: float,
     shortest_dwell: int,
-) -> BoolArray:
-    """Return which cycles hold readings that repeat themselves while the press goes on.
+) -> _Stretches:
+    """Return the stretches of readings that repeat themselves while the press goes on.
 
     Parameters
     ----------
@@ -132,13 +174,9 @@ def held(
         Time between samples; not-a-number where there is no clock, and then nothing is reported.
     shortest_dwell
         Samples of the shortest hold.
-
-    Returns
-    -------
-    Boolean array of shape (m,).
     """
     if not usual_step_s <= SLOWEST_STEP_S or len(signals) < 2:
-        return np.zeros(len(presses.contact), bool)
+        return _Stretches.joined([])
     # the sample behind a loss; the count of losses only grows, so that its ends tell if there was none
     whole = signals.lost[0] == signals.lost[-1]
     lost = np.empty(0, np.int64) if whole else np.flatnonzero(np.diff(signals.lost)) + 1
@@ -155,19 +193,21 @@ def held(
             signals.force_n, presses, lost, resolution=signals.force_resolution_n, noise=noise.force_n
         )
     fewest = fewest_repeats(noise, signals.force_resolution_n)
-    found = force.hung(presses, fewest)
+    found = [force.hung(presses, fewest)]
     if np.isfinite(fewest) and noise.repeats < STEPS_AFTER:
-        found |= force.leaps_after_repeats(presses, LEAP_NOISES * noise.force_n)
+        found.append(force.leaps_after_repeats(presses, LEAP_NOISES * noise.force_n))
     # a force that repeats itself at rest as no noise does is read more often than it is made
     slow = np.isfinite(fewest) and fewest == HABIT * noise.repeats + 1
-    for reading, count in (
+    for reading, stops in (
         (position, position.dead_stops(presses, shortest_dwell)),
         (force, force.dead_stops(presses, shortest_dwell, habit=noise.repeats if slow else 0)),
-        (position, _presses_without_travel(presses, position, force)),
+        (position, _rises_without_travel(presses, position, force)),
     ):
-        rows = np.flatnonzero((count > 0) & (count <= MOST_STOPS) & ~found)
-        found[rows] = reading.fine(presses, rows)
-    return found
+        count = np.bincount(stops.owner, minlength=len(presses.contact))
+        rows = np.flatnonzero((count > 0) & (count <= MOST_STOPS))
+        rows = rows[reading.fine(presses, rows)]
+        found.append(stops.selected(np.isin(stops.owner, rows)))
+    return _Stretches.joined(found)
 
 
 def clipped(signals: Signals, presses: _Presses, force: _Reading, deadband_mm: float) -> BoolArray:
@@ -187,6 +227,29 @@ def clipped(signals: Signals, presses: _Presses, force: _Reading, deadband_mm: f
         # the step into the top may be a part of one
         came_at_speed = force.step[max(first - 1, 0) : first + 1].max() >= force.speed[row]
         found[row] |= came_at_speed and way_mm > max(CLIPPED_SHARE * depth_mm, deadband_mm)
+    return found
+
+
+def topped_out(
+    signals: Signals, cycles: Cycles, force: _Reading, noise_n: float, deadband_mm: float
+) -> BoolArray:
+    """Return which cycles have the top of their force cut off before a filter or noise came to it: the same
+    force on both sides of the turn, come to and left at speed."""
+    found = np.zeros(len(cycles), bool)
+    top_n = reduced(np.maximum, signals.force_n, cycles.contact, cycles.release)
+    flat_n = FLAT_SHARE * (top_n - cycles.zero_n)
+    at_top = signals.force_n[cycles.load_end] >= top_n - flat_n
+    for row in np.flatnonzero(at_top & (flat_n > FLAT_NOISES * noise_n)).tolist():
+        begin, turn, stop = (int(at[row]) for at in (cycles.contact, cycles.load_end, cycles.release))
+        below = np.flatnonzero(signals.force_n[begin:stop] < top_n[row] - flat_n[row]) + begin
+        after = int(np.searchsorted(below, turn))
+        if not 0 < after < len(below):
+            continue
+        first, last = int(below[after - 1]) + 1, int(below[after]) - 1
+        way_mm = signals.position_mm[turn] - signals.position_mm[[first, last]].max()
+        depth_mm = signals.position_mm[turn] - signals.position_mm[begin]
+        steps = force.step[max(first - 1, 0) : first + 1].max(), force.step[last + 1 : last + 3].max()
+        found[row] = min(steps) >= force.speed[row] and way_mm > max(CLIPPED_SHARE * depth_mm, deadband_mm)
     return found
 
 
@@ -234,22 +297,37 @@ def fewest_repeats(noise: Noise, resolution_n: float) -> float:
     return max(ceil(log(CHANCE) / log(likelihood)), HABIT * noise.repeats + 1)
 
 
-def _presses_without_travel(presses: _Presses, position: _Reading, force: _Reading) -> IntArray:
-    """Return how often in each press the force rose by more than a leap while a position that shows speed
+def _rises_without_travel(presses: _Presses, position: _Reading, force: _Reading) -> _Stretches:
+    """Return the stretches in which the force rose by more than a leap while a position that shows speed
     stayed."""
     shows = (position.leap >= SHOWN_SPEEDS * position.speed) & np.isfinite(force.speed)
-    if not shows.any():
-        return np.zeros(len(shows), np.int64)
     owner = presses.owner(position.first)
     ours = (owner >= 0) & shows[owner]
     owner, first = owner[ours], position.first[ours]
     last = np.minimum(position.last[ours], presses.release[owner] - 1)
     if not len(first):
-        return np.zeros(len(shows), np.int64)
+        return _Stretches.joined([])
     most_n = reduced(np.maximum, force.values, first, last + 1)
     hidden = most_n - force.values[first] >= HIDDEN_LEAPS * force.leap[owner]
-    counted: IntArray = np.bincount(owner[hidden], minlength=len(force.leap))
-    return counted
+    return _Stretches(owner, first, last).selected(hidden)
+
+
+@dataclass(frozen=True, slots=True)
+class _Stretches:
+    """Rows of presses, and the first and last sample of stretches of equal values in them, shape (k,)."""
+
+    owner: IntArray
+    first: IntArray
+    last: IntArray
+
+    def selected(self, which: BoolArray) -> _Stretches:
+        return _Stretches(self.owner[which], self.first[which], self.last[which])
+
+    @classmethod
+    def joined(cls, parts: list[_Stretches]) -> _Stretches:
+        none = np.empty(0, np.int64)
+        columns = zip(*((part.owner, part.first, part.last) for part in parts), strict=True)
+        return cls(*map(np.concatenate, columns)) if parts else cls(none, none, none)
 
 
 class _Presses:
@@ -339,14 +417,14 @@ class _Reading:
         columns = (column[top].tolist() for column in (owner, first, last))
         return list(zip(*columns, strict=True))
 
-    def dead_stops(self, presses: _Presses, shortest_dwell: int, *, habit: int = 0) -> IntArray:
-        """How many stops each press has that come without braking, or that a leap makes up for; those of no
-        more repeats than are its habit do not count."""
-        total = np.zeros(len(self.speed), np.int64)
+    def dead_stops(self, presses: _Presses, shortest_dwell: int, *, habit: int = 0) -> _Stretches:
+        """Return the stops that come without braking, or that a leap makes up for; those of no more repeats
+        than are the channel's habit do not count."""
         # a platen goes on from nearly all stretches of a coarse channel by less than counts in any press
         out = np.minimum(self.last + 1, len(self.step) - 1)
         leaves = np.flatnonzero(self.step[out] >= np.minimum(self.speed, self.leap).min(initial=np.inf))
         first, last = self.first[leaves], self.last[leaves]
+        stops = []
         # one that begins in a press, or before it and ends in it; what lies behind its rest is not known
         for at, begins in ((first, True), (last + 1, False)):
             owner = presses.owner(at)
@@ -359,29 +437,29 @@ class _Reading:
             at_speed = entered & (self.step[out] >= self.speed[owner]) & (out - begun <= shortest_dwell)
             rested = out - np.maximum(begun, presses.before[owner]) > FEWEST_REPEATS
             leapt = rested & (self.step[out] >= self.leap[owner])
-            total += np.bincount(owner[at_speed | leapt], minlength=len(total))
-        return total
+            stops.append(_Stretches(owner, begun, out - 1).selected(at_speed | leapt))
+        return _Stretches.joined(stops)
 
-    def leaps_after_repeats(self, presses: _Presses, least: float) -> BoolArray:
-        """Return which presses hold a step that makes up for repeats before it."""
-        found = np.zeros(len(self.speed), bool)
+    def leaps_after_repeats(self, presses: _Presses, least: float) -> _Stretches:
+        """Return the stretches of repeats that the step behind them makes up for."""
         owner = presses.owner(self.last + 1)
         known = (owner >= 0) & (self.first > presses.before[owner])
         known &= self.last + 1 + STEPS_AFTER < presses.release[owner]
-        owner, out = owner[known], self.last[known] + 1
+        stretches = _Stretches(owner, self.first, self.last).selected(known)
+        out = stretches.last + 1
         following = out[:, None] + 1 + np.arange(STEPS_AFTER)
         next_most = self.step[following].max(axis=1, initial=0.0)
-        found[owner[self.step[out] >= np.maximum(LEAP_BESIDE_NEXT * next_most, least)]] = True
-        return found
+        return stretches.selected(self.step[out] >= np.maximum(LEAP_BESIDE_NEXT * next_most, least))
 
-    def hung(self, presses: _Presses, fewest: float) -> BoolArray:
-        """Return which presses hold a value that repeats itself so often in a row, or end such a one."""
-        found = np.zeros(len(self.speed), bool)
+    def hung(self, presses: _Presses, fewest: float) -> _Stretches:
+        """Return the stretches of a value that repeats itself so often in a row in a press, or just before
+        it."""
+        found = []
         for at in (self.first, self.last, self.last + 1):
             owner = presses.owner(at)
             ours = owner >= 0
             owner = owner[ours]
             first = np.maximum(self.first[ours], presses.before[owner])
             last = np.minimum(self.last[ours], presses.after[owner] - 1)
-            found[owner[last - first >= fewest]] = True
-        return found
+            found.append(_Stretches(owner, first, last).selected(last - first >= fewest))
+        return _Stretches.joined(found)

@@ -22,7 +22,8 @@ class Flag(IntFlag):
     the turn or in the hold, so that there is no unloading; a way of testing, not a defect. `SPIKE`: single
     readings that stood alone were replaced by the line between their neighbours. `HOLD_CREPT`: the platen
     moved on during the hold, by `hold_creep_mm`. `BREAK`: the specimen tore, cracked or slipped out while the
-    platen came in, at `break_mm`. `EXCLUDED`: a person left the cycle out, with a reason in the capture.
+    platen came in, at `break_mm`. `FORCE_LAGS`: the force went on rising after the platen had stopped, as
+    behind a filter. `EXCLUDED`: a person left the cycle out, with a reason in the capture.
     """
 
     STARTS_IN_CONTACT = 1 << 0
@@ -33,10 +34,13 @@ class Flag(IntFlag):
     POSITION_FAULT = 1 << 5
     FORCE_TRIP = 1 << 6
     SAMPLES_LOST = 1 << 7
-    READING_HELD = 1 << 8
+    READING_HELD_AT_PEAK = 1 << 8
     ONE_WAY = 1 << 9
     SPIKE = 1 << 10
     HOLD_CREPT = 1 << 11
+    READING_HELD_AT_CONTACT = 1 << 12
+    READING_HELD_IN_LOADING = 1 << 13
+    READING_HELD_IN_UNLOADING = 1 << 14
 
     ONE_SIDED_BASELINE = 1 << 15
     FEW_SAMPLES = 1 << 16
@@ -46,6 +50,7 @@ class Flag(IntFlag):
     TOE_REGION_UNCLEAR = 1 << 20
     OUTSIDE_CALIBRATION = 1 << 21
     EXCLUDED = 1 << 22
+    FORCE_LAGS = 1 << 23
 
     @property
     def label(self) -> str:

@@ -183,7 +183,11 @@ def test_a_position_that_hangs_for_a_few_samples_at_speed_flags_its_cycle_and_no
     contact = int(np.flatnonzero((x[1:] > 0) & (x[:-1] <= 0))[1])
     samples = holding(counts(x, power(STIFFNESS)(x)), contact + 40, 4, "position")
     flags = analysed(samples).columns["flags"]
-    assert [flag_labels(int(flag)) for flag in flags] == [[], ["reading held"], []]
+    assert [flag_labels(int(flag)) for flag in flags] == [
+        [],
+        ["reading held at contact", "reading held in loading"],
+        [],
+    ]
 
 
 def test_a_press_whose_force_and_position_leap_apart_in_one_sample_is_no_error():
