@@ -74,8 +74,8 @@ def work(
     end_n: FloatArray,
     crept: BoolArray,
     rough: Roughness,
-    rest_noise_n: float,
     position_noise_mm: float,
+    rest_noise_n: float = np.inf,
     resolution_mm: float = 0.0,
 ) -> Work:
     """Integrate loading strokes, or unloading strokes with their nodes in reverse order.

@@ -11,7 +11,7 @@ those rows are kept. Cost: a few differences of the column.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -37,6 +37,11 @@ STEPS_ALONG = 3.0
 """A channel that changes by this many times more in the rows of updates than between them steps along."""
 
 
+FREE_SHARE = 0.1
+LATE_ROWS = 0.5
+"""Updates of which this share come a row later than usual have a clock of their own: each was made up to a
+row before the row that first shows it."""
+
 TURNING = 0.25
 """A way from update to update below this share of the usual one is no stroke that turns."""
 
@@ -48,16 +53,19 @@ class Held:
     `rows`: from update to update.
     `updates`: the rows of updates, those at rest included, shape (k,).
     `step`: usual change from update to update in motion, in the channel's unit.
+    `late_rows`: by how much later than it was made a row shows an update.
     """
 
     rows: int
     updates: IntArray
     step: float
+    late_rows: float = 0.0
 
     @property
     def resolution(self) -> float:
-        """What is known of a turn between two updates, as a step of the channel."""
-        return RESOLVED * self.step
+        """What is known of a turn between two updates, and of when they were made, as a step of the
+        channel."""
+        return float(np.hypot(RESOLVED, 2 * self.late_rows / self.rows)) * self.step
 
 
 def find_held(values: FloatArray, other: FloatArray) -> Held | None:
@@ -72,6 +80,8 @@ def find_held(values: FloatArray, other: FloatArray) -> Held | None:
     apart = np.diff(changed)
     # The time at rest says nothing: there an update changes nothing.
     usual = int(np.median(apart))
+    # of a clock of its own, the larger of two distances may be the more frequent one
+    usual -= int(np.count_nonzero(apart == usual - 1) > (1 - USUAL_SHARE) * len(apart))
     near = apart[apart < 2 * usual]
     if not 2 <= usual <= LONGEST_HELD or np.mean((near == usual) | (near == usual + 1)) < USUAL_SHARE:
         return None
@@ -92,7 +102,8 @@ def find_held(values: FloatArray, other: FloatArray) -> Held | None:
     since = np.arange(len(values)) - np.repeat(starts, lengths)
     to_next = np.repeat(lengths, lengths) - since
     updates = np.flatnonzero((since % usual == 0) & ((since == 0) | (to_next >= usual)))
-    return Held(usual, updates, usual_step)
+    is_free = np.count_nonzero(near == usual + 1) >= FREE_SHARE * len(near)
+    return Held(usual, updates, usual_step, LATE_ROWS if is_free else 0.0)
 
 
 def on_lines(values: FloatArray, other: FloatArray, time: FloatArray | IntArray, held: Held) -> FloatArray:
@@ -110,6 +121,13 @@ def on_lines(values: FloatArray, other: FloatArray, time: FloatArray | IntArray,
     (5, [10.0, 10.15, 10.3, 10.46, 10.61, 10.76])
     """
     last = int(held.updates[-1])
+    if held.late_rows:
+        # as for updates that come with their rows, at the instants at which they were made
+        rows = np.arange(len(time))
+        made = np.interp(rows - held.late_rows, rows, time)
+        other = np.interp(made, time, other)
+        along = on_lines(values, other, made, replace(held, late_rows=0.0))
+        return np.interp(time, made, along)
     found = np.interp(time, time[held.updates], values[held.updates])
     # Behind the last update nothing is known of the way.
     found[last:] = values[last:]

@@ -72,3 +72,15 @@ def test_a_platen_that_goes_in_steps_is_not_taken_for_a_held_channel(tmp_path):
         tmp_path, time_s, position_mm, K_N_PER_MM * np.clip(position_mm - 2.0, 0.0, None) + 0.01 * time_s
     )
     assert "new only" not in " ".join(found.notes)
+
+
+@pytest.mark.parametrize("every", [4.27, 6.31, 9.62])
+def test_a_sensor_with_a_clock_of_its_own_is_read_half_a_row_before_the_row_that_shows_it(tmp_path, every):
+    """Updates come at multiples of `every` rows, and a row shows the last one: half a row is 0.02 mm."""
+    rows = np.arange(1000)
+    way_mm = 0.04 * (500.0 - np.abs(rows - 500)) + 0.3 * np.sin(rows / 70)
+    shown_mm = np.interp(np.floor(rows / every) * every, rows, way_mm)
+    found = imported(tmp_path, rows / RATE_HZ, shown_mm, 5.0 * way_mm**1.2)
+    off_mm = found.samples.position - way_mm
+    for stroke in (slice(50, 480), slice(520, 950)):
+        assert abs(off_mm[stroke].mean()) < 0.003
