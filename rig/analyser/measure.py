@@ -41,8 +41,9 @@ LAG_SHARE, LAG_NOISES = 0.003, 6.0
 """A force that rises by this share of itself and so many standard deviations of its noise within this time,
 or so many rows, of a platen that stands lags behind it: a specimen's own falls. A zero drifts by less."""
 
-UNCLEAR_SHARE = 0.01
-"""A toe region that no power fits is unclear where the contact is uncertain by this share of the depth."""
+UNCLEAR_SHARE, UNCLEAR_FREEDOM = 0.01, 10
+"""A toe region that no power fits is unclear where the contact is uncertain by this share of the depth; fewer
+nodes show no curve that a power could miss."""
 
 INITIAL_BLOCKS = 36
 INITIAL_SAMPLES = 3
@@ -283,7 +284,8 @@ def _measure_block(
     flags |= _lags(signals, cycles, strokes.peak_noise_n, context.deadband_mm)
     whole = (cycles.flags & np.uint32(_NOT_WHOLE)) == 0
     flags[zero.one_sided & whole] |= np.uint32(Flag.ONE_SIDED_BASELINE)
-    unclear = (toe.misfit > CLEAR_MISFIT) & (toe.contact_u_mm > UNCLEAR_SHARE * strokes.stroke_mm)
+    unclear = (toe.misfit > CLEAR_MISFIT) & (toe.freedom >= UNCLEAR_FREEDOM)
+    unclear &= toe.contact_u_mm > UNCLEAR_SHARE * strokes.stroke_mm
     flags[(zero.misled | unclear) & ~headless] |= np.uint32(Flag.TOE_REGION_UNCLEAR)
     columns["flags"] = flags.astype(np.float64)
     return columns, _known_datum(contact, contact_u, -1) or carried, first
