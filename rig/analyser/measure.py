@@ -38,8 +38,8 @@ depth."""
 
 LAG_S, LAG_ROWS = 1.0, 10
 LAG_SHARE, LAG_NOISES = 0.003, 6.0
-"""A force that rises by this share of itself and so many standard deviations of its noise within this time,
-or so many rows, of a platen that stands lags behind it: a specimen's own falls. A zero drifts by less."""
+"""A platen stops, and within this time or number of rows the force rises by this share of itself and by this
+many standard deviations of its noise: it lags. A specimen's own force falls, and a zero drifts by less."""
 
 UNCLEAR_SHARE, UNCLEAR_FREEDOM = 0.01, 10
 """A toe region that no power fits is unclear where the contact is uncertain by this share of the depth; fewer

@@ -312,7 +312,7 @@ def _stretches_of_pulls(
     signals: Signals, settings: PullSettings, sense: Sense, zero: ZeroPolicy
 ) -> tuple[Signals, list[_Stretch]]:
     """Return the pulls that the segmenter finds, and the signals without spikes."""
-    finder = Segmenter(SegmenterSettings(sense=sense, zero=zero))
+    finder = Segmenter(SegmenterSettings(sense=sense, zero=zero, pulls_apart=True))
     # with the signs of the recording: the segmenter finds which one a pull in tension has
     segments = _segments(finder, signals.turned(1))
     assert finder.noise is not None
@@ -324,7 +324,9 @@ def _stretches_of_pulls(
         return _Quiet(zero_n, noise.rest_force_n, noise.position_mm, threshold_n)
 
     # contact is detected at a multiple of the noise: this noise makes it the threshold
-    stated = SegmenterSettings(force_noise_n=threshold_n / ON_NOISES, position_noise_mm=noise.position_mm)
+    stated = SegmenterSettings(
+        force_noise_n=threshold_n / ON_NOISES, position_noise_mm=noise.position_mm, pulls_apart=True
+    )
     parts: list[tuple[int, float | None, list[Segment]]] = []
     if sense == "tension":
         by_whole = Segmenter(replace(stated, sense=sense, zero=zero))

@@ -130,6 +130,9 @@ class SegmenterSettings:
     prompt
         Whether a first press of some size is handed out at once, as whoever watches expects, rather than
         compared with the next. A check before the first press may then be told for a cycle.
+    pulls_apart
+        Whether a force that turns to pull ends a press, as where pulls are looked for; otherwise a part that
+        pulls with the platen deep in a press is fixed to both platens.
     """
 
     contact_force_n: float | None = None
@@ -139,6 +142,7 @@ class SegmenterSettings:
     zero: ZeroPolicy = field(default_factory=ZeroPolicy)
     sense: Sense = "compression"
     prompt: bool = False
+    pulls_apart: bool = False
 
 
 class Segmenter:
@@ -355,7 +359,9 @@ class Segmenter:
         """Return whether a force that was gone turned to pull behind a stretch, with the platen deeper than
         where contact was made all the time: a part fixed to both platens snaps over without being let go."""
         assert self._buffer is not None
-        if stretch.release is None or not self._shortest_hold < stop - stretch.release < REACH_SAMPLES:
+        if self._settings.pulls_apart or stretch.release is None:
+            return False
+        if not self._shortest_hold < stop - stretch.release < REACH_SAMPLES:
             return False
         behind = self._buffer[stretch.release - self._offset : stop - self._offset]
         contact_mm = float(self._buffer.position_mm[stretch.contact - self._offset])

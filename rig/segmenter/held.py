@@ -78,7 +78,7 @@ CLIPPED_SHARE = 0.01
 and that came there at speed, is cut off."""
 
 FLAT_SHARE, FLAT_NOISES = 1e-3, 6.0
-"""Behind a filter a cut-off force keeps to its top within this share of it, if noise is so much smaller, on
+"""Behind a filter a cut-off force keeps to its top within this share of it, if noise is as much smaller, on
 both sides of the turn: a specimen rises towards the turn, or gives way behind it."""
 
 ENDED_MIDDLE = 0.2

@@ -185,7 +185,7 @@ def test_a_position_that_hangs_for_a_few_samples_at_speed_flags_its_cycle_and_no
     flags = analysed(samples).columns["flags"]
     assert [flag_labels(int(flag)) for flag in flags] == [
         [],
-        ["reading held at contact", "reading held in loading"],
+        ["reading held in loading"],
         [],
     ]
 
