@@ -40,13 +40,7 @@ CALIBRATION_KEYS = {"play": "backlash", "play_mm": "backlash_mm", "give_mm": "de
 
 
 def in_names_of_now(calibration: Mapping[str, Any]) -> dict[str, Any]:
-    """Return a calibration that a recording kept, its keys by their names now.
-
-    Examples
-    --------
-    >>> in_names_of_now({"play": {"play_mm": 0.02}})
-    {'backlash': {'backlash_mm': 0.02}}
-    """
+    """Return a calibration that a recording kept, its keys by their names now."""
     return {
         CALIBRATION_KEYS.get(name, name): in_names_of_now(part) if isinstance(part, Mapping) else part
         for name, part in calibration.items()

@@ -21,7 +21,7 @@ from rig.analyser.peak import Side, Tip, Turn, find_turns
 from rig.analyser.ragged import BoolArray, Nodes, along_rows, first_above, first_below, means
 from rig.analyser.roughness import Roughness, RoughnessRecord
 from rig.analyser.strokes import END_REACH, Columns, Contacts, Context, Strokes
-from rig.analyser.toe import CLEAR_MISFIT, ToeFit, ToeZone, fit_toes
+from rig.analyser.toe import ToeFit, ToeZone, fit_toes
 from rig.analyser.wander import ZeroRecord
 from rig.calibration import Frame, Signals
 from rig.samples import FloatArray, IntArray
@@ -40,10 +40,6 @@ LAG_S, LAG_ROWS = 1.0, 10
 LAG_SHARE, LAG_NOISES = 0.003, 6.0
 """A platen stops, and within this time or number of rows the force rises by this share of itself and by this
 many standard deviations of its noise: it lags. A specimen's own force falls, and a zero drifts by less."""
-
-UNCLEAR_SHARE, UNCLEAR_FREEDOM = 0.01, 10
-"""A toe region that no power fits is unclear where the contact is uncertain by this share of the depth; fewer
-nodes show no curve that a power could miss."""
 
 INITIAL_BLOCKS = 36
 INITIAL_SAMPLES = 3
@@ -284,9 +280,7 @@ def _measure_block(
     flags |= _lags(signals, cycles, strokes.peak_noise_n, context.deadband_mm)
     whole = (cycles.flags & np.uint32(_NOT_WHOLE)) == 0
     flags[zero.one_sided & whole] |= np.uint32(Flag.ONE_SIDED_BASELINE)
-    unclear = (toe.misfit > CLEAR_MISFIT) & (toe.freedom >= UNCLEAR_FREEDOM)
-    unclear &= toe.contact_u_mm > UNCLEAR_SHARE * strokes.stroke_mm
-    flags[(zero.misled | unclear) & ~headless] |= np.uint32(Flag.TOE_REGION_UNCLEAR)
+    flags[zero.misled & ~headless] |= np.uint32(Flag.TOE_REGION_UNCLEAR)
     columns["flags"] = flags.astype(np.float64)
     return columns, _known_datum(contact, contact_u, -1) or carried, first
 

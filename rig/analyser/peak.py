@@ -397,7 +397,7 @@ def _between_samples(
     rise = np.where(usable, rounded * parabola + (1 - rounded) * line, parabola)
     # how much the speed changes from step to step is how far a line can miss
     uneven = np.nan_to_num(np.abs(b3 - 2 * b2 + b1)) + np.nan_to_num(np.abs(a3 - 2 * a2 + a1))
-    # three steps may be alike by chance: those of the whole window say what is usual
+    # three steps may be equal by chance: those of the whole window say what is usual
     usual = _usual_change(np.where(inside, height, np.nan)) - SHOWN_NOISES * noise_mm
     uneven = np.maximum(uneven, 2 * usual)
     # but a platen that goes in jerks may have gone on by some of its last steps where line and parabola agree

@@ -123,7 +123,7 @@ class ToeFit:
     contact_bent_mm, at_force_bent_mm
         How far a departure from the power law that the samples do not show would move the two positions.
     contact_edge_mm, at_force_edge_mm
-        How far an edge that touches first moves them, as the samples show it.
+        How far an edge that meets it first moves them, as the samples show it.
     """
 
     contact_mm: FloatArray
@@ -709,7 +709,7 @@ class _Power:
         reach: FloatArray,
         zero_u_n: FloatArray,
     ) -> FloatArray:
-        """Return how far an edge that touches first moves the contact and the place at the contact force, as
+        """Return how far an edge that meets it first moves the contact and the place at the contact force, as
         root mean squares over all widths of it, shape (2, m).
 
         Notes

@@ -187,15 +187,3 @@ def test_the_teeth_of_a_crush_do_not_swamp_what_it_returns(tmp_path, seed):
     returned = force_n[top] ** 2 / (2 * 4000)
     hold(cycle, "energy_returned_mj", returned)
     assert cycle["energy_returned_mj_u"] < returned
-
-
-@pytest.mark.parametrize("seed", SEEDS)
-def test_a_toe_region_that_no_power_fits_is_flagged_where_it_leaves_the_contact_in_doubt(tmp_path, seed):
-    """A film of 1 N/mm lies 0.6 mm above a block of 12 N/mm; beside it, the block alone."""
-    x_mm, _ = presses(gap_mm=2.0, depth_mm=10.0, mm_per_s=4.0, count=3)
-    film_n = np.clip(x_mm, 0, None) + 12.0 * np.clip(x_mm - 0.6, 0, None)
-    for name, force_n, expected in (("film", film_n, True), ("block", 13.0 * np.clip(x_mm, 0, None), False)):
-        folder = tmp_path / name
-        folder.mkdir()
-        found = cycles(imported(folder, x_mm, force_n, every=10, seed=seed))
-        assert [("toe region unclear" in cycle["flags"]) for cycle in found] == [expected] * 3
