@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from rig.capture import open_capture
 from rig.cli.attending import MOVING_QUESTION, confirmed, have_cautions_read, must_hold_for
 from rig.cli.logs import log_to_file
 from rig.cli.options import (
@@ -25,10 +26,11 @@ from rig.cli.starting import reader_of, say_how_it_stands
 from rig.errors import InputError
 from rig.jobs import Standing
 from rig.jobs.driving import cause_in_words
-from rig.jobs.endurance import Endured, endurance_job, order_of, resume_command
+from rig.jobs.endurance import Endured, endurance_job, must_be_resumable_after, order_of, resume_command
 from rig.jobs.orders import EnduranceOrder, SpecimenCard, typed
 from rig.methods import plan_text
 from rig.rigfile import read_rig_file
+from rig.wire import EventCode
 
 if TYPE_CHECKING:
     from rig.jobs.endurance import EnduranceJob
@@ -93,7 +95,7 @@ def command(
     cautions = have_cautions_read(meant, card["operator"], already=cautions_read)
     code = None if resume else order_through_daemon(meant, order)
     if resume and not seen:
-        _have_platen_seen(rig, port)
+        _have_platen_seen(rig, port, plan_file)
     if code is None:
 
         def job_for(reader: Reader) -> EnduranceJob:
@@ -112,15 +114,18 @@ def command(
     raise click.exceptions.Exit(code)
 
 
-def _have_platen_seen(rig: RigFile, port: str | None) -> None:
+def _have_platen_seen(rig: RigFile, port: str | None, capture: Path) -> None:
     """Have a person confirm, where the rig has stopped by itself, that its platen may move.
 
-    Raises InputError if it is not confirmed.
+    Raises InputError if it is not confirmed; DeviceError if something else than a lost host has stopped it.
     """
     with log_to_file(), reader_of(rig, port) as reader:
         cause = reader.session.state().stop_cause if reader.drives else 0
-    if not cause:
+    must_be_resumable_after(cause)
+    # a device that is reset when its port is opened no longer knows that it has stopped
+    if not cause and open_capture(capture).ending is not None:
         return
-    say(f"The rig has stopped by itself: {cause_in_words(cause)}. Its platen homes first.", err=True)
+    why = cause_in_words(cause or EventCode.HEARTBEAT_LOST)
+    say(f"The rig has stopped by itself: {why}. Its platen homes first.", err=True)
     if not confirmed(MOVING_QUESTION):
         raise InputError("not confirmed, so nothing moved")

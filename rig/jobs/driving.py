@@ -141,6 +141,7 @@ class Driver:
     `free_height_mm`: of the specimen; bounds a contact check. None: not known.
     `met_mm`, `met_s`: where and when the last contact check felt its force, in device time.
     `keep_raw`: False leaves the samples out of the recording; they are watched all the same.
+    `must_fit`: raises where depths past a contact do not fit into the travel; called with each that sets it.
     """
 
     def __init__(self, reader: Reader, calibration: Calibration, rig: RigLimits, watch: Watch) -> None:
@@ -271,9 +272,14 @@ class Driver:
             raise kind(why) from problem
 
     def _home(self, speed_mm_per_s: float) -> None:
-        # a converter settles for half a second after a reset; one that stays silent stops the homing
+        # a converter settles for half a second after a reset
         known, began = self._wire.new_forces, time.monotonic()
-        while self._wire.new_forces == known and time.monotonic() - began < FORCE_SETTLES_S:
+        while self._wire.new_forces == known:
+            if time.monotonic() - began > FORCE_SETTLES_S:
+                raise MethodStoppedError(
+                    f"homing: no new force reading for {FORCE_SETTLES_S:g} s (status bit 6 is not set): the "
+                    "force is unknown, so nothing moved; check the converter"
+                )
             self.take_one(moving=False)
         self.arm(homed=False)
         course = IntendedMotion("homing", "home", speed_mm_per_s)
@@ -456,7 +462,7 @@ class Driver:
 
         Raises InputError if depths are to count from there and do not fit into the rig's travel.
         """
-        felt_mm = self.check_contact(force_n, speed_mm_per_s, place, self._deepest_check_mm())
+        felt_mm = self.check_contact(force_n, speed_mm_per_s, place, self.deepest_check_mm())
         if not sets_contact:
             self.event("contact checked", position_mm=felt_mm)
             return
@@ -693,8 +699,8 @@ class Driver:
         """Depths count from here, where this force was felt."""
         self.contact_mm, self._contact = position_mm, (position_mm, force_n)
 
-    def _deepest_check_mm(self) -> float | None:
-        """A contact check goes no deeper into a part that was met before than half its free height.
+    def deepest_check_mm(self) -> float:
+        """Return how far a contact check goes: into a part that was met before, half its free height.
 
         Where the part stands is not known before its first contact check: then the end of the travel bounds
         it, and where bare platens would meet, if that is stated, less what is left of the part.

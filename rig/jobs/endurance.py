@@ -162,6 +162,18 @@ def resume_command(capture: Path, rig_file: Path | None, port: str | None = None
     return f"pressrig endure {quote(str(capture))} --resume --rig {quote(str(rig_file or 'RIG'))}{at_port}"
 
 
+def must_be_resumable_after(stop_cause: int) -> None:
+    """Refuse to resume a run on a device that a cause other than a lost host has stopped.
+
+    Raises MethodStoppedError with the cause.
+    """
+    if stop_cause not in (0, EventCode.HEARTBEAT_LOST):
+        cause = cause_in_words(stop_cause)
+        raise MethodStoppedError(
+            f"not resumed: the device has stopped ({cause}); find its cause, then `pressrig release`"
+        )
+
+
 class _EnoughError(Exception):
     """A criterion is met in the midst of a block; it never leaves this module."""
 
@@ -220,18 +232,21 @@ def unfinished(parent: Path, rig_name: str) -> Path | None:
 
 
 def recorded_until_s(capture: Capture, last_us: int | None = None) -> float:
-    """Return when a capture was last written to, in Unix time, by what it recorded: a copy has other file
+    """Return when a capture's last event was recorded, in Unix time, as it says itself: a copy has other file
     dates.
 
-    `last_us`: device time of its last sample, which may be later than that of its last event.
+    `last_us`: when this device time was, instead: that of the last sample, which lies behind the last event,
+    or far before it where the samples of some blocks are left out.
     """
-    until_s, time_us = capture.header.started.timestamp(), None
+    until_s = capture.header.started.timestamp()
     for event in capture.each_event():
         with suppress(ValueError):
-            until_s = datetime.fromisoformat(str(event.get("wall"))).timestamp()
+            wall_s = datetime.fromisoformat(str(event.get("wall"))).timestamp()
             time_us = event.get("time_us")
-    if last_us is not None and isinstance(time_us, int):
-        until_s += max(last_us - time_us, 0) / US_PER_S
+            if last_us is None:
+                until_s = wall_s
+            elif isinstance(time_us, int) and time_us > 0:  # zero: nothing of the device was known yet
+                until_s = wall_s + (last_us - time_us) / US_PER_S
     return until_s
 
 
@@ -371,7 +386,7 @@ class _Run:
             why, failed = self.driver.end_early(problem, "method stopped")
             # a device behind a link that was lost cannot be asked
             self._settle(None if isinstance(problem, LinkLostError) else self._standing_still())
-            where = ", during recovery" if self._released_s else ""
+            where = ", during recovery" if self._released_s and self.resumable else ""
             return why if failed else f"stopped after {self.ledger.done} cycles{where}", failed
         return reason, False
 
@@ -385,7 +400,10 @@ class _Run:
         place = str(plan.contact_check.place)
         self._tell("contact check")
         contact_mm = self.driver.check_contact(
-            plan.contact_check.force_n, plan.contact_check.speed_mm_per_s, place
+            plan.contact_check.force_n,
+            plan.contact_check.speed_mm_per_s,
+            place,
+            self.driver.deepest_check_mm(),
         )
         self.driver.set_contact(contact_mm, plan.contact_check.force_n)
         self._must_fit(contact_mm)
@@ -612,11 +630,7 @@ class _Run:
         self._settle(state)
         if state is None:
             raise LinkLostError("the device came back but does not report its state")
-        if state.stop_cause not in (0, EventCode.HEARTBEAT_LOST):
-            cause = cause_in_words(state.stop_cause)
-            raise MethodStoppedError(
-                f"not resumed: the device has stopped ({cause}); find its cause, then `pressrig release`"
-            )
+        must_be_resumable_after(state.stop_cause)
         self.driver.session.clear_stop()
         self.driver.make_ready(home_again=True)
         self.driver.arm()
@@ -626,7 +640,10 @@ class _Run:
     def _find_again(self) -> None:
         contact_check = self._plan.contact_check
         found_mm = self.driver.check_contact(
-            contact_check.force_n, contact_check.speed_mm_per_s, str(contact_check.place)
+            contact_check.force_n,
+            contact_check.speed_mm_per_s,
+            str(contact_check.place),
+            self.driver.deepest_check_mm(),
         )
         shift_mm = found_mm - self.driver.contact_mm
         self.driver.event("contact check", position_mm=found_mm, shift_mm=shift_mm)

@@ -5,6 +5,8 @@ from __future__ import annotations
 import json
 import shlex
 import signal
+from pathlib import Path
+from tempfile import TemporaryDirectory
 
 import pytest
 from command_line import (
@@ -20,6 +22,7 @@ from command_line import (
 )
 
 from rig.capture import open_capture
+from rig.conformance import BenchOrders
 
 PLAN = """
 name: thirty squeezes
@@ -108,6 +111,37 @@ def test_a_run_whose_host_was_killed_is_resumed_once_a_person_sees_the_platen(tm
     assert "Can you see the platen" in unseen.stderr
     assert "not confirmed, so nothing moved" in unseen.stderr
     assert "30 cycles" in output
+
+
+def test_a_person_is_asked_although_a_reset_hid_the_stop_but_not_where_another_forbids_it(tmp_path, plan):
+    captures = tmp_path / "captures"
+    with TemporaryDirectory() as folder:
+        control = Path(folder) / "orders"
+        with simulated(tmp_path, "--motion", "commanded", "--speed-up", "15", "--control", control) as link:
+            rig = ("--rig", DRIVEN, "--port", link, "--cautions-read")
+            with running(tmp_path, "endure", plan, *rig, *FLOAT, "--out", captures) as process:
+                wait_until(
+                    lambda: any(
+                        "block intent" in event_kinds(events.parent)
+                        for events in captures.glob("*/events.jsonl")
+                    )
+                )
+                process.kill()
+                process.wait(PATIENCE_S)
+            (capture,) = captures.iterdir()
+            bench = BenchOrders(control)
+            bench.order("reset external")
+            unseen = pressrig(tmp_path, "endure", capture, "--resume", *rig)
+            for order in ("stop open", "stop close"):
+                bench.order(order)
+            stopped = pressrig(tmp_path, "endure", capture, "--resume", *rig)
+            bench.close()
+    assert unseen.returncode == 2
+    assert "Can you see the platen" in unseen.stderr
+    assert stopped.returncode == 3
+    assert "not resumed: the device has stopped (stop opened)" in stopped.stderr
+    assert "Can you see the platen" not in stopped.stderr
+    assert open_capture(capture).ending is None
 
 
 def test_checking_only_says_what_would_happen(tmp_path):

@@ -363,6 +363,7 @@ def test_a_run_that_was_stopped_during_its_recovery_goes_on_with_the_contact_che
     assert times_s == sorted(times_s)
     assert times_s[0] >= 5
     assert times_s[1] >= 10
+    assert sum(all(not 0 <= time_s - due_s < 4 for due_s in (5, 10, 20, 40, 80)) for time_s in times_s) <= 1
     assert times_s[-2] >= 40
     assert 80 <= times_s[-1] < 160
 
@@ -385,12 +386,16 @@ def test_how_long_a_capture_was_away_is_what_it_recorded_not_the_date_of_its_fil
     lines = (
         '{"wall": "2026-03-01T12:00:05.000+00:00", "kind": "contact found", "time_us": 5000000}\n'
         '{"wall": "yesterday", "kind": "note", "text": "of another program"}\n'
+        '{"wall": "2026-03-01T13:00:00.000+00:00", "kind": "resumed", "run": 2}\n'
+        '{"wall": "2026-03-01T13:00:00.000+00:00", "kind": "pause", "time_us": 0, "why": "killed again"}\n'
     )
     (path / "events.jsonl").write_text(lines, encoding="utf-8")
     begun_s = header.started.timestamp()
     # the last sample came 7.5 s of the device's time after the event
     assert recorded_until_s(open_capture(path), 12_500_000) == begun_s + 12.5
-    assert recorded_until_s(open_capture(path)) == begun_s + 5.0
+    assert recorded_until_s(open_capture(path)) == begun_s + 3600.0
+    # the samples behind it were left out: the last one that was kept came 3 s before the event
+    assert recorded_until_s(open_capture(path), 2_000_000) == begun_s + 2.0
 
 
 def test_a_resumed_run_knows_where_its_specimen_was(tmp_path):
@@ -415,6 +420,24 @@ def test_a_resumed_run_knows_where_its_specimen_was(tmp_path):
         result = run(again, tmp_path, plan, tell=take_it_out, take_up=first.path)
     assert result.failed
     assert "past the contact found with 0.5 N" in result.reason
+
+
+def test_a_resumed_run_looks_for_its_specimen_no_deeper_than_into_half_of_it(tmp_path):
+    stopped = threading.Event()
+
+    def stop(step, done):
+        if done.cycles >= 2:
+            stopped.set()
+
+    with driven(tmp_path) as (rig, reader):
+        first = run(reader, tmp_path, checked(), tell=stop, stopped=stopped)
+        rig.device.machine._contact_mm = 200.0
+        result = resumed(tmp_path, first, checked())
+        stands_mm = rig.device.machine.position_mm
+    assert result.failed
+    assert "position limit" in result.reason
+    (found,) = events_of(first, "contact found")
+    assert stands_mm <= found["position_mm"] + 30.0 + 0.5
 
 
 def test_a_run_that_never_found_its_specimen_is_not_said_to_be_resumable(tmp_path):
