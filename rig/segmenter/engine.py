@@ -331,6 +331,7 @@ class Segmenter:
     def _follow_contact(self, signals: Signals) -> None:
         """Note where contact begins and ends in new signals."""
         assert self._switch is not None
+        assert self._buffer is not None
         flips, zeros_n = self._switch.push(signals.force_n, signals.position_mm)
         for flip, zero_n in zip(flips.tolist(), zeros_n.tolist(), strict=True):
             if self._stretches and self._stretches[-1].release is None:
@@ -343,7 +344,9 @@ class Segmenter:
                     self._stretches[-1].next_contact = flip
                 before = (self._stretches[-1].release if self._stretches else self._release) or 0
                 headless = self._none_below(before, flip, zero_n + self._release_n)
-                self._stretches.append(_Stretch(before, before if headless else flip, zero_n))
+                contact = before if headless else flip
+                contact_mm = float(self._buffer.position_mm[contact - self._offset])
+                self._stretches.append(_Stretch(before, contact, contact_mm, zero_n))
 
     def _is_settled(self, stretch: _Stretch, known: int, *, at_end: bool) -> bool:
         """Return whether nothing that comes can belong to a stretch any more."""
@@ -352,22 +355,23 @@ class Segmenter:
         if at_end or stretch.next_contact is not None or stretch.release is None:
             return True
         # a part that pulls is pressed again, or let go where the platen comes back
-        pulls = self._holds_on(stretch, stretch.release + self._after_samples)
-        return not pulls or not self._holds_on(stretch, known)
+        return not self._holds_on(stretch, known)
 
     def _holds_on(self, stretch: _Stretch, stop: int) -> bool:
         """Return whether a force that was gone turned to pull behind a stretch, with the platen deeper than
-        where contact was made all the time: a part fixed to both platens snaps over without being let go."""
+        where contact was made all the time: a part fixed to both platens snaps over without being let go.
+
+        Only as much of the force as a release is waited for counts: the same however much is known.
+        """
         assert self._buffer is not None
         if self._settings.pulls_apart or stretch.release is None:
             return False
         if not self._shortest_hold < stop - stretch.release < REACH_SAMPLES:
             return False
         behind = self._buffer[stretch.release - self._offset : stop - self._offset]
-        contact_mm = float(self._buffer.position_mm[stretch.contact - self._offset])
         # noise in bursts pulls as often as it pushes
-        pulls = float(np.median(behind.force_n)) < stretch.zero_n - self._release_n
-        return pulls and float(behind.position_mm.min()) > contact_mm + self.deadband_mm
+        pulls = float(np.median(behind.force_n[: self._after_samples])) < stretch.zero_n - self._release_n
+        return pulls and float(behind.position_mm.min()) > stretch.contact_mm + self.deadband_mm
 
     def _none_below(self, first: int, stop: int, level_n: float) -> bool:
         """Return whether a stretch before a contact holds no sample out of contact, as where a recording is
@@ -774,10 +778,14 @@ def _light(
 
 @dataclass(slots=True)
 class _Stretch:
-    """A stretch of contact, as far as it is known; sample numbers count from the start of the recording."""
+    """A stretch of contact, as far as it is known; sample numbers count from the start of the recording.
+
+    `contact` moves on to the last turn where contact was kept; `contact_mm` is where it was made.
+    """
 
     before: int
     contact: int
+    contact_mm: float
     zero_n: float
     release: int | None = None
     next_contact: int | None = None

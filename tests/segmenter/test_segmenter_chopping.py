@@ -10,8 +10,26 @@ from presses import path, signals, triangles, with_a_zero_that_jumps, with_two_w
 
 from rig.segmenter import Segmenter
 
+
+def beam(*stops, gone_at_mm=None):
+    """A beam that is fixed to both platens, and pulls between 3 and 5 mm; where it stands at a place, its
+    force may go at once."""
+    position = path((-2.5, 1.0), 9.0, (-2.5, 1.0), *stops, (-2.5, 1.0))
+    x_mm = np.maximum(position, 0.0)
+    force_n = x_mm * (x_mm - 3.0) * (x_mm - 5.0) / 5
+    stood = np.flatnonzero(position == gone_at_mm)
+    force_n[stood] *= np.linspace(1.0, 0.0, 100)[np.minimum(np.arange(len(stood)), 99)]
+    return replace(
+        signals(position),
+        force_n=np.round((force_n + np.random.default_rng(3).normal(0, 0.005, len(x_mm))) / 0.001) * 0.001,
+    )
+
+
 RECORDINGS = {
     "triangles": signals(triangles(6)),
+    "a beam that turns before it pulls": beam(9.0, 6.0, 9.0),
+    "a beam that turns while it pulls": beam(9.0, 4.0, 9.0),
+    "a beam that pulls late": beam((2.0, 2.0), (4.0, 4.0), 9.0, gone_at_mm=2.0),
     "drifting": signals(triangles(6), drift_n=0.4),
     "kept contact": signals(
         np.concatenate(
