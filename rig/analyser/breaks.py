@@ -70,7 +70,9 @@ TIP_NOISES = 4.0
 """Samples that lie below the largest by fewer standard deviations of the noise may be as large."""
 
 PULL_SHARE = 0.2
-"""A part that pulls during loading by this share of the largest force before is fixed to both platens."""
+CREST_SHARE = 0.01
+"""A part that pulls during loading by the first share of the largest force before is fixed to both platens,
+if that is more than the second share of the largest of all."""
 
 BEFORE_LOSS = 0.8
 """Contact was lost where the force was last above this share of the largest."""
@@ -248,7 +250,8 @@ def loaded_until(force_n: FloatArray, cycles: Cycles) -> IntArray:
     least_n = reduced(np.minimum, force_n, cycles.contact, last + 1)
     for row in np.flatnonzero(least_n < cycles.zero_n).tolist():
         part_n = force_n[cycles.contact[row] : last[row] + 1] - cycles.zero_n[row]
-        pulls = part_n < -PULL_SHARE * np.maximum.accumulate(part_n)
+        crest_n = np.maximum.accumulate(part_n)
+        pulls = (part_n < -PULL_SHARE * crest_n) & (crest_n > CREST_SHARE * crest_n[-1])
         if pulls.any():
             last[row] = cycles.contact[row] + int(np.argmax(part_n[: int(np.argmax(pulls)) + 1]))
     largest_n = reduced(np.maximum, force_n, cycles.contact, last + 1)

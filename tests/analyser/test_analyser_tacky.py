@@ -2,7 +2,7 @@
 
 import numpy as np
 import pytest
-from press_recordings import FORCE_NOISE_N, analysed, counts, power, presses
+from press_recordings import FORCE_NOISE_N, analysed, counts, path, power, presses
 
 PULL_N, PULL_MM = 1.5, 0.6
 
@@ -44,3 +44,18 @@ def test_a_toe_region_of_another_shape_than_a_power_cancels_from_the_permanent_s
     independent = np.hypot(each_u[1:], each_u[0])
     assert np.all(np.abs(cycles["set_mm"][1:]) < 3 * cycles["set_mm_u"][1:])
     assert np.median(cycles["set_mm_u"][1:] / independent) < 1.0
+
+
+def test_a_press_that_begins_while_its_face_still_pulls_has_a_contact():
+    """A gel that took a set of 2 mm holds on at 1 mm, with 0.4 N, and is pressed again."""
+    position_mm = path((-2.5, 1.0), 8.0, (1.0, 0.5), 8.0, (1.0, 0.5), 8.0, (-2.5, 1.0), speed_mm_per_s=4.0)
+    pressed = np.maximum.accumulate(position_mm) > 7.9
+    left_mm = position_mm - 2.0 * pressed
+    pulling_n = np.where(pressed & (position_mm > -0.5), np.maximum(-0.4, 0.8 * left_mm), 0.0)
+    columns = analysed(
+        counts(position_mm, np.where(left_mm > 0, power(3.0, 1.2)(left_mm), pulling_n))
+    ).columns
+    # beside that pull the force rises from where it is as large: 0.5 mm before it is none
+    away_mm = columns["contact_mm"][1:] - 21.5
+    assert (np.abs(away_mm) <= 2 * columns["contact_mm_u"][1:]).all()
+    assert np.isfinite(columns["peak_deflection_mm"]).all()
