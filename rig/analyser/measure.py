@@ -41,6 +41,9 @@ LAG_SHARE, LAG_NOISES = 0.003, 6.0
 """A platen stops, and within this time or number of rows the force rises by this share of itself and by this
 many standard deviations of its noise: it lags. A specimen's own force falls, and a zero drifts by less."""
 
+LAG_DEADBANDS = 1.5
+"""A platen that brakes goes on by the deadband after it seems to have stopped, and by what noise hides."""
+
 INITIAL_BLOCKS = 36
 INITIAL_SAMPLES = 3
 
@@ -277,7 +280,7 @@ def _measure_block(
     columns["hold_creep_mm"] = creep_mm = _hold_creep_mm(signals.position_mm, cycles)
     least_mm = np.maximum(CREPT_SHARE * strokes.stroke_mm, context.deadband_mm)
     flags[np.abs(creep_mm) > least_mm] |= np.uint32(Flag.HOLD_CREPT)
-    flags |= _lags(signals, cycles, strokes.peak_noise_n, context.deadband_mm)
+    flags |= _lags(signals, cycles, strokes.peak_noise_n, strokes.turning.slope, context.deadband_mm)
     whole = (cycles.flags & np.uint32(_NOT_WHOLE)) == 0
     flags[zero.one_sided & whole] |= np.uint32(Flag.ONE_SIDED_BASELINE)
     flags[zero.misled & ~headless] |= np.uint32(Flag.TOE_REGION_UNCLEAR)
@@ -574,9 +577,13 @@ def _hold_creep_mm(x_mm: FloatArray, cycles: Cycles) -> FloatArray:
     return means(x_mm, cycles.unload_start - part, cycles.unload_start) - early_mm
 
 
-def _lags(signals: Signals, cycles: Cycles, noise_n: FloatArray, deadband_mm: float) -> FlagArray:
-    """Return the flags of cycles whose force goes on rising after the platen has stopped for a hold."""
+def _lags(
+    signals: Signals, cycles: Cycles, noise_n: FloatArray, slope: FloatArray, deadband_mm: float
+) -> FlagArray:
+    """Return the flags of cycles whose force goes on rising after the platen has stopped for a hold: by more
+    than along the slope of the stroke, in N/mm, while a platen settles."""
     flags = np.zeros(len(cycles), np.uint32)
+    settling_n = LAG_DEADBANDS * np.maximum(np.nan_to_num(slope), 0.0) * deadband_mm
     for row in np.flatnonzero(cycles.unload_start > cycles.load_end).tolist():
         first, stop = int(cycles.load_end[row]), int(cycles.unload_start[row]) + 1
         soon = int(np.searchsorted(signals.time_s[first:stop], signals.time_s[first] + LAG_S))
@@ -590,7 +597,7 @@ def _lags(signals: Signals, cycles: Cycles, noise_n: FloatArray, deadband_mm: fl
             continue
         width = max(len(still_n) // LAG_ROWS, 1)
         rise_n = np.convolve(still_n, np.full(width, 1 / width), mode="valid").max() - still_n[0]
-        if rise_n > max(LAG_SHARE * still_n[0], LAG_NOISES * noise_n[row]):
+        if rise_n > max(LAG_SHARE * still_n[0], LAG_NOISES * noise_n[row]) + settling_n[row]:
             flags[row] = Flag.FORCE_LAGS
     return flags
 

@@ -213,7 +213,9 @@ class Strokes:
             # its last samples lie short of the turn, and nothing carries them on
             value_u=np.where(
                 later,
-                np.hypot(self.turned.value_u, coming.slope * (self.peak_mm - turn.unloading.x_mm)),
+                np.hypot(
+                    self.turned.value_u, np.nan_to_num(coming.slope) * (self.peak_mm - turn.unloading.x_mm)
+                ),
                 self.peak.value_u,
             ),
         )

@@ -131,6 +131,19 @@ def test_a_force_that_goes_on_rising_after_a_stop_lags(tmp_path, tau_s):
             hold(cycle, "energy_absorbed_mj", truth_mj)
 
 
+@pytest.mark.parametrize("step_mm", [0.005, 0.01, 0.02])
+def test_a_platen_that_brakes_into_a_hold_within_few_steps_of_its_position_does_not_lag(tmp_path, step_mm):
+    """It comes to 2 mm as exp(-t/0.1 s): the force goes on by as much as the steps do not show."""
+    braking_s = np.arange(1, 4000) / DENSE_HZ
+    x_mm = course(-1.0, (2.0, -1.0), (1.4, 1.8))
+    x_mm = np.concatenate([x_mm, 2.0 - 0.2 * np.exp(-braking_s / 0.1)])
+    x_mm = np.concatenate([x_mm, course(x_mm[-1], (1.5, -1.0), (2.0, -1.0))])
+    force_n = 5.0 * np.clip(x_mm, 0, None) ** 1.3
+    (cycle,) = cycles(imported(tmp_path, x_mm, force_n, every=20, step_mm=step_mm))
+    assert "force lags" not in cycle["flags"]
+    hold(cycle, "peak_force_n", 5.0 * 2.0**1.3)
+
+
 @pytest.mark.parametrize("channel", ["position", "force"])
 @pytest.mark.parametrize("place", PLACES)
 def test_a_reading_held_in_one_stroke_spoils_what_rests_on_that_stroke(tmp_path, channel, place):
