@@ -68,11 +68,12 @@ BEAT_ROWS, ON_BEAT, OFF_BEAT = 6, 0.02, 0.05
 the beat a last row comes that was written because the press ended."""
 
 UNEVEN_CLOCK, CLOCK_SPREADS = 0.2, 1.5
-"""Rows beside a turn that were written at their own times: an interval there differs from the usual one by
-this share, and by this many times what the intervals around differ by, as far as a rounded clock does."""
+"""The rows beside a turn were written at times of their own where an interval there differs from the usual
+one by this share of it, and by this many times what those around differ by, as rounding makes them do."""
 
 LONG_AWAY = 0.5
-"""Farther than half a row from the nearest sample, a turn lies on an even clock only by its braking."""
+"""On an even clock a turn lies farther than this many rows from the nearest sample only where the platen
+brakes."""
 
 UNEVEN_SHARE = 0.5
 UNEVEN_REACH = 0.25
@@ -80,8 +81,8 @@ UNEVEN_REACH = 0.25
 and parabola differ by, or of a quarter of the steps on either side."""
 
 LATE_GAP, LOST_SHARE = 1.2, 0.25
-"""Rows beside a turn that lie this many times as far apart in time as most may hide some of the way:
-a quarter of what the platen went in the time above the usual."""
+"""A gap beside the turn that is this many times as long as most gaps may hide some of the way: this share of
+what the platen went in the time above the usual."""
 
 PASSED_ROWS = 0.1
 """A turn lies before or behind the deepest sample for sure where the lines of both strokes meet this many

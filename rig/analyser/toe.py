@@ -121,9 +121,10 @@ class ToeFit:
     curved_mm
         How far a sphere's exponent would move `at_force_mm` where nothing tells it from a spring's; else 0.
     contact_bent_mm, at_force_bent_mm
-        How far a departure from the power law that the samples do not show would move the two positions.
+        How far a departure from the power law that the samples do not show would move the two positions;
+        along a line, also one that they show.
     contact_edge_mm, at_force_edge_mm
-        How far an edge that meets it first moves them, as the samples show it.
+        How far an edge that meets it first moves them, as the samples show it; 0 where none is looked for.
     """
 
     contact_mm: FloatArray
@@ -251,7 +252,7 @@ def fit_toes(
     whole = toe
     every = np.tile(np.arange(len(peak_n)), len(SHORTER))
     shorter_n = np.concatenate([share * chosen_n for share in SHORTER.values()])
-    shorter = _fit(zone.selected(every), shorter_n, noise, contact_force_n, exponent)
+    shorter = _fit(zone.selected(every), shorter_n, noise, contact_force_n, exponent, edged=False)
     for name, rows in zip(SHORTER, np.split(np.arange(len(every)), len(SHORTER)), strict=True):
         part = shorter.selected(rows)
         toe = _compared(toe, part, name)
@@ -364,7 +365,8 @@ def _of_few(
         return toe
     # nothing tells a spring from a sphere: the truth is as likely at the one as anywhere up to the other, and
     # may lie beyond that
-    curved = _fit(few.selected(np.flatnonzero(~good)), chosen_n[rows], noise, contact_force_n, SPHERE)
+    beside = few.selected(np.flatnonzero(~good))
+    curved = _fit(beside, chosen_n[rows], noise, contact_force_n, SPHERE, edged=False)
     for name in ("contact", "at_force"):
         apart = np.nan_to_num(getattr(curved, f"{name}_mm") - getattr(toe, f"{name}_mm")[rows])
         getattr(toe, f"{name}_u_mm")[rows] = np.hypot(getattr(toe, f"{name}_u_mm")[rows], apart / sqrt(2))
@@ -402,7 +404,13 @@ def _compared(toe: ToeFit, shorter: ToeFit, part: str) -> ToeFit:
 
 
 def _fit(
-    zone: ToeZone, top_n: FloatArray, noise: MeasuringNoise, contact_force_n: float, exponent: float | None
+    zone: ToeZone,
+    top_n: FloatArray,
+    noise: MeasuringNoise,
+    contact_force_n: float,
+    exponent: float | None,
+    *,
+    edged: bool = True,
 ) -> ToeFit:
     slope = zone.zero_per_sample_n
     last = first_above(zone.force_n, zone.contact, zone.last, zone.zero_n + top_n)
@@ -419,7 +427,7 @@ def _fit(
     table.reweight(noise)
     table.solve_curved()
     table.straighten()
-    return table.result(noise, zone.zero_u_n, contact_force_n)
+    return table.result(noise, zone.zero_u_n, contact_force_n, edged=edged)
 
 
 @dataclass(slots=True)
@@ -628,8 +636,11 @@ class _Power:
         normal[~self.free[rows], 1, 1] = 1.0
         return _dots(weight * residual, residual), gradient, normal
 
-    def result(self, noise: MeasuringNoise, zero_u_n: FloatArray, contact_force_n: float) -> ToeFit:
-        """Contacts with their uncertainties: fit, force zero, and the position's own step."""
+    def result(
+        self, noise: MeasuringNoise, zero_u_n: FloatArray, contact_force_n: float, *, edged: bool
+    ) -> ToeFit:
+        """Contacts with their uncertainties: fit, force zero, and the position's own step; and, if `edged`,
+        what an edge that meets the specimen first may do."""
         rows = slice(None)
         misfit, _, normal = self._normal(self.parameters, rows)
         freedom = np.count_nonzero(self.count, axis=1) - np.where(self.free, 3, 2)
@@ -680,7 +691,9 @@ class _Power:
         bent = np.einsum("kri,ri->kr", directions, by_departed)
         bent[1] += reach**1.5 / n
         bent_mm = np.abs(bent) * departure * self.scale_mm
-        edge_mm = self._edge(by_all, inverse, directions, reach=reach, zero_u_n=zero_u_n) * self.scale_mm
+        edge_mm = np.zeros((2, len(n)))
+        if edged and self.x.shape[1] > 1:
+            edge_mm = self._edge(by_all, inverse, directions, reach=reach, zero_u_n=zero_u_n) * self.scale_mm
         contact_u, at_force_u = np.hypot(np.sqrt(scattered + drifted) * self.scale_mm, step_mm)
         contact = self.origin_mm + self.scale_mm * shift
         poor = (freedom < 0) | ~np.isfinite(contact)
@@ -751,9 +764,7 @@ class _Power:
         moved[0] += widths / 2
         # the place at the contact force moves by what the edge still adds there
         there = np.maximum(widths / 2 - reach, 0.0) ** 2 / np.maximum(2 * widths, SMALLEST)
-        moved[1] += slope * there / (n * size * reach ** (n - 1))
-        # the first sample may lie on the edge, whose force is hidden in noise there
-        gained = np.where(widths / 2 <= shift - self.x[:, 0] + np.diff(self.x[:, :2])[:, 0], gained, -np.inf)
+        moved[1] += there * (widths / reach) ** (n - 1)
         # what the samples do not tell from no edge moves nothing
         top = np.maximum(gained.max(axis=0), 0.0)
         none = np.exp(-top / 2)

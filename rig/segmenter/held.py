@@ -238,7 +238,9 @@ def topped_out(
     found = np.zeros(len(cycles), bool)
     top_n = reduced(np.maximum, signals.force_n, cycles.contact, cycles.release)
     flat_n = FLAT_SHARE * (top_n - cycles.zero_n)
-    at_top = signals.force_n[cycles.load_end] >= top_n - flat_n
+    # a top that is cut off holds the samples beside the turn as well, which few presses' tops do
+    beside = np.clip(cycles.load_end[:, None] + np.arange(-1, 2), 0, len(signals) - 1)
+    at_top = (signals.force_n[beside] >= (top_n - flat_n)[:, None]).all(axis=1)
     for row in np.flatnonzero(at_top & (flat_n > FLAT_NOISES * noise_n)).tolist():
         begin, turn, stop = (int(at[row]) for at in (cycles.contact, cycles.load_end, cycles.release))
         below = np.flatnonzero(signals.force_n[begin:stop] < top_n[row] - flat_n[row]) + begin
