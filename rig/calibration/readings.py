@@ -186,6 +186,8 @@ def refuse_wrong_ways(table: ReadingTable, values: Sequence[float], *, reversed_
     centred = [
         (value, reading) for value, reading in zip(values, table.readings, strict=True) if reading.centred
     ]
+    if not centred:
+        raise InputError(f"{table.where}: every load is off the centre; expected the place empty, or centre")
     ordered = sorted(centred, key=lambda pair: pair[0])
     (low, first), (high, last) = ordered[0], ordered[-1]
     if not high > low:

@@ -181,8 +181,8 @@ def _missing(groups: Mapping[str, Sequence[PieceResult]], quantities: Sequence[s
                 )
         for without, titles in lacking.items():
             yield (
-                f"{name} is without {without} in {'; '.join(titles)}: no value; "
-                "`pressrig analyse` says why of a capture."
+                f"{name}: no value of {'; '.join(titles)} for {without}. `pressrig analyse` gives the reason "
+                "for each capture."
             )
 
 

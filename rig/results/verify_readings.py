@@ -69,7 +69,8 @@ def read_verification(path: Path, scale: Scale | None, gravity: Gravity | None =
         raise InputError(f"{where}: found {' and '.join(loads) or 'no column of load or mass'}; expected one")
     for name in (*loads, "indicated"):
         if not units[name]:
-            raise InputError(f"{where}: {name}: no unit; write `{name}_N` or another unit of force")
+            right = "kg` or another unit of mass" if name == "mass" else "N` or another unit of force"
+            raise InputError(f"{where}: {name}: no unit; write `{name}_{right}")
     units["load"] = units[loads[0]]
     per_unit_n = _per_unit_n(units, gravity, where)
     counted = units["indicated"] == "counts"

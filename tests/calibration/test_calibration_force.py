@@ -217,6 +217,10 @@ def swapped():
         ),
         (rows((0, 0), heading="load_N,run"), "cell.csv, line 1: no column counts"),
         (rows((5, 1), (5, 2)), "cell.csv: found one reference only"),
+        (
+            rows((0, 0, "left"), (5, 1, "left"), heading="load_N,counts,place"),
+            "cell.csv: every load is off the centre; expected the place empty, or centre",
+        ),
         (rows((0, 0), (5, 1)), "cell.csv: 2 readings for 2 unknowns of degree 1 leave no scatter"),
         ("", "cell.csv: found nothing, expected headings and rows"),
         ("# none\nload_N,counts\n", "cell.csv, line 2: found headings only"),

@@ -146,6 +146,7 @@ HEADING = "run,direction,load_N,indicated_N"
         ((HEADING,), "found headings only"),
         (("run,direction,load,indicated_N", "1,rising,5,5"), "line 1: load: no unit; write `load_N`"),
         (("run,direction,load_mm,indicated_N", "1,rising,5,5"), "line 1: load: found the unit 'mm'"),
+        (("run,direction,mass,indicated_N", "1,rising,5,5"), "line 1: mass: no unit; write `mass_kg`"),
         (("run,direction,load_kg,indicated_N", "1,rising,5,5"), "kg is a unit of mass; name the column mass"),
         (("run,direction,mass_N,indicated_N", "1,rising,5,5"), "mass: found the unit 'N'"),
         (("run,direction,mass_kg,indicated_N", "1,rising,5,5"), "for masses give the local gravity"),

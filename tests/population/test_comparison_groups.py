@@ -177,14 +177,14 @@ def test_a_quantity_that_a_group_lacks_is_left_out_and_told():
     both = {"a": pieces(VALUES), "b": pieces(VALUES, batch="b", quantity="hysteresis_pct")}
     found = compare_groups(both, [STIFFNESS])
     assert found.differences == ()
-    assert any("b is without any piece in secant stiffness" in note for note in found.notes)
+    assert any("b: no value of secant stiffness at the peak for any piece." in note for note in found.notes)
 
 
 def test_a_piece_that_lacks_a_quantity_is_named():
     gap = [*pieces(VALUES), piece("dented", math.nan)]
     found = compare_groups({"a": gap, "b": pieces(VALUES, batch="b")}, [STIFFNESS])
     assert found.figures["a"][STIFFNESS].n == 5
-    assert any("a is without dented in secant stiffness" in note for note in found.notes)
+    assert any("a: no value of secant stiffness at the peak for dented." in note for note in found.notes)
 
 
 def test_a_piece_that_was_measured_twice_is_named_and_counts_once():
