@@ -47,8 +47,8 @@ HIGHEST_BIT = 2**15
 REACHED_PART, REACHED_S = 8, 0.2
 """At this part of the speed a force that is there is noticed within two conversions of a slow converter."""
 
-STAYING_CYCLES, STAYING_MS = 12, 30
-"""After these cycles a count that each loses or gains shows; in the hold some samples see a turn."""
+STAYING_CYCLES, STAYING_SAMPLES = 12, 3
+"""After these cycles a count that each loses or gains shows; a hold of so many samples shows a turn."""
 
 SLOWEST_COUNTS_PER_S, SLOWEST_PART = 10, 10
 SLOW_COUNTS, SLOW_TOLERANCE = 25, 0.15
@@ -347,7 +347,8 @@ def _staying(stand: Stand) -> str:
     high = bounds.base + max(bounds.stroke // 2, 4 * NEAR_COUNTS)
     # what creeps stays close by, and within the limits that it has
     stand.set_limits(max_position=min(high + bounds.stroke, bounds.max_position))
-    order = (bounds.base, high, bounds.speed, STAYING_MS, STAYING_MS, STAYING_CYCLES)
+    hold_ms = STAYING_SAMPLES * 1_000_000 // stand.work_rate_mhz
+    order = (bounds.base, high, bounds.speed, hold_ms, hold_ms, STAYING_CYCLES)
     cycle = Cycle(talk.next_id(), *order)
     talk.taken.clear()
     stand.finish(cycle, STAYING_CYCLES * 2 * stand.stroke_s(high - bounds.base))

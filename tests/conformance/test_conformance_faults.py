@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import replace
+from functools import partial
 from typing import Any
 
 import numpy as np
@@ -15,6 +16,7 @@ from rig.conformance import Verdict
 from rig.conformance.othersums import seal_found
 from rig.errors import DeviceError
 from rig.virtual import VirtualChannel, VirtualRig
+from rig.virtual.drive import Happening
 from rig.wire import (
     Abilities,
     Accepts,
@@ -294,6 +296,23 @@ def test_sound_blocks_pass_and_a_device_without_them_is_not_tried() -> None:
     sound = checked(groups=["blocks", "rates"], rate_hz=5000.0)
     assert failed(sound) == set() and "10 in each frame" in sound.outcomes[3].found
     assert "blocks" in not_tried(checked(groups=["blocks"]))
+
+
+def trips_with(rig: VirtualRig, cause: int) -> None:
+    """A silent converter sends a second event 10, with this cause."""
+
+    def trip(kept, code, value):
+        free = rig.device.drive.stop_cause is None
+        kept(code, value)
+        if free and code == EventCode.FORCE_SILENT:
+            rig.device.drive._happenings.append(Happening(code, 0, cause))
+
+    around_drive(rig, "trip", trip)
+
+
+@pytest.mark.parametrize(("cause", "found"), [(0, {"trip-silent-converter"}), (2, set())])
+def test_event_10_may_come_once_for_each_cause(cause: int, found: set[str]) -> None:
+    assert failed(checked(partial(trips_with, cause=cause), ["trip-silent-converter"])) == found
 
 
 def says(rig: VirtualRig, **other: int) -> None:

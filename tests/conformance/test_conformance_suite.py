@@ -26,8 +26,17 @@ from rig.conformance.exceptions import NotApplicableError
 from rig.conformance.provoking import EMERGENCY_STOP, RESET, Provocation
 from rig.errors import DeviceError, InputError
 from rig.sheets import conformance_document, conformance_page, page_html, page_markdown
-from rig.virtual import LinearSpring, OrderSocket, VirtualRig
-from rig.wire import FrameDecoder, Limits, LineDecoder, LineFormat, PressUntil, Reply, ReplyResult
+from rig.virtual import Chain, LinearSpring, OrderSocket, VirtualRig
+from rig.wire import (
+    FrameDecoder,
+    Limits,
+    LineDecoder,
+    LineFormat,
+    MoveTo,
+    PressUntil,
+    Reply,
+    ReplyResult,
+)
 
 
 def near_its_wraps(rig: VirtualRig) -> None:
@@ -134,6 +143,33 @@ def test_no_limit_is_ever_wider_than_the_rigs_own() -> None:
     report = checked(listen, ["move-slowly"], bounds=coarse)
     assert not not_tried(report)
     assert max(limits.max_position for limits in sent) == coarse.max_position
+
+
+SLOW = ["force", "limits", "motion", "trips", "heartbeat", "losses-counted"]
+
+
+def test_a_sound_device_with_a_slow_stream_or_converter_is_not_blamed() -> None:
+    assert failed(checked(groups=SLOW, rate_hz=12.0)) == set()
+    assert failed(checked(groups=["force-step"], chain=Chain(conversions_per_s=10.0))) == set()
+    beside = ["force-limit-pushed", "force-limit-pulled"]
+    assert failed(checked(groups=beside, chain=Chain(conversions_per_s=20.0))) == set()
+
+
+def test_no_motion_is_faster_than_the_caller_allows() -> None:
+    slow = replace(BOUNDS, speed=60)
+    speeds: list[int] = []
+
+    def listen(rig: VirtualRig) -> None:
+        kept = rig.device._answer
+
+        def answer(command):
+            speeds.extend([command.speed] if isinstance(command, MoveTo) else [])
+            return kept(command)
+
+        rig.device._answer = answer  # type: ignore[method-assign]
+
+    assert failed(checked(listen, ["converter-away"], bounds=slow)) == set()
+    assert max(speeds) == slow.speed
 
 
 def test_a_press_that_never_meets_a_limit_behind_it_is_held_close_by() -> None:
