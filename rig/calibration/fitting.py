@@ -51,6 +51,7 @@ class PolynomialFit:
     covariance.
     `residuals`: y less the polynomial (and less the run's own constant), shape (n,).
     `weights`: relative, with a mean of 1, shape (n,).
+    `leverages`: how far the curve follows each reading, 0 to 1, shape (n,).
     `residual_sd`: standard deviation of a reading of weight 1.
     `degrees_of_freedom`: readings less constants and terms.
     """
@@ -62,6 +63,7 @@ class PolynomialFit:
     scaled_covariance: FloatArray
     residuals: FloatArray
     weights: FloatArray
+    leverages: FloatArray
     residual_sd: float
     degrees_of_freedom: int
 
@@ -225,6 +227,7 @@ def fit_polynomial(
         variance * (spread @ spread.T),
         residuals,
         w,
+        np.sum(q**2, axis=1),  # the diagonal of A (A'A)^-1 A'
         math.sqrt(variance),
         freedom,
     )

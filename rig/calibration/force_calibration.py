@@ -270,7 +270,7 @@ def _cautions(
     used: Sequence[int],
     shares: Sequence[Share],
 ) -> tuple[str, ...]:
-    cautions = list(far_out_cautions(table, used, fitted.fit, "N"))
+    cautions = list(far_out_cautions(table, used, fitted, "N"))
     if not any(load_n == 0 for load_n in loads_n):
         cautions.append("no reading without load: forces below the smallest load were not compared")
     sources = {share.source for share in shares}

@@ -81,7 +81,7 @@ def calibrate_position(
     fitted = fit_readings(table, values, used, unit="mm", degree=degree, zero_counts=zero_counts)
     differences = _going_back(table, values, used, fitted.scale)
     backlash = _backlash(table, differences, abs(fitted.scale.per_count))
-    cautions = [*fitted.cautions, *references.cautions(), *far_out_cautions(table, used, fitted.fit, "mm")]
+    cautions = [*fitted.cautions, *references.cautions(), *far_out_cautions(table, used, fitted, "mm")]
     if backlash is None:
         cautions.append(
             "fewer than two references were approached both ways: the backlash is not known; read them "

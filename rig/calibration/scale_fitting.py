@@ -15,9 +15,12 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
+import scipy
+from numpy.typing import NDArray
 
 from rig.calibration.fitting import (
     HIGHEST_DEGREE,
+    NO_SCATTER,
     LackOfFit,
     PolynomialFit,
     fit_polynomial,
@@ -30,7 +33,7 @@ from rig.calibration.readings import ReadingTable
 from rig.calibration.scales import Scale, ScaleUncertainty
 from rig.core.measured import bartlett_chance, combined, coverage_factor
 from rig.errors import InputError
-from rig.samples import FloatArray
+from rig.samples import FloatArray, IntArray
 
 ZERO_STEPS = 20
 """Newton's steps to the reading that means zero."""
@@ -47,8 +50,11 @@ SMALLEST_SHARE_OF_SCATTER = 0.3
 MISFIT = 0.01
 """Lack of fit is reported where chance does as much less often than this."""
 
-FAR_OUT = 3.5
-"""Residuals beyond this many standard deviations are pointed at."""
+FAR_OUT = 0.01
+"""Readings are pointed at that lie so far off that chance puts one of all there less often than this."""
+
+MOST_FAR_OUT, FAR_OUT_SHARE = 10, 1 / 3
+"""More readings, or a larger share of them, are no exceptions."""
 
 FEW_DEGREES = 5
 """Below this many degrees of freedom the intervals become wide for want of readings."""
@@ -182,17 +188,65 @@ def fit_readings(
 
 
 def far_out_cautions(
-    table: ReadingTable, used: Sequence[int], fit: PolynomialFit, unit: str
+    table: ReadingTable, used: Sequence[int], fitted: FittedScale, unit: str
 ) -> tuple[str, ...]:
-    """Return a sentence per reading that lies far from the curve beside the others."""
-    if fit.residual_sd <= 0:
+    """Return a sentence per reading that lies far from the curve through the others.
+
+    Notes
+    -----
+    Two loads that were exchanged widen the scatter by which each of them is judged. So the farthest reading
+    is taken away, the curve is fitted anew, and so on; as many are far out as were taken when chance last did
+    not explain the farthest.
+
+    References
+    ----------
+    B. Rosner, Percentage points for a generalized ESD many-outlier procedure, Technometrics 25 (1983): the
+    procedure, here about a curve (recalled).
+    """
+    runs = np.array([table.readings[index].run for index in used])
+    rounding = NO_SCATTER * float(np.ptp(fitted.values))
+    kept, far, fit = np.arange(len(used)), 0, fitted.fit
+    taken: list[int] = []
+    while len(taken) < min(MOST_FAR_OUT, FAR_OUT_SHARE * len(used)) and fit.residual_sd > rounding:
+        freedom = fit.degrees_of_freedom
+        if freedom < 2:
+            break
+        # a residual times the root of its weight has the standard deviation of a reading of weight 1, but for
+        # the part by which the curve follows it; alone in its run, a reading has none of its own
+        free = 1 - fit.leverages
+        own = np.sqrt(fit.weights / np.where(free > NO_SCATTER, free, np.inf))
+        away = np.abs(fit.residuals) * own / fit.residual_sd
+        worst = int(np.argmax(away))
+        taken.append(int(kept[worst]))
+        # Student's t of the farthest of so many, as a share of a scatter that it is part of itself
+        t = float(scipy.special.stdtrit(freedom - 1, 1 - FAR_OUT / (2 * len(kept))))
+        is_far = away[worst] > t * math.sqrt(freedom / (freedom - 1 + t**2))
+        kept = np.delete(kept, worst)
+        try:
+            fit = _refitted(fitted, kept, runs)
+        except InputError:  # too few are left
+            break
+        far = len(taken) if is_far else far
+    if not far:
         return ()
-    # a residual times the root of its weight has the standard deviation of a reading of weight 1
-    away = np.abs(fit.residuals) * np.sqrt(fit.weights) / fit.residual_sd
-    return tuple(
-        f"{table.place_of(table.readings[used[index]])}: lies {fit.residuals[index]:+.3g} {unit} off the "
-        "curve, far more than the others; check its reference"
-        for index in np.flatnonzero(away > FAR_OUT).tolist()
+    kept = np.setdiff1d(np.arange(len(used)), taken[:far])
+    left = fitted.values - _refitted(fitted, kept, runs).value(fitted.counts)
+    said = []
+    for index in sorted(taken[:far]):
+        beside = left[kept[runs[kept] == runs[index]]]  # each run has a constant of its own
+        off = left[index] - (beside.mean() if len(beside) else 0.0)
+        said.append(
+            f"{table.place_of(table.readings[used[index]])}: lies {off:+.3g} {unit} off the curve through "
+            "the others; check its reference, and whether two were exchanged"
+        )
+    return tuple(said)
+
+
+def _refitted(fitted: FittedScale, kept: IntArray, runs: NDArray[np.str_]) -> PolynomialFit:
+    """Return the curve through some of the readings."""
+    fit = fitted.fit
+    return fit_polynomial(
+        fitted.counts[kept], fitted.values[kept], fit.degree, fit.weights[kept], runs=runs[kept].tolist()
     )
 
 

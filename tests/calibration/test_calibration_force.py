@@ -162,6 +162,30 @@ def test_a_wrong_reference_is_pointed_at():
     )
 
 
+@pytest.mark.parametrize("runs", [3, 4])
+def test_two_loads_that_were_exchanged_in_one_run_are_both_pointed_at(runs):
+    pairs = [pair for seed in range(runs) for pair in straight((0, 10, 20, 30, 40, 50), seed=seed)]
+    exchanged = len(pairs) - 4, len(pairs) - 3
+    first, second = (pairs[place] for place in exchanged)
+    pairs[exchanged[0]], pairs[exchanged[1]] = (first[0], second[1]), (second[0], first[1])
+    told = [caution for caution in calibrated(rows(*pairs)).cautions if "off the curve" in caution]
+    assert [caution[: caution.index(":")] for caution in told] == [
+        f"cell.csv line {place + 2}" for place in exchanged
+    ]
+    # each by the difference of the two loads
+    assert "lies -10 N off" in told[0]
+    assert "lies +10 N off" in told[1]
+
+
+def test_good_readings_are_seldom_pointed_at():
+    told = sum(
+        "off the curve"
+        in " ".join(calibrated(rows(*straight(seed=seed), *straight(seed=seed + 500))).cautions)
+        for seed in range(200)
+    )
+    assert told <= 8  # by chance 2; more than 8 less often than once in 4000
+
+
 def test_readings_marked_as_left_out_are_left_out():
     kept = [(*pair, "yes") for pair in straight()]
     kept.insert(3, (99, 5, "no"))
