@@ -56,6 +56,8 @@ _MOST_SETS = 12
 
 _LEGEND, _LONGEST_LEGEND = re.compile(r"[=:;\t]"), 200
 """What stands between a heading and its meaning, and characters of such a line."""
+_CAPACITY = re.compile(r"\d\s*[^\W\d_]+$")
+"""Of a sensor, as in "load cell 500 N": no unit of its channel."""
 _CELLS = re.compile(r"[;,\t:=|()\[\]]")
 _WORDS = re.compile(r"[;,\s:=|()\[\]]+")
 _ABOUT_UNITS = re.compile(r"(?i)unit|einheit|eenhe|enhet|jednot|jednost|единиц|单位|単位|단위")
@@ -177,20 +179,25 @@ def match_headings(layout: Layout, given: Mapping[Kind, ColumnChoice]) -> Layout
 
 def _with_legend(layout: Layout, given: Mapping[Kind, ColumnChoice]) -> tuple[Layout, list[str]]:
     """Return a table headed by what lines above say of its headings, as in "CH1 = load [N]"; and a note."""
-    said = {}
+    said: dict[str, set[str]] = {}
     for _, line in layout.preamble[-_MOST_ABOVE:]:
         name, *meant = (part.strip(" \t;,") for part in _LEGEND.split(line[:_LONGEST_LEGEND], maxsplit=1))
-        if meant and kind_of(meant[0], None) and not meant[0][0].isdigit():  # "Load: 5 kN" is a setting
-            said[name] = meant[0]
-    headings = tuple(name if kind_of(name, None) else said.get(name, name) for name in layout.headings)
+        # "Load: 5 kN" is a setting
+        if meant and kind_of(meant[0], None) and not (meant[0][0].isdigit() or _CAPACITY.search(meant[0])):
+            said.setdefault(name, set()).add(meant[0])
+    told = {name: meanings.pop() for name, meanings in said.items() if len(meanings) == 1}
+    headings = tuple(name if kind_of(name, None) else told.get(name, name) for name in layout.headings)
     kinds = {kind_of(name, None) for name in headings}
     asked = {choice.column for choice in given.values()} & set(layout.headings)
     if headings == layout.headings or asked or not kinds >= {"force", "position"}:
         return layout, []
-    both = zip(headings, layout.units, strict=True)
-    told = [agreed_unit(name, unit_in(name)[1], unit or "") for name, unit in both]
+    # where a heading stays, so does its unit: one that was left open stays open
+    agreed = tuple(
+        unit if name == before else agreed_unit(name, unit_in(name)[1], unit or "")
+        for name, (before, unit) in zip(headings, layout.titles(), strict=True)
+    )
     note = f"{layout.where}: headings by the lines above the table: {', '.join(headings)}"
-    return replace(layout, headings=headings, units=tuple(told)), [note]
+    return replace(layout, headings=headings, units=agreed), [note]
 
 
 def with_stated_units(layout: Layout, given: Mapping[Kind, ColumnChoice]) -> tuple[Layout, list[str]]:
@@ -459,7 +466,7 @@ def _unclear(
     guessed = _guesses(layout, may_be, given)
     checks: list[str] = []
     told = [f'--{kind} "{choice.told()}"' for kind, choice in given.items()]
-    none_left: list[str] = []
+    none_left: dict[str, None] = {}
     sets = []
     for number in range(min(max(len(places) for places in may_be.values()) or 1, _MOST_SETS)):
         options = []
@@ -472,7 +479,7 @@ def _unclear(
                     check = "if these are the columns and units"
                 checks += [check] * bool(check)
             elif kind != "time":
-                none_left = [f"no column of numbers is left that could be the {kind}"]
+                none_left[f"no column of numbers is left that could be the {kind}"] = None
         sets.append(" ".join([*options, *told]))
     line = layout.heading_line or layout.numbers[0]
     return InputError(

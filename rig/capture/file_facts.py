@@ -15,7 +15,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 from rig.errors import InputError, refused_at
-from rig.tables import SUFFIXES, name_and_unit, plain_number, quantity_in, read_rows
+from rig.tables import SUFFIXES, is_numeric, name_and_unit, plain_number, quantity_in, read_rows
 
 WORDS = ("specimen", "batch", "operator", "notes", "sense", "zero")
 LENGTHS = {"free height": "mm", "area": "mm^2"}
@@ -33,6 +33,7 @@ _DATES = (
 )  # fmt: skip
 _DIGITS = {"%y": (6, 10), "%Y": (8, 12, 14)}
 _MOST_FILES = 100_000
+_UNIT = re.compile(r"[°%]?[^\W\d_]\S*|%")
 
 
 @dataclass(frozen=True, slots=True)
@@ -175,16 +176,23 @@ def read_list(path: Path) -> dict[str, FileFacts]:
         for heading, (key, unit) in columns.items():
             text = row.cells[heading]
             if text and key != FILE:
-                cells[key] = row.number_text(heading) if key in LENGTHS else text
+                is_length = key in LENGTHS
+                measured = key not in (*WORDS, *LENGTHS, DATE) and _UNIT.fullmatch(unit) and is_numeric(text)
+                cells[key] = row.number_text(heading) if is_length or measured else text
+                # a condition is text, which is of no use without its unit
+                cells[key] += f" {unit}" if measured else ""
                 units[key] = unit
         facts[name] = _facts(cells, units, row.where)
     return facts
 
 
 def _split(heading: str) -> tuple[str, str]:
-    """Return name and unit of a heading."""
+    """Return name and unit of a heading; of a condition, what stands in brackets only is a unit."""
     name, unit = name_and_unit(heading)
-    return name.lower().replace("_", " "), unit
+    spelt = name.lower().replace("_", " ")
+    if spelt in LENGTHS or heading.strip().endswith((")", "]")):
+        return spelt, unit
+    return heading.strip().lower().replace("_", " "), ""
 
 
 def _facts(cells: Mapping[str, str], units: Mapping[str, str], where: str) -> FileFacts:

@@ -252,7 +252,7 @@ def import_table(
     if not kept.all():
         notes.append(
             f"{layout.where}: {int((~kept).sum())} of {len(kept)} rows left out, since a chosen column is "
-            f"blank or holds no number there; the first is line {layout.numbers[int(np.argmin(kept))]}"
+            f"blank or without a reading there; the first is line {layout.numbers[int(np.argmin(kept))]}"
         )
     lines = {kind: column.take(kept) for kind, column in read.items()}
     if not (keep_signs or negate_force or negate_position):
@@ -313,12 +313,12 @@ def import_table(
 
 
 def _about_blocks(layout: Layout, numbered: str) -> Iterator[str]:
-    """Yield where blank lines cut the rows of a table without times, which may part recordings."""
+    """Yield where other lines cut the rows of a table without times, which may part recordings."""
     gaps = layout.numbers[1:][np.diff(layout.numbers) > _BLANK_LINES]
     if 0 < len(gaps) <= _MOST_BLOCKS:
         yield (
-            f"{layout.where}: blank lines cut the rows into {len(gaps) + 1} blocks, read as one recording; "
-            f"the second begins in line {gaps[0]}. If it is another, import one at a time. "
+            f"{layout.where}: lines without numbers cut the rows into {len(gaps) + 1} blocks, read as one "
+            f"recording; the second begins in line {gaps[0]}. If it is another, import one at a time. "
             f"Type: --until-line {gaps[0] - 1} or: --skip-rows {gaps[0] - 1} {numbered}"
         )
 

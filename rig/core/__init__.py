@@ -50,6 +50,6 @@ if TYPE_CHECKING:
         keep_names,
         table_in_chosen_units,
     )
-    from rig.core.rounding import first_few, rounded, shown_u, signed
+    from rig.core.rounding import counted, first_few, rounded, shown_u, signed
 
 import_when_used(__name__)

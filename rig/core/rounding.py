@@ -47,6 +47,17 @@ def signed(value: float, u: float) -> str:
     return f"{'+' if value > 0 else ''}{rounded(value, u)}"
 
 
+def counted(number: int, what: str) -> str:
+    """Return a number of things, in words.
+
+    Examples
+    --------
+    >>> counted(1, "piece"), counted(2, "piece")
+    ('1 piece', '2 pieces')
+    """
+    return f"{number} {what}{'' if number == 1 else 's'}"
+
+
 def first_few(names: Iterable[object], most: int = 4, between: str = ", ") -> str:
     """Return the first of some names, and how many more there are.
 

@@ -129,7 +129,7 @@ _OTHER_PRESSURE = re.compile(
 )
 """A pressure that is none on the specimen."""
 
-_NAME_AND_UNIT = re.compile(r"\s*(.*?)\s*[\[(]\s*([^\])]*?)\s*[\])]\s*")
+_NAME_AND_UNIT = re.compile(r"(?s)(.*?)[\[(]([^\])]*)[\])]")
 _LAST_WORD = re.compile(r"(.*?)[ _]+([^ _]+)")
 _UNITS_OF_PIECES = frozenset(("mm", "cm", "in", "mm2", "g", "kg", "oz", "lb", "N"))
 _BRACKETED = re.compile(r"[\[(<{]\s*([^\[\](){}<>]{1,24}?)\s*[\])>}]\s*$")
@@ -184,13 +184,14 @@ def name_and_unit(heading: str, known: Collection[str] = ()) -> tuple[str, str]:
     >>> name_and_unit("load_kN", known=("load",))
     ('load', 'kN')
     """
+    heading = heading.strip()
     bracketed = _NAME_AND_UNIT.fullmatch(heading)
     if bracketed is not None:
-        return bracketed[1], bracketed[2]
-    found = _LAST_WORD.fullmatch(heading.strip())
+        return bracketed[1].strip(), bracketed[2].strip()
+    found = _LAST_WORD.fullmatch(heading)
     if found is not None and (found[2] in _UNITS_OF_PIECES or found[1].lower().replace("_", " ") in known):
         return found[1], found[2]
-    return heading.strip(), ""
+    return heading, ""
 
 
 def is_unit_alone(heading: str) -> bool:

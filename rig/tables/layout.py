@@ -19,6 +19,7 @@ from functools import lru_cache
 import numpy as np
 import pyarrow as pa
 
+from rig.core import counted
 from rig.errors import InputError
 from rig.samples import IntArray
 from rig.tables.cells import REMARKS, WHITESPACE, Cells, column_cells, cut_cells, joined_lines, shown
@@ -63,7 +64,7 @@ _TYPE = re.compile(
 )
 """How a column is stored, in a row of its own."""
 
-_OF_UNITS = re.compile(
+OF_UNITS = re.compile(
     r"(?i)(?:units?|einheit(?:en)?|unit[ée]s?|unidad(?:es)?|unità|jednotk[ai]|jednostk[ai]|единицы|单位|単位)\s*:?"
 )
 _MISSING = re.compile(MISSING.replace("$", r"\Z"))
@@ -446,7 +447,7 @@ def _looks_like_headings(lines: _Lines, at: int) -> bool:
 
 def is_units(cells: Sequence[str]) -> bool:
     """Return whether a row says units: each cell a known one, in brackets, or a dash."""
-    filled = [cell for cell in cells if cell and not _OF_UNITS.fullmatch(cell)]
+    filled = [cell for cell in cells if cell and not OF_UNITS.fullmatch(cell)]
     if not filled:
         return False
     sure = [unit_said(cell) is not None or _is_reduced_unit(cell) for cell in filled]
@@ -518,12 +519,14 @@ def _cut(
     notes = _left_out(lines, head, begin, end, above)
     if repeats:
         notes.append(
-            f"{lines.where}: {repeats} repeated lines of headings or units within the table left out"
+            f"{lines.where}: {counted(repeats, 'repeated line')} of headings or units within the table "
+            "left out"
         )
     inside = sorted([number for number, _ in remarks if numbers[0] < number < numbers[-1]] + within)
     if inside:
         notes.append(
-            f"{lines.where}: {len(inside)} remarks within the table left out, the first in line {inside[0]}"
+            f"{lines.where}: {counted(len(inside), 'remark')} within the table left out, the first in line "
+            f"{inside[0]}"
         )
     return Layout(
         lines.where,
@@ -567,16 +570,17 @@ def _last_named(headings: Sequence[str]) -> int:
 def _headings_and_units(
     lines: _Lines, head: int | None, begin: int, width: int
 ) -> tuple[list[str], list[str | None], set[int]]:
-    """Return the headings, units, and which line beside them says units: one below the headings, else the one
-    above; without headings, the one above the rows."""
+    """Return the headings, units, and which lines beside them were read: units stand in one below the
+    headings, else in the one above; without headings, in the one above the rows."""
     beside = [begin - 1] if head is None else [*range(head + 1, begin), head - 1]
     headings = [""] * width if head is None else _fitted(lines, head, width)
+    read: set[int] = set()
     if head and len({kind_of(name, None) for name in headings} - {None}) < 2:
         # one heading over two lines: Load, and below it Cell
         above = _fitted(lines, head - 1, width)
         both = [" ".join(parts).strip() for parts in zip(above, headings, strict=False)]
         if len(above) == len(headings) and len({kind_of(name, None) for name in both} - {None}) > 1:
-            headings = both
+            headings, read = both, {head - 1}
     units: list[str | None] = [unit_in(name)[1] for name in headings]
     for at in beside:
         cells = _fitted(lines, at, width) if at >= 0 else []
@@ -584,8 +588,8 @@ def _headings_and_units(
         if fits and is_units(cells):
             said = zip(headings, units, cells, strict=False)
             units[: len(cells)] = [agreed_unit(*each) for each in said]
-            return headings, units, {at}
-    return ([], [], set()) if head is None else (headings, units, set())
+            return headings, units, {at, *read}
+    return ([], [], read) if head is None else (headings, units, read)
 
 
 def _fitted(lines: _Lines, at: int, width: int) -> list[str]:
@@ -699,12 +703,13 @@ def _left_out(lines: _Lines, head: int | None, begin: int, end: int, read: set[i
     notes = []
     top = begin if head is None else head
     between = [at for at in range(top + 1, begin) if at not in read] if head is not None else []
-    if top:
-        which = "line 1" if top == 1 else f"lines 1 to {lines.number[top - 1]}"
+    above = next((at for at in range(top, 0, -1) if at - 1 not in read), 0)
+    if above:
+        which = "line 1" if above == 1 else f"lines 1 to {lines.number[above - 1]}"
         notes.append(f"{lines.where}: {which} above the table left out")
     if between:
         notes.append(
-            f"{lines.where}: {len(between)} line{'s'[: len(between) - 1]} below the headings left out: "
+            f"{lines.where}: {counted(len(between), 'line')} below the headings left out: "
             f"line {lines.number[between[0]]}, {shown(lines.text[between[0]].strip())}"
         )
     if end < len(lines.text):
@@ -721,9 +726,8 @@ def _left_out(lines: _Lines, head: int | None, begin: int, end: int, read: set[i
                 f"{lines.where}, line {number}: {lines.numeric[wide[0]]} cells a row below a table of "
                 f"another width; read one. Type: --until-line {number - 1} or: --skip-rows {number - 1}"
             )
-        below = len(lines.text) - end
         notes.append(
-            f"{lines.where}: {below} line{'s'[: below - 1]} below the table left out, the first: "
+            f"{lines.where}: {counted(len(lines.text) - end, 'line')} below the table left out, the first: "
             f"line {lines.number[end]}, {shown(lines.text[end].strip())}"
         )
     return notes

@@ -203,9 +203,7 @@ def numbers_of(column: Cells, decimal: str) -> tuple[FloatArray, BoolArray, list
     if found:
         each = ", ".join(f"{count} of {text!r:.40}" for text, count in found.most_common(_MOST_SHOWN))
         more = ", ..." if len(found) > _MOST_SHOWN else ""
-        notes.append(
-            f"{column.where}, column '{column.name:.40}': {found.total()} cells hold no number: {each}{more}"
-        )
+        notes.append(f"{column.where}, column '{column.name:.40}': cells without a reading: {each}{more}")
     endless = ~np.isfinite(numbers) & plain
     if endless.any():
         raise column.refuse(int(np.argmax(endless)), "expected a number that is not as large as this")

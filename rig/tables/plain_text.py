@@ -25,6 +25,9 @@ _CELL_WITH_COMMA = (
     _CELL.replace(r"[\d.]*", r"[\d.]*,\d+").replace("[,;", "[;").replace("^[ ]*", r"^(?=.*[;\t|])[ ]*")
 )
 """A cell of a number below zero; with a decimal comma only where another sign ends cells: 1,5- may be two."""
+_DOUBLE = r"(?<![^\s,;|=:\"(])([-+]?(?:\d+\.\d*|\.\d+))[dD](?=[-+]\d{1,4}(?!\w))"
+_DOUBLE_WITH_COMMA = re.compile(_DOUBLE.replace("\\.", ","))
+_DOUBLES = ("D+", "D-", "d+", "d-")
 _BELOW_ZERO = ("(", "-\n", "-,", "-;", "-\t", '-"', "-|")
 _SPELLINGS = (
     (('="',), re.compile(r'(?m)(?:^|(?<=[,;\t|]))([ ]*)="([^"\n]{0,100})"'), r"\1\2"),
@@ -32,11 +35,13 @@ _SPELLINGS = (
     (_BELOW_ZERO, re.compile(_CELL_WITH_COMMA), r"\1-\2\3"),
     (_BELOW_ZERO, re.compile(_CELL), r"\1-\2\3"),
     (("','", "';'", "'\t'"), re.compile(r"(?m)(^|[,;\t])'([^'\n]{0,100})'(?=[,;\t]|$)"), r'\1"\2"'),
-    # double precision as Fortran writes it: always with a point, so that F-90D-12 and 90D-12 stay names
+    # double precision as Fortran writes it: always with a point, so that F-90D-12 and 90D-12 stay names; with
+    # a decimal comma only where another sign ends cells, since 1,90D-12 may be a number and a name
+    (_DOUBLES, re.compile(_DOUBLE), r"\1e"),
     (
-        ("D+", "D-", "d+", "d-"),
-        re.compile(r"(?<![^\s,;|=:\"(])([-+]?(?:\d+[.,]\d*|[.,]\d+))[dD](?=[-+]\d{1,4}(?!\w))"),
-        r"\1e",
+        _DOUBLES,
+        re.compile(r"(?m)^.*(?:[;\t|]|\d  ).*$"),
+        lambda line: _DOUBLE_WITH_COMMA.sub(r"\1e", line[0]),
     ),
 )
 """What shows a spelling, its pattern, and what stands for it."""

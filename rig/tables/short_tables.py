@@ -10,6 +10,7 @@ from __future__ import annotations
 import re
 from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass
+from itertools import zip_longest
 from math import isfinite
 from pathlib import Path
 
@@ -19,6 +20,7 @@ from rig.tables.cells import WHITESPACE, cut_cells, shown
 from rig.tables.headings import name_and_unit
 from rig.tables.layout import (
     DELIMITERS,
+    OF_UNITS,
     is_numeric,
     is_units,
     lines_that_count,
@@ -210,10 +212,11 @@ def rows_of(
     again = lines[head][1]
     cut = [(line, cut_cells(row, delimiter)) for line, row in lines[head + 1 :] if row != again]
     if cut and is_units(cut[0][1]):
-        units = (unit.strip("[]() -") for unit in [*cut.pop(0)[1], *[""] * len(headings)])
+        units = ("" if OF_UNITS.fullmatch(unit) else unit.strip("[]() -") for unit in cut.pop(0)[1])
         headings = [
-            f"{name} ({unit})" if name and unit else name for name, unit in zip(headings, units, strict=False)
-        ]
+            f"{name} ({unit})" if name and unit else name
+            for name, unit in zip_longest(headings, units, fillvalue="")
+        ][: len(headings)]
     if not cut:
         raise InputError(f"{where}, line {number}: found headings only; expected rows below them")
     heads = (cell.split(" ")[0] for _, cells in cut for cell in cells if "," in cell or "." in cell)
@@ -223,7 +226,7 @@ def rows_of(
     )
     for row in rows[1:]:
         first = next(filter(None, row.cells.values()), "")
-        if _STATISTIC.fullmatch(first):
+        if len(first) <= LONGEST_HEADING and _STATISTIC.fullmatch(first):
             raise InputError(
                 f"{row.where}: found {first!r:.40}, a row of statistics below the table; delete it "
                 "and those like it"

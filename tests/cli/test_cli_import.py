@@ -97,15 +97,18 @@ def test_files_that_fail_are_all_named_and_the_others_go_through(in_process, tab
 
 
 def test_a_list_says_what_the_files_are(in_process, tables, tmp_path) -> None:
-    lines = ["file;specimen;batch;state;date;free height (mm);orientation;jig"]
+    lines = ["file;specimen;batch;state;date;free height (mm);orientation;jig;oven (degC);made in"]
     for path in sorted(tables.glob("*.csv")):
-        lines.append(f"{path.name};{path.name[:8]};B1;used;16.04.2026;90,5;upright;no 3")
+        lines.append(f"{path.name};{path.name[:8]};B1;used;16.04.2026;90,5;upright;no 3;40,5;hall 2")
     listed = tmp_path / "files.csv"
     listed.write_text("\n".join(lines) + "\n")
     in_process("import", *sorted(tables.glob("*.csv")), "--list", listed)
     header = headers(tmp_path / "captures")["F-90-004"]
     assert (header["batch"], header["free_height_mm"]) == ("B1", 90.5)
-    assert header["conditions"] == {"state": "used", "orientation": "upright", "jig": "no 3"}
+    assert header["conditions"] == {"state": "used", "orientation": "upright", "jig": "no 3"} | {
+        "oven": "40.5 degC",
+        "made in": "hall 2",
+    }
     assert header["started"].startswith("2026-04-16")
 
 

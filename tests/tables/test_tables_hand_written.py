@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 
 from rig.calibration import force_table
 from rig.errors import InputError
-from rig.tables import plain_number, read_rows, rows_of
+from rig.tables import name_and_unit, plain_number, read_rows, rows_of
 
 
 def english(rows) -> bytes:
@@ -178,6 +178,18 @@ def test_a_table_with_both_marks_is_refused_where_one_may_mark_thousands() -> No
     assert table.rows[0].number_text("x") == "1.5"
     with pytest.raises(InputError, match=r"line 3, column 'x': found '1.234' in a table with decimal commas"):
         table.rows[1].number_text("x")
+
+
+def test_a_heading_of_blanks_costs_no_more_than_its_length() -> None:
+    # each blank once could belong to three parts of the heading
+    assert name_and_unit(f"a{' ' * 99}({' ' * 98}") == (f"a{' ' * 99}(", "")
+    assert name_and_unit(" free height  ( mm ) ") == ("free height", "mm")
+    assert name_and_unit("free height\n(mm)") == ("free height", "mm")
+
+
+def test_the_word_in_front_of_a_row_of_units_is_no_unit() -> None:
+    table = rows_of("id;x\nUnit:;mm\na;1,5\n", "t.csv", {"id", "x"}.__contains__)
+    assert table.headings == ("id", "x (mm)")
 
 
 def test_statistics_below_a_table_are_no_piece() -> None:

@@ -391,6 +391,17 @@ REFUSED = {
     "settings that are no legend": (
         "Load: 5 kN\nDisp: 12 mm\nTime = 60 s\nTime,Disp,Load\n" + PLAIN, "'Load' has no unit"
     ),
+    "a legend with the capacity of a cell": (
+        "CH1 = time [s]\nCH2 = travel [mm]\nCH3 = load cell 500 N\nCH1,CH2,CH3\n" + PLAIN,
+        "the headings do not show which columns",
+    ),
+    "a legend that says two things": (
+        "CH1 = time [s]\nCH2 = travel [mm]\nCH3 = load [N]\nCH3 = load [kN]\nCH1,CH2,CH3\n" + PLAIN,
+        "the headings do not show which columns",
+    ),
+    "two units for one column, beside a legend": (
+        "CH2 = travel [mm]\nTime (s),CH2,Load (N)\ns,mm,kN\n" + PLAIN, "'Load .N.' has another unit"
+    ),
     "headings without units": ("Time,Disp,Load\n" + PLAIN, "'Load' has no unit"),
     "points as thousands in some cells": (
         "Time (s);Pos (um);Load (mN)\n0;300;10\n1;900;20\n2;1.200;30\n3;12.000;40\n",
@@ -523,7 +534,7 @@ def test_a_remark_among_cells_that_spell_their_names_is_counted_and_a_torn_row_r
     ]
     path = tmp_path / "spoken.txt"
     path.write_text("\n".join([*spelt[:20], "the lamp went out, then came on", *spelt[20:]]))
-    assert any("1 remarks within the table left out" in note for note in import_table(path).notes)
+    assert any("1 remark within the table left out" in note for note in import_table(path).notes)
     path.write_text("\n".join([*spelt[:20], "t=0.40 s, x=5.000 mm", *spelt[20:]]))
     with pytest.raises(InputError, match="line 21: found 2 cells, while the rows around it have 3"):
         import_table(path)
@@ -929,13 +940,15 @@ def test_readings_beyond_a_range_are_left_out_and_counted_as_they_stand(tmp_path
     found = imported(tmp_path, HEAD + rows(TIME_S, TRAVEL_MM, force))
     kept = np.delete(np.arange(ROWS), [5, 9, 13, 17])
     np.testing.assert_allclose(found.samples.force, FORCE_N[kept], atol=1e-6)
-    (note,) = (note for note in found.notes if "no number:" in note)
-    assert note.endswith("3 cells hold no number: 2 of '>4.5', 1 of 'OL'")
+    (note,) = (note for note in found.notes if "cells without a reading" in note)
+    assert note.endswith("cells without a reading: 2 of '>4.5', 1 of 'OL'")
     assert any("4 of 81 rows left out" in note for note in found.notes)
 
 
 def test_a_name_with_a_d_before_a_number_is_no_power_of_ten() -> None:
-    assert plain_text("F-90D-12,90D-12,1.5D+02;-.5d-3") == "F-90D-12,90D-12,1.5e+02;-.5e-3"
+    assert plain_text("F-90D-12,90D-12,1.5D+02,-.5d-3") == "F-90D-12,90D-12,1.5e+02,-.5e-3"
+    assert plain_text("1,90D-12,3.4") == "1,90D-12,3.4"
+    assert plain_text("1,5D-02;,5D+01;90D-12") == "1,5e-02;,5e+01;90D-12"
 
 
 def test_blocks_of_rows_without_times_are_read_with_a_word_about_where_they_begin(tmp_path) -> None:
@@ -944,7 +957,7 @@ def test_blocks_of_rows_without_times_are_read_with_a_word_about_where_they_begi
     assert any(
         "2 blocks" in note and "Type: --until-line 84 or: --skip-rows 84" in note for note in found.notes
     )
-    assert not any("blank lines" in note for note in imported(tmp_path, WITHOUT_TIME).notes)
+    assert not any("cut the rows" in note for note in imported(tmp_path, WITHOUT_TIME).notes)
 
 
 def test_a_point_before_three_digits_marks_thousands_beside_decimal_commas(tmp_path) -> None:
