@@ -65,8 +65,7 @@ def write_calibration(path: Path, calibration: Calibration) -> Path | None:
         If there is something else at `path`, or it cannot be written.
     """
     kept = _kept_aside(path, calibration) if path.exists() else None
-    fields = {"format": FORMAT, "identity": calibration.identity} | calibration.as_dict()
-    text = _HEADING + yaml.safe_dump(fields, sort_keys=False, allow_unicode=True, default_flow_style=None)
+    text = calibration_text(calibration)
     new = path.with_name(f".{path.name}.new")
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
@@ -80,6 +79,12 @@ def write_calibration(path: Path, calibration: Calibration) -> Path | None:
             new.unlink()
         raise InputError(f"{path}: cannot be written ({problem.strerror})") from None
     return kept
+
+
+def calibration_text(calibration: Calibration) -> str:
+    """Return what a calibration's file holds."""
+    fields = {"format": FORMAT, "identity": calibration.identity} | calibration.as_dict()
+    return _HEADING + yaml.safe_dump(fields, sort_keys=False, allow_unicode=True, default_flow_style=None)
 
 
 def with_part(path: Path, **parts: Any) -> Calibration:

@@ -12,6 +12,7 @@ from rig.analyser.result import CaptureResult
 from rig.analyser.spoiling import SPOILS, Basis
 from rig.analyser.strokes import depth_name
 from rig.analyser.tally import NAMED_CYCLES, ColumnTally
+from rig.core import counted
 from rig.samples import FloatArray
 from rig.segmenter import Flag, ForceZero
 
@@ -127,7 +128,7 @@ def _about_flags(result: CaptureResult, tally: ColumnTally) -> Iterator[str]:
         seen = tally.flagged.get(flag)
         if seen is not None:
             named = ", ".join(map(str, seen.first)) + (" ..." if seen.count > NAMED_CYCLES else "")
-            yield f"{_cycles(seen.count)} flagged ({flag.label}): {named}. {_spoils(flag)}"
+            yield f"{counted(seen.count, 'cycle')} flagged ({flag.label}): {named}. {_spoils(flag)}"
             if flag == Flag.OUTSIDE_CALIBRATION:
                 yield (
                     "The calibration covers "
@@ -186,7 +187,3 @@ def _spoils(flag: Flag) -> str:
         return "They are left out of means."
     names = [_KIND_WORDS[kind] for kind in Basis if kind in kinds and kind in _KIND_WORDS]
     return f"Left out of means: {', '.join(names)}; their other quantities count."
-
-
-def _cycles(count: int) -> str:
-    return "1 cycle" if count == 1 else f"{count} cycles"

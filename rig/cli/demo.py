@@ -24,7 +24,7 @@ from rig.cli.output import console, is_plain, progress, say
 from rig.cli.simulate import refuse_windows
 from rig.cli.specimens_files import seen_capture
 from rig.cli.stopping import stop_on_signals
-from rig.core import csv_cell, quantity, rounded
+from rig.core import counted, csv_cell, quantity, rounded
 from rig.errors import DeviceError
 from rig.jobs import Bench, Progress, StopRule, Watch, record
 from rig.jobs.heading import complete_header
@@ -41,6 +41,7 @@ if TYPE_CHECKING:
 
     from rig.population import PieceResult
     from rig.results import PressedPieces
+
 DEPTH_MM = 38.0
 """Past 40 % of the free height, also for a float that loses some height while it is squeezed."""
 
@@ -136,7 +137,8 @@ def _record(
     )
 
     def tell(_: str, done: Progress) -> None:
-        show(f"{piece.name}, {piece.state}: {done.cycles} cycles in {done.seconds:.0f} s of its time")
+        cycles = counted(done.cycles, "cycle")
+        show(f"{piece.name}, {piece.state}: {cycles} in {done.seconds:.0f} s of its time")
 
     with virtual.VirtualPort(rig, speed_up=SPEED_UP) as port:
         reader = Reader(PortAddress(path=port.path), "framed")

@@ -23,6 +23,7 @@ from rig.cli.ordering import meant_rig, order_through_daemon
 from rig.cli.output import say
 from rig.cli.performing import ending_words, exit_code_of, perform_alone
 from rig.cli.starting import reader_of, say_how_it_stands
+from rig.core import counted
 from rig.errors import InputError
 from rig.jobs import Standing
 from rig.jobs.driving import cause_in_words
@@ -106,7 +107,7 @@ def command(
         assert isinstance(ended, Endured)
         doubtful = f", {ended.doubtful} cut short and not counted" if ended.doubtful else ""
         unsure = "" if ended.exact else "; the device may have made a few more"
-        say(f"{ended.done} cycles{doubtful}{unsure}{ending_words(ended)}")
+        say(f"{counted(ended.done, 'cycle')}{doubtful}{unsure}{ending_words(ended)}")
         code = exit_code_of(ended)
         if ended.resumable and ended.path.exists():
             say(f"To resume it: {resume_command(ended.path, rig_file, port)}", err=True)

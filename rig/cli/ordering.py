@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 from rig.cli.attending import entered
 from rig.cli.output import progress, say, time_left
 from rig.cli.stopping import stop_on_signals
+from rig.core import counted
 from rig.daemon import NoDaemonError, daemon_of, daemons_of
 from rig.daemon.bulletin import Refusal
 from rig.errors import DeviceError, InputError
@@ -118,7 +119,7 @@ def _follow(daemon: ControlClient, number: int, stopped: StopWish) -> EndCard | 
             if job is None or job.number != number:
                 raise DeviceError(f"the daemon was restarted and has no job {number}")
             left = time_left(job.left_s)
-            note = f"{job.step} {job.elapsed_s:.0f} s, {job.cycles} {counted(job)}{left}"
+            note = f"{job.step} {job.elapsed_s:.0f} s, {cycles_of(job)}{left}"
             show(job.done or 0.0, note.strip())
             if job.asks is not None and job.asks != asked:
                 say(f"\nby hand: {job.asks}\nPress Enter when done.", err=True)
@@ -133,16 +134,18 @@ def _follow(daemon: ControlClient, number: int, stopped: StopWish) -> EndCard | 
                     listens = False  # the page may be used instead
 
 
-def counted(job: JobCard | EndCard) -> str:
-    """Return what the cycles of a job are called."""
-    return "contact checks" if job.kind == "height" else "cycles"
+def cycles_of(job: JobCard | EndCard, wanted: int | None = None) -> str:
+    """Return how many cycles a job has made, perhaps of those wanted, by what they are."""
+    made = "" if wanted is None else f"{job.cycles} of "
+    many = job.cycles if wanted is None else wanted
+    return made + counted(many, "contact check" if job.kind == "height" else "cycle")
 
 
 def _say_end(end: EndCard | None) -> int:
     if end is None:
         say("the job has ended, and another one since; find its capture with `pressrig captures`")
         return NOT_DONE
-    say(f"{end.cycles} cycles; ended: {end.reason}")
+    say(f"{cycles_of(end)}; ended: {end.reason}")
     if end.failed:
         say(f"pressrig: {end.reason}; everything recorded so far is kept", err=True)
     if end.halted_by is not None:
@@ -150,7 +153,8 @@ def _say_end(end: EndCard | None) -> int:
     # a recording is ended by a stop; everything else was cut short by it
     stopped = NOT_DONE if end.kind != "recording" and end.reason.startswith("stopped") else 0
     code = FAILED if end.failed else stopped
-    if code and end.kind == "endurance" and end.capture is not None:
+    # before its first cycle a run may not have found its specimen yet, and starts anew as well
+    if code and end.kind == "endurance" and end.capture is not None and end.cycles:
         from rig.jobs.endurance import resume_command
 
         say(f"To resume it, end the daemon, then: {resume_command(Path(end.capture), None)}", err=True)

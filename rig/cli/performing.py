@@ -14,6 +14,7 @@ from rig.cli.ordering import FAILED, NOT_DONE
 from rig.cli.output import progress, say, time_left
 from rig.cli.starting import reader_of
 from rig.cli.stopping import stop_on_signals
+from rig.core import counted
 from rig.jobs import Bench, Recorded, Watch
 
 if TYPE_CHECKING:
@@ -50,7 +51,7 @@ def perform_alone(rig: RigFile, port: str | None, folder: Path, job_for: Callabl
 
         def tell(step: str, done: Progress) -> None:
             left = time_left(done.left_s(wanted)) if wanted else ""
-            note = f"{step}, {done.cycles} cycles{left}" if wanted else step
+            note = f"{step}, {counted(done.cycles, 'cycle')}{left}" if wanted else step
             show(done.cycles if wanted else done.seconds, note)
 
         return job.perform(Bench(reader, rig, folder, Watch(stopped, ask, tell)))

@@ -22,6 +22,7 @@ from rig.cli.output import progress, say
 from rig.cli.performing import ending_words, say_failure
 from rig.cli.starting import reader_of, say_how_it_stands
 from rig.cli.stopping import stop_on_signals
+from rig.core import counted
 from rig.errors import InputError
 from rig.jobs import Bench, Progress, StopRule, Watch, record
 from rig.jobs.cautions import SHORT_CAUTION, SHORT_HAND_CAUTION
@@ -84,13 +85,14 @@ def command(
     ):
 
         def tell(_: str, done: Progress) -> None:
-            note = f"{done.seconds:.1f} s, {done.samples} samples, {done.cycles} cycles"
+            note = f"{done.seconds:.1f} s, {done.samples} samples, {counted(done.cycles, 'cycle')}"
             show(done.cycles if cycles else done.seconds, note)
 
         bench = Bench(reader, rig, out, Watch(stopped, ask=say, tell=tell))
         recorded = record(bench, partial(complete_header, about), StopRule(seconds, cycles))
     done = recorded.progress
-    say(f"{done.samples} samples, {done.seconds:.1f} s, {done.cycles} cycles{ending_words(recorded)}")
+    pressed = counted(done.cycles, "cycle")
+    say(f"{done.samples} samples, {done.seconds:.1f} s, {pressed}{ending_words(recorded)}")
     say(recorded.path)
     stated, found = rig.limits and rig.limits.conversions_per_s, recorded.conversions_per_s
     if stated and found and not 1 / RATE_FACTOR < found / stated < RATE_FACTOR:

@@ -204,6 +204,8 @@ def _rows(plan: Path) -> Iterator[Planned]:
         with refused_at(f"{row.where}: {HEIGHT}"):
             unit = name_and_unit(named[HEIGHT])[1] or "mm" if height else ""
             height_mm = quantity_in(height, unit, "mm") if height else None
+            if height_mm is not None and not height_mm > 0:
+                raise InputError(f"found {height!r:.40}, expected more than zero")
         batch = row.cells[named[BATCH]].strip() or None if BATCH in named else None
         yield Planned(name, batch, height_mm)
 

@@ -20,7 +20,7 @@ import yaml
 
 from rig import units
 from rig.calibration import Calibration, PlateauRule, Scale
-from rig.calibrationfile import write_calibration
+from rig.calibrationfile import calibration_text
 from rig.cli.logs import log_to_file
 from rig.cli.options import FILE, port_option
 from rig.cli.output import say
@@ -105,15 +105,10 @@ def command(*, port: str | None, baud: int | None, name: str, out: Path) -> None
             fields |= {"drive": drive} if drive else {}
     if scales:
         fields["calibration"] = calibration_file.name
-    try:
-        if scales:
-            write_calibration(
-                calibration_file, Calibration(scales.get("force"), scales.get("position"), name=name)
-            )
-        _write(fields, out)
-    except InputError:
-        calibration_file.unlink(missing_ok=True)  # alone, it would only be in the way of the next try
-        raise
+    first = Calibration(scales.get("force"), scales.get("position"), name=name)
+    texts = {calibration_file: calibration_text(first)} if scales else {}
+    _write(texts | {out: yaml.safe_dump(fields, sort_keys=False, allow_unicode=True)})
+    read_rig_file(out)
     for what in skipped:
         say(f"Skipped; try before anything moves: {what}.")
     say(f"Wrote {out}" + (f" and {calibration_file}." if scales else "."))
@@ -350,18 +345,23 @@ def _step(
         say("  or use a larger load or distance. Ctrl-C ends without writing anything.")
 
 
-def _write(fields: dict[str, Any], out: Path) -> None:
-    """Write the file once it reads back as a rig's."""
-    text = yaml.safe_dump(fields, sort_keys=False, allow_unicode=True)
-    try:
-        with out.open("x", encoding="utf-8") as file:
-            file.write(text)
-    except OSError as problem:
-        if not isinstance(problem, FileExistsError):
-            out.unlink(missing_ok=True)
-        say(f"The rig file, to be saved by hand:\n{text}")
-        raise _not_written(out, problem) from problem
-    read_rig_file(out)
+def _write(texts: dict[Path, str]) -> None:
+    """Write new files, all or none: one alone would only be in the way of the next try.
+
+    Raises InputError if one cannot be written; what was to be in them is then shown.
+    """
+    begun: list[Path] = []
+    for path, text in texts.items():
+        try:
+            with path.open("x", encoding="utf-8") as file:
+                begun.append(path)
+                file.write(text)
+        except OSError as problem:
+            for own in begun:
+                own.unlink(missing_ok=True)
+            for other, lost in texts.items():
+                say(f"{other}, to be saved by hand:\n{lost}")
+            raise _not_written(path, problem) from problem
 
 
 def _not_written(out: Path, problem: OSError) -> InputError:

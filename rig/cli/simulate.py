@@ -51,7 +51,7 @@ LOOK_S = 0.1
 
 
 class _WithNames(click.Command):
-    """Lists specimens and faults below its help; which are imported only when somebody asks."""
+    """Lists specimens and faults below its help; they are imported only when somebody asks."""
 
     def format_epilog(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
         if os.name != "nt":

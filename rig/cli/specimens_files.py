@@ -12,6 +12,7 @@ from rig.cli.capture_arguments import captures_in
 from rig.cli.options import DEFAULT_FOLDER, FILE, PATH
 from rig.cli.output import json_option, print_json, say
 from rig.cli.specimens_options import register_option, who_option
+from rig.core import counted
 from rig.errors import CaptureError, InputError
 from rig.register import Register, SeenCapture, import_into, records_csv, specimens_csv
 from rig.tables import read_table_text
@@ -38,7 +39,7 @@ def take_in(table: Path, *, another: bool, who: str | None, path: Path) -> None:
     text = read_table_text(table, most=LARGEST_TEXT, known=lambda _: False).text
     with Register(path) as register:
         entered, written = import_into(register, text, str(table), another=another, who=who)
-    say(f"{path}: {entered} pieces entered, {written} records written")
+    say(f"{path}: {counted(entered, 'piece')} entered, {counted(written, 'record')} written")
 
 
 @click.command("export")
@@ -100,8 +101,8 @@ def link(captures: tuple[Path, ...], *, enter: bool, path: Path, as_json: bool) 
         for where in linked.moved:
             say(f"{where}: was attached from another folder; now noted with this one")
         say(
-            f"{len(linked.attached)} attached, {linked.already} were already, {len(linked.added)} pieces "
-            f"entered, {len(conflicts)} left alone"
+            f"{len(linked.attached)} attached, {linked.already} were already, "
+            f"{counted(len(linked.added), 'piece')} entered, {len(conflicts)} left alone"
         )
         for where, why in conflicts:
             say(f"left alone: {where}: {why}", err=True)

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 import click
 
 from rig.cli.options import port_option, rig_option
-from rig.cli.ordering import counted, named_rig
+from rig.cli.ordering import cycles_of, named_rig
 from rig.cli.output import json_option, print_json, say, time_left
 from rig.daemon import ControlClient, NoDaemonError
 from rig.daemon.socket_place import held_by, sockets_there
@@ -87,7 +87,7 @@ def in_words(status: RigStatus) -> Iterator[str]:
         yield from _job_in_words(status.job)
     elif status.last is not None:
         last = status.last
-        yield f"last job {last.number}: {last.name}, {last.cycles} {counted(last)}; ended: {last.reason}"
+        yield f"last job {last.number}: {last.name}, {cycles_of(last)}; ended: {last.reason}"
         if last.height is not None:
             yield from _height_in_words(last.height)
         if last.capture is not None:
@@ -98,8 +98,7 @@ def in_words(status: RigStatus) -> Iterator[str]:
 
 def _job_in_words(job: JobCard) -> Iterator[str]:
     yield f"job {job.number}: {job.name} on {job.specimen}"
-    wanted = "" if job.cycles_wanted is None else f" of {job.cycles_wanted}"
-    yield f"{job.elapsed_s:.0f} s, {job.cycles}{wanted} {counted(job)}{time_left(job.left_s)}"
+    yield f"{job.elapsed_s:.0f} s, {cycles_of(job, job.cycles_wanted)}{time_left(job.left_s)}"
     if job.step:
         yield job.step
     if job.asks is not None:

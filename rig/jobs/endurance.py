@@ -22,7 +22,7 @@ from typing import Any
 
 from rig.analyser import AnalysisSettings, Columns, Depth, flag_labels
 from rig.capture import ENDURANCE, Capture, CaptureWriter, open_capture
-from rig.core import kind_of, logger
+from rig.core import counted, kind_of, logger
 from rig.errors import CaptureError, RigError
 from rig.jobs.driving import Driver, LinkLostError, MethodStoppedError, cause_in_words, must_have_finished
 from rig.jobs.job import Bench, HeaderOf, Job, Progress, Recorded, facts_of, stops_outside
@@ -387,7 +387,7 @@ class _Run:
             # a device behind a link that was lost cannot be asked
             self._settle(None if isinstance(problem, LinkLostError) else self._standing_still())
             where = ", during recovery" if self._released_s and self.resumable else ""
-            return why if failed else f"stopped after {self.ledger.done} cycles{where}", failed
+            return why if failed else f"stopped{where}", failed
         return reason, False
 
     # From the first contact check to the last.
@@ -448,7 +448,7 @@ class _Run:
     def _enough(self) -> str | None:
         until, standing = self._plan.until, self._trend.standing
         if until.cycles is not None and self.ledger.done >= until.cycles:
-            return f"{until.cycles} cycles"
+            return counted(until.cycles, "cycle")
         if until.time_s is not None and self._squeezed_s() >= until.time_s:
             return f"{until.time_s:g} s of squeezing"
         if standing is None:

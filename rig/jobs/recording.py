@@ -20,7 +20,7 @@ import numpy as np
 from rig.analyser import AnalysisSettings
 from rig.calibration import Aligner, Calibration, Scale
 from rig.capture import CaptureWriter
-from rig.core import logger
+from rig.core import counted, logger
 from rig.errors import InputError, RecorderError
 from rig.jobs.disk_thread import DiskThread
 from rig.jobs.job import Bench, HeaderOf, Job, Progress, Recorded, Span
@@ -164,7 +164,8 @@ class _Loop:
                 self._watch.tell("", self.progress())
             if self._until_us is not None:
                 stop = self._stop
-                return f"{stop.cycles} cycles" if stop.cycles is not None else f"{stop.seconds:g} s", False
+                by_count = None if stop.cycles is None else counted(stop.cycles, "cycle")
+                return by_count or f"{stop.seconds:g} s", False
             if now - heard > SILENCE_S:
                 return f"no sample for {SILENCE_S:.0f} s", True
         return "stopped", False

@@ -22,7 +22,7 @@ import numpy as np
 from rig.analyser import CALIBRATION_PART, FREEDOM, CaptureResult, Loop, counted_cycles
 from rig.calibration import Calibration
 from rig.capture import Capture, CaptureHeader, auxiliary_readings, open_capture
-from rig.core import finite, kind_of
+from rig.core import counted, finite, kind_of
 from rig.errors import InputError, RigError
 from rig.population import BY_HAND, STATES, UNSTATED, Curve, PieceResult
 from rig.register import Register
@@ -615,7 +615,7 @@ def _circumstances(stated: Mapping[str, str], result: CaptureResult) -> dict[str
         **stated,
         "rate": f"{rate['mean']:.2g} mm/s" if rate.get("n") else UNSTATED,
         "contact force": f"{result.contact_force_n:.3g} N",
-        "conditioning": "1 cycle" if cycles == 1 else f"{cycles} cycles",
+        "conditioning": counted(cycles, "cycle"),
         "datum": result.settings.datum,
     }
 

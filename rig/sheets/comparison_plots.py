@@ -13,10 +13,9 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from rig.core import file_names, quantity
+from rig.core import counted, file_names, quantity
 from rig.population import BatchDrift, BatchFigures, Comparison, CurveBand, CurveDifference
 from rig.samples import BoolArray, FloatArray
-from rig.sheets.design_sheet_tables import counted
 from rig.sheets.plots import DASHES, INK, MARKERS, SERIES, label_axes, new_figure, save_figures
 
 if TYPE_CHECKING:

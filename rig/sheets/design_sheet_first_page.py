@@ -10,14 +10,14 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 from math import isfinite, nan
 
-from rig.core import BOTH, METRIC, US, in_chosen_units, quantity, rounded, shown_u
+from rig.core import BOTH, METRIC, US, counted, in_chosen_units, quantity, rounded, shown_u
 from rig.population import UNSTATED, BatchFigures, PieceResult
 from rig.results.design_sheet import DIAMETER, MASS, ComparableSet, DesignSheet, Photo
 from rig.results.design_sheet_forces import ForceRow, GapRow
 from rig.results.design_sheet_headline import HEIGHT_LOST, KEY_FORCE, KEY_PCT, KEY_STIFFNESS
 from rig.sheets.comparison_report import comparison_sentence
 from rig.sheets.design_sheet_calculator import calculator
-from rig.sheets.design_sheet_tables import NOTHING, counted, force_u, interval_of, spread_u, us_words
+from rig.sheets.design_sheet_tables import NOTHING, force_u, interval_of, spread_u, us_words
 from rig.sheets.page import Block, Columns, PageTable, Picture, Points, Words
 from rig.units import us_factor, us_name
 

@@ -12,10 +12,9 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from rig.core import BOTH
+from rig.core import BOTH, counted
 from rig.population import BatchFigures, CurveBand
 from rig.sheets.comparison_plots import MOST_BANDS, draw_band, draw_pieces_of
-from rig.sheets.design_sheet_tables import counted
 from rig.sheets.plots import Drawn, drawn, label_axes, legend_of_strokes, new_figure
 
 if TYPE_CHECKING:

@@ -108,17 +108,6 @@ def tolerance_ends(figures: BatchFigures, u: float, factor: float = 1.0) -> str:
     return ends(factor * low, factor * figures.tolerance_high, factor * u)
 
 
-def counted(number: int, what: str) -> str:
-    """Return a number of things, in words.
-
-    Examples
-    --------
-    >>> counted(1, "piece"), counted(2, "piece")
-    ('1 piece', '2 pieces')
-    """
-    return f"{number} {what}{'' if number == 1 else 's'}"
-
-
 def us_words(value: float, unit: str, u: float) -> str:
     """Return a value in US units with their name; a dash where both worlds use the same."""
     factor = us_factor(unit)

@@ -13,7 +13,7 @@ from dataclasses import replace
 from datetime import date
 
 from rig import __version__
-from rig.core import BOTH, quantity, rounded
+from rig.core import BOTH, counted, quantity, rounded
 from rig.population import UNSTATED, BatchFigures, Comparison, PieceResult
 from rig.results import ComparedPieces
 from rig.results.design_sheet import (
@@ -36,7 +36,6 @@ from rig.sheets.design_sheet_changes import recovery_section, softening_blocks
 from rig.sheets.design_sheet_first_page import SECANT, first_page, main_set
 from rig.sheets.design_sheet_tables import (
     compression_table,
-    counted,
     ends,
     force_u,
     gap_table,
@@ -158,7 +157,7 @@ def set_title(sheet: DesignSheet, comparable: ComparableSet) -> str:
         f"{name} {words}"
         for name, words in comparable.circumstances.items()
         if (name in {"rate", "temperature"} and words != UNSTATED)
-        or len({comparable.circumstances.get(name) for comparable in sheet.sets}) > 1
+        or len({other.circumstances.get(name) for other in sheet.sets}) > 1
     ]
     return f"Set {comparable.letter}: {', '.join(differing)}"
 

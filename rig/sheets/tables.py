@@ -11,7 +11,7 @@ from rich import box
 from rich.table import Table
 
 from rig.analyser import Budget, CaptureResult, MonteCarlo, flag_labels
-from rig.core import quantity, rounded
+from rig.core import counted, quantity, rounded
 from rig.sheets.page import PageTable
 
 SHOWN_CYCLES = 12
@@ -132,7 +132,7 @@ def _with_interval(entry: Mapping[str, Any], unit: str) -> tuple[str, str]:
 
 
 def _cycles(count: float) -> str:
-    return "1 cycle" if count == 1 else f"{count:.0f} cycles"
+    return counted(round(count), "cycle")
 
 
 def key_table(result: CaptureResult, *, plain: bool) -> Table:

@@ -16,6 +16,7 @@ import pytest
 from command_line import CALIBRATED, FAST, PRESSRIG, WHOLE_JOB_PATIENCE_S, environment, simulated
 
 from rig.capture import list_captures, open_capture
+from rig.errors import InputError
 
 pytestmark = pytest.mark.skipif(os.name != "posix", reason="the virtual rig needs a pseudo-terminal")
 
@@ -120,6 +121,16 @@ def test_a_plan_gives_each_piece_its_batch_and_height(tmp_path):
     assert first == Planned("S1", "spring", 90.5)
     assert (second.specimen, second.batch) == ("A1", None)
     assert second.free_height_mm == pytest.approx(88.9)
+
+
+@pytest.mark.parametrize("height", ["0", "-90", "ninety", "90 g"])
+def test_a_height_of_a_plan_that_none_can_be_is_refused_with_its_line(tmp_path, height):
+    from rig.cli.session import planned_pieces
+
+    plan = tmp_path / "pieces.csv"
+    plan.write_text(f"specimen;free height (mm)\nS1;{height}\n", encoding="utf-8")
+    with pytest.raises(InputError, match="line 2: free height: "):
+        planned_pieces(plan, None, None)
 
 
 REACTION_S = 0.2

@@ -317,6 +317,7 @@ def test_a_rig_file_that_cannot_be_written_is_shown_and_leaves_no_calibration_be
         assert terminal.end() == 2
     assert "lever.yaml: cannot be written (File exists)" in terminal.said
     assert "name: my lever" in terminal.said
+    assert "per_count_n:" in terminal.said  # what was measured is not lost either
     assert out.read_text(encoding="utf-8") == "theirs"
     assert [path.name for path in tmp_path.glob("lever*")] == ["lever.yaml"]
 
