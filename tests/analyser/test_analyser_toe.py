@@ -162,7 +162,7 @@ def test_where_the_power_law_ends_early_the_toe_is_shortened():
     assert np.median(toe.contact_u_mm) < POSITION_STEP_MM
 
 
-@pytest.mark.parametrize("tilt_mm", [0.12, 0.2])
+@pytest.mark.parametrize("tilt_mm", [0.2, 0.3])
 def test_a_face_that_meets_with_an_edge_first_is_as_uncertain_as_that_edge(tilt_mm):
     """A few rows wide, the edge is hidden in the rows beside the contact of a line."""
 
