@@ -218,7 +218,7 @@ def far_out_cautions(
         away = np.abs(fit.residuals) * own / fit.residual_sd
         worst = int(np.argmax(away))
         taken.append(int(kept[worst]))
-        # Student's t of the farthest of so many, as a share of a scatter that it is part of itself
+        # Student's t of the farthest of all readings, as a share of a scatter that it is part of itself
         t = float(scipy.special.stdtrit(freedom - 1, 1 - FAR_OUT / (2 * len(kept))))
         is_far = away[worst] > t * math.sqrt(freedom / (freedom - 1 + t**2))
         kept = np.delete(kept, worst)

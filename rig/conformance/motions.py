@@ -48,7 +48,7 @@ REACHED_PART, REACHED_S = 8, 0.2
 """At this part of the speed a force that is there is noticed within two conversions of a slow converter."""
 
 STAYING_CYCLES, STAYING_SAMPLES = 12, 3
-"""After these cycles a count that each loses or gains shows; a hold of so many samples shows a turn."""
+"""After these cycles a count that each loses or gains shows, and in a hold of these samples a turn."""
 
 SLOWEST_COUNTS_PER_S, SLOWEST_PART = 10, 10
 SLOW_COUNTS, SLOW_TOLERANCE = 25, 0.15
