@@ -20,7 +20,7 @@ from rig.methods.method import Conditioning, Method, SpecimenNeeds
 from rig.methods.reading import specimen_needs
 from rig.methods.step import MOST_REPEATS, Step
 from rig.methods.steps import ContactCheck, Hold, PressToDepth, PressToForce, Recover, Repeat, Rest, Return
-from rig.methods.steps.recover_step import MOST_CONTACT_CHECKS
+from rig.methods.steps.recover_step import checks_from_to
 
 USUAL_BLOCK = 100
 """Cycles between two looks at the criteria: some minutes on a bench rig."""
@@ -241,14 +241,9 @@ def _until(fields: Fields) -> Until:
 
 def _recovery(fields: Fields, contact_check: ContactCheck, squeeze: Squeeze) -> Recover:
     section = fields.section("recovery", ("contact_checks", "from", "to", "gap"))
-    first, last = section.quantity("from", "s", "'20 s'"), section.quantity("to", "s", "'24 h'")
-    if last <= first:
-        refuse(section.at("to"), f"to: found {last:g} s, expected more than from, which is {first:g} s")
     return Recover(
         section.place,
-        section.whole("contact_checks", 2, MOST_CONTACT_CHECKS),
-        first,
-        last,
+        *checks_from_to(section),
         contact_check.force_n,
         contact_check.speed_mm_per_s,
         section.quantity_or("gap", "mm", "'2 mm'", max(squeeze.gap_mm, 1.0)),

@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 from rig.methods.actions import Action, ContactCheckUntil, MoveToDeflection, StartClock, WaitUntil
 from rig.methods.bounds import MethodBounds
 from rig.methods.describing import duration
-from rig.methods.fields import refuse
+from rig.methods.fields import Fields, refuse
 from rig.methods.step import MethodTotals, PlatenState, Step, WrittenStep, speed_of, step_kind
 
 MOST_CONTACT_CHECKS = 100
@@ -75,17 +75,20 @@ class Recover(Step):
             yield MoveToDeflection(-self.gap_mm, self.speed_mm_per_s)
 
 
-@step_kind("recover")
-def _read(step: WrittenStep) -> Recover:
-    fields = step.fields("contact_checks", "from", "to", "force", "speed", "gap")
+def checks_from_to(fields: Fields) -> tuple[int, float, float]:
+    """Return the number of contact checks, and the times in s of the first and the last."""
     first, last = fields.quantity("from", "s", "'10 s'"), fields.quantity("to", "s", "'24 h'")
     if last <= first:
         refuse(fields.at("to"), f"to: found {last:g} s, expected more than from, which is {first:g} s")
+    return fields.whole("contact_checks", 2, MOST_CONTACT_CHECKS), first, last
+
+
+@step_kind("recover")
+def _read(step: WrittenStep) -> Recover:
+    fields = step.fields("contact_checks", "from", "to", "force", "speed", "gap")
     return Recover(
         step.place,
-        fields.whole("contact_checks", 2, MOST_CONTACT_CHECKS),
-        first,
-        last,
+        *checks_from_to(fields),
         fields.quantity("force", "N", "'1 N'"),
         speed_of(fields),
         fields.quantity("gap", "mm", "'5 mm'"),
